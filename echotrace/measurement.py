@@ -1,0 +1,214 @@
+"""What was measured: picks, lengths, findings and acceptance, aligned with the traces."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.errors import ParameterError
+from echotrace.recording import COLUMNS, Column
+
+__all__ = ["Measurement"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measurement:
+    """The result of measuring a recording; every array is aligned with its traces.
+
+    Missing is NaN, and a finding says why.
+
+    Attributes
+    ----------
+    interfaces, segments : tuple of str
+        Names of the columns of the arrays below. A recording of several eye states has the union.
+    delay_us, delay_u_us : ndarray of float64, (n_traces, n_interfaces)
+        Two-way delay of each pick and its standard uncertainty from noise, µs.
+    length_mm : ndarray of float64, (n_traces, n_segments)
+        Segment lengths, mm.
+    axial_length_mm : ndarray of float64, (n_traces,)
+        Total length, mm.
+    axial_length_u_mm : ndarray of float64, (n_traces,)
+        Standard uncertainty of this one scan's own part, mm: shrinks when scans are averaged.
+    axial_length_u_shared_mm : ndarray of float64, (n_traces,)
+        Standard uncertainty that all scans of a sitting share (sound speeds, probe offset,
+        waveform distortion), mm: does not shrink with the number of scans.
+    score : ndarray of float64, (n_traces,)
+    findings : ndarray of uint32, (n_traces,)
+        Bit set; ``finding_names[k]`` belongs to bit ``k``.
+    finding_names : tuple of str
+    accepted : ndarray of bool, (n_traces,)
+    decided_by : ndarray of uint8, (n_traces,)
+        0: accepted or rejected by the findings; 1: by hand.
+    features : mapping of str to ndarray of float32, each (n_traces,)
+        What the findings were made from, the unit in the name.
+    subject, eye, … target : Column
+        The labels of the recording.
+    settings_json : str
+        The settings that made it.
+    attributes : mapping of str to str
+        Provenance.
+    """
+
+    interfaces: tuple[str, ...]
+    segments: tuple[str, ...]
+    delay_us: NDArray[np.float64]
+    delay_u_us: NDArray[np.float64]
+    length_mm: NDArray[np.float64]
+    axial_length_mm: NDArray[np.float64]
+    axial_length_u_mm: NDArray[np.float64]
+    axial_length_u_shared_mm: NDArray[np.float64]
+    score: NDArray[np.float64]
+    findings: NDArray[np.uint32]
+    finding_names: tuple[str, ...]
+    accepted: NDArray[np.bool_]
+    decided_by: NDArray[np.uint8]
+    subject: Column
+    eye: Column
+    method: Column
+    lens_state: Column
+    lens_material: Column
+    vitreous: Column
+    operator: Column
+    sitting: Column
+    target: Column
+    features: Mapping[str, NDArray[np.float32]] = field(default_factory=dict)
+    settings_json: str = "{}"
+    attributes: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        n = self.axial_length_mm.size
+        wanted = {
+            "delay_us": (n, len(self.interfaces)),
+            "delay_u_us": (n, len(self.interfaces)),
+            "length_mm": (n, len(self.segments)),
+            **dict.fromkeys(_PER_TRACE, (n,)),
+        }
+        for name, shape in wanted.items():
+            array = getattr(self, name)
+            if array.shape != shape:
+                raise ParameterError(f"measurement: {name} has shape {array.shape}, not {shape}")
+            _freeze(self, name, array)
+        for name in COLUMNS:
+            if len(getattr(self, name)) != n:
+                raise ParameterError(f"measurement: {name} has not one label per trace")
+        features = {}
+        for name, values in self.features.items():
+            if values.shape != (n,):
+                raise ParameterError(f"measurement: feature {name!r} has not one value per trace")
+            features[name] = values
+        object.__setattr__(self, "features", MappingProxyType(features))
+        object.__setattr__(self, "attributes", MappingProxyType(dict(self.attributes)))
+
+    @property
+    def n_traces(self) -> int:
+        """Number of traces."""
+        return int(self.axial_length_mm.size)
+
+    def finding_list(self, trace: int) -> tuple[str, ...]:
+        """Names of the findings of one trace."""
+        bits = int(self.findings[trace])
+        return tuple(name for k, name in enumerate(self.finding_names) if bits >> k & 1)
+
+    def has_finding(self, name: str) -> NDArray[np.bool_]:
+        """Mark the traces that carry a finding."""
+        if name not in self.finding_names:
+            raise ParameterError(
+                f"unknown finding {name!r}; known: {', '.join(self.finding_names)}"
+            )
+        return np.asarray(self.findings >> self.finding_names.index(name) & 1, dtype=np.bool_)
+
+    def select(self, rows: slice | NDArray[Any]) -> Measurement:
+        """The measurement of some of the traces."""
+        changes: dict[str, Any] = {name: getattr(self, name)[rows] for name in _ARRAYS}
+        changes |= {name: getattr(self, name).take(rows) for name in COLUMNS}
+        changes["features"] = {name: values[rows] for name, values in self.features.items()}
+        return dataclasses.replace(self, **changes)
+
+    def sittings(self) -> list[tuple[dict[str, str], NDArray[np.intp]]]:
+        """Sittings in order of first appearance: labels, and the numbers of their traces.
+
+        A sitting is the traces of one subject's eye, one method, one operator, one lens state
+        and one sitting label.
+        """
+        names = [name for name in COLUMNS]
+        codes = np.stack([getattr(self, name).codes for name in names], axis=1)
+        _, first, inverse = np.unique(codes, axis=0, return_index=True, return_inverse=True)
+        inverse = inverse.reshape(-1)
+        order = np.argsort(inverse, kind="stable")
+        counts = np.bincount(inverse, minlength=first.size)
+        groups = np.split(order, np.cumsum(counts)[:-1])
+        return [
+            ({name: getattr(self, name)[int(first[k])] for name in names}, groups[k])
+            for k in np.argsort(first, kind="stable")
+        ]
+
+    def to_records(self) -> list[dict[str, Any]]:
+        """One flat dictionary per trace: labels, lengths, delays, score and named findings."""
+        records = []
+        for k in range(self.n_traces):
+            record: dict[str, Any] = {"trace": k}
+            record |= {name: getattr(self, name)[k] for name in COLUMNS}
+            record |= {
+                f"{name}_mm": float(self.length_mm[k, j]) for j, name in enumerate(self.segments)
+            }
+            record |= {
+                "axial_length_mm": float(self.axial_length_mm[k]),
+                "axial_length_u_mm": float(self.axial_length_u_mm[k]),
+                "axial_length_u_shared_mm": float(self.axial_length_u_shared_mm[k]),
+                "score": float(self.score[k]),
+                "accepted": bool(self.accepted[k]),
+                "decided_by": "hand" if self.decided_by[k] else "findings",
+                "findings": list(self.finding_list(k)),
+            }
+            record |= {
+                f"{name}_delay_us": float(self.delay_us[k, j])
+                for j, name in enumerate(self.interfaces)
+            }
+            records.append(record)
+        return records
+
+
+_PER_TRACE = (
+    "axial_length_mm",
+    "axial_length_u_mm",
+    "axial_length_u_shared_mm",
+    "score",
+    "findings",
+    "accepted",
+    "decided_by",
+)
+_ARRAYS = ("delay_us", "delay_u_us", "length_mm", *_PER_TRACE)
+
+
+def _freeze(owner: object, name: str, array: NDArray[Any]) -> None:
+    view = array.view()
+    view.flags.writeable = False
+    object.__setattr__(owner, name, view)
+
+
+def concatenate(parts: Sequence[Measurement]) -> Measurement:
+    """Join measurements of blocks of one recording, in order."""
+    first = parts[0]
+    if len(parts) == 1:
+        return first
+    changes: dict[str, Any] = {
+        name: np.concatenate([getattr(part, name) for part in parts]) for name in _ARRAYS
+    }
+    for name in COLUMNS:
+        columns: list[Column] = [getattr(part, name) for part in parts]
+        labels = tuple(dict.fromkeys(label for column in columns for label in column.labels))
+        codes = [
+            np.array([labels.index(label) for label in column.labels], np.int32)[column.codes]
+            for column in columns
+        ]
+        changes[name] = Column(np.concatenate(codes), labels)
+    changes["features"] = {
+        name: np.concatenate([part.features[name] for part in parts]) for name in first.features
+    }
+    return dataclasses.replace(first, **changes)
