@@ -131,10 +131,10 @@ def _flat_tops(samples: NDArray[np.generic]) -> NDArray[np.bool_]:
     # A run is long enough where its start, middle and end windows all lie in `extreme`.
     window = np.lib.stride_tricks.sliding_window_view(extreme, _FLAT_TOP_SAMPLES, axis=1)
     full = window.all(axis=-1)
-    clipped = np.zeros_like(extreme)
+    clipped = np.zeros(samples.shape, np.bool_)
     for k in range(_FLAT_TOP_SAMPLES):
         clipped[:, k : k + full.shape[1]] |= full
-        return np.asarray(np.abs(samples.astype(np.int32)) >= limit, np.bool_)
+    return clipped
 
 
 @dataclass(frozen=True, slots=True)
