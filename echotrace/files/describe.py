@@ -11,6 +11,7 @@ import numpy as np
 from echotrace.files.layout import layout_problems
 from echotrace.files.native import file_kind, read_measurement, read_recording
 from echotrace.measurement import Measurement
+from echotrace.receiver import clipped_samples
 from echotrace.recording import COLUMNS, Recording
 
 __all__ = ["describe"]
@@ -42,7 +43,7 @@ def describe(path: str | Path) -> dict[str, Any]:
 
 
 def _recording(recording: Recording) -> dict[str, Any]:
-    low, high, at_limit = _sample_range(recording)
+    low, high, clipped_share = _sample_range(recording)
     receiver = recording.receiver
     gain = recording.gain_db[np.isfinite(recording.gain_db)]
     return {
@@ -55,8 +56,7 @@ def _recording(recording: Recording) -> dict[str, Any]:
         "stop_delay_us": float(recording.delay_us[-1]),
         "sample_min": low,
         "sample_max": high,
-        "clipped_share": at_limit if receiver is not None else None,
-        "extreme_share": at_limit if receiver is None else None,
+        "clipped_share": clipped_share,
         "probe": {
             name: _stated(getattr(recording.probe, name)) for name in recording.probe.__slots__
         },
@@ -80,31 +80,13 @@ def _stated(value: float) -> float | None:
 
 
 def _sample_range(recording: Recording) -> tuple[float, float, float]:
-    """Lowest and highest sample, and the share of samples at the converter's limits.
-
-    Where no receiver is stated, the limits are the lowest and the highest sample themselves.
-    """
-    rows = max(1, _BLOCK_SAMPLES // recording.n_samples)
-    low, high = math.inf, -math.inf
-    for block in recording.blocks(rows):
+    """Lowest and highest sample, and the share of clipped samples."""
+    low, high, n_clipped = math.inf, -math.inf, 0
+    for block in recording.blocks(max(1, _BLOCK_SAMPLES // recording.n_samples)):
         samples = np.asarray(block.samples[:])
         low, high = min(low, float(samples.min())), max(high, float(samples.max()))
-    bottom, top = _converter_limits(recording) or (low, high)
-    n_at_limit = 0
-    for block in recording.blocks(rows):
-        samples = np.asarray(block.samples[:])
-        n_at_limit += int(np.count_nonzero((samples <= bottom) | (samples >= top)))
-    return low, high, n_at_limit / (recording.n_traces * recording.n_samples)
-
-
-def _converter_limits(recording: Recording) -> tuple[float, float] | None:
-    receiver = recording.receiver
-    if receiver is None:
-        return None
-    if receiver.bits:
-        half = 2.0 ** (receiver.bits - 1)
-        return -half, half - 1.0
-    return -receiver.full_scale, receiver.full_scale
+        n_clipped += int(np.count_nonzero(clipped_samples(samples, recording.receiver)))
+    return low, high, n_clipped / (recording.n_traces * recording.n_samples)
 
 
 def _sittings(labelled: Recording | Measurement) -> list[dict[str, Any]]:

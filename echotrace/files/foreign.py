@@ -27,8 +27,8 @@ class Foreign:
         As stored, time last.
     sampling_rate_hz, start_delay_us : float or None
         None where the file does not say.
-    said_by : str
-        Which part of the file gave the numbers above, for messages.
+    rate_from, delay_from : str
+        Which part of the file gave these numbers, for messages.
     rate_tolerance : float
         Relative difference within which another statement of the rate agrees with this one.
     variable : str
@@ -38,7 +38,8 @@ class Foreign:
     samples: NDArray[Any]
     sampling_rate_hz: float | None = None
     start_delay_us: float | None = None
-    said_by: str = ""
+    rate_from: str = ""
+    delay_from: str = ""
     rate_tolerance: float = 1e-9
     variable: str = ""
 
@@ -155,12 +156,12 @@ def from_variables(
 ) -> Foreign:
     """Take traces, and the numbers the user says are in the file, from named arrays."""
     name = choose(path, variables, variable)
-    named = (sampling_rate_variable, start_delay_variable)
     return Foreign(
         samples=oriented(variables[name].load(), samples_first),
         sampling_rate_hz=number_from(path, variables, sampling_rate_variable),
         start_delay_us=number_from(path, variables, start_delay_variable),
-        said_by=" and ".join(f"variable {item!r}" for item in named if item),
+        rate_from=f"variable {sampling_rate_variable!r}",
+        delay_from=f"variable {start_delay_variable!r}",
         variable=name,
     )
 

@@ -252,7 +252,9 @@ def _agreed(
     found: float | None = getattr(foreign, name)
     if given is None or found is None:
         return found if given is None else given
+    said_by = foreign.delay_from
     if name == "sampling_rate_hz":
+        said_by = foreign.rate_from
         agrees = abs(found - given) <= foreign.rate_tolerance * abs(given)
     else:
         # A thousandth of a sample step at the rate of the file, or of a nanosecond.
@@ -261,7 +263,7 @@ def _agreed(
     if not agrees:
         shown = "" if name == "start_delay_us" else f" (that is {found / 1e6:.9g} MHz)"
         raise ParameterError(
-            f"{path}: {foreign.said_by} says {name}={found:.12g} {unit}{shown}, but "
+            f"{path}: {said_by} says {name}={found:.12g} {unit}{shown}, but "
             f"{given:.12g} {unit} was given; leave out {option}, or overrule a header or time "
             "column with --ignore-file-timing"
         )

@@ -96,12 +96,14 @@ def read_text(
             "(s, ms, us or ns)"
         )
     first_line = block.first_line if in_column else 0
+    origin = "the time column" if in_column else "the row of times"
     rate_hz, start_us = _timing(path, times * TIME_UNITS[unit], first_line)
     return Foreign(
         samples=_integral(samples),
         sampling_rate_hz=rate_hz,
         start_delay_us=start_us,
-        said_by="the time column" if in_column else "the row of times",
+        rate_from=origin,
+        delay_from=origin,
         rate_tolerance=STEP_TOLERANCE / 10.0,
     )
 

@@ -46,5 +46,5 @@ def read_wav(path: Path) -> Foreign:
     return Foreign(
         samples=samples,
         sampling_rate_hz=float(rate_hz),
-        said_by="the WAV header",
+        rate_from="the WAV header",
     )
