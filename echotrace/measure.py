@@ -335,7 +335,7 @@ def measure_block(
     interfaces = _union([target.interface_names for target in known])
     segments = _union([[s.name for s in target.length_segments] for target in known])
     n = block.n_traces
-    arrays: dict[str, NDArray[Any]] = {
+    arrays: dict[str, Any] = {
         "delay_us": np.full((n, len(interfaces)), np.nan),
         "delay_u_us": np.full((n, len(interfaces)), np.nan),
         "length_mm": np.full((n, len(segments)), np.nan),
@@ -370,10 +370,10 @@ def measure_block(
             else:
                 features.setdefault(name, np.full(n, np.nan, np.float32))[rows] = values
     bits = arrays["findings"]
+    labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
     return Measurement(
         interfaces=interfaces,
         segments=segments,
-        **arrays,
         score=provisional_score(bits),
         finding_names=tuple(FINDINGS),
         accepted=(bits & rejecting_bits()) == 0,
@@ -381,7 +381,8 @@ def measure_block(
         features=features,
         settings_json=settings.to_json(),
         attributes=block.attributes,
-        **{name: getattr(block, name) for name in COLUMNS},
+        **arrays,
+        **labels,
     )
 
 
@@ -491,7 +492,8 @@ def _echoes_behind_near_field(view: TraceView, method: str) -> NDArray[np.int32]
     if method == Method.OTHER:
         start_us = -np.inf
     real = np.arange(candidates.sample.shape[1]) < candidates.count[:, None]
-    return (real & (candidates.delay_us > start_us)).sum(axis=1).astype(np.int32)
+    behind = real & (candidates.delay_us > start_us)
+    return np.asarray(behind.sum(axis=1), np.int32)
 
 
 def view_trace(
