@@ -97,10 +97,8 @@ def _measurement_rows(about: Mapping[str, Any]) -> list[tuple[str, str]]:
     findings = about["findings"]
     return [
         ("traces", f"{about['n_traces']}"),
-        (
-            "accepted",
-            f"{about['n_accepted']}" + (f" ({by_hand} traces decided by hand)" if by_hand else ""),
-        ),
+        ("accepted", f"{about['n_accepted']}"),
+        ("decided by hand", f"{about['n_decided_by_hand']}"),
         (
             "accepted lengths",
             "none" if lengths is None else "{:.2f} to {:.2f} mm".format(*lengths),

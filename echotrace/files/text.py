@@ -33,8 +33,8 @@ STEP_TOLERANCE = 1e-3
 
 _DECIMALS = {"point": ".", "comma": ","}
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?(nan|inf(inity)?)", re.IGNORECASE)
-_TIME_HEADER = re.compile(r"\s*(time|delay|t)\b", re.IGNORECASE)
-_INDEX_HEADER = re.compile(r"\s*(sample|index|point|no|nr|n)\b", re.IGNORECASE)
+_TIME_HEADER = re.compile(r"\s*(time|delay|t)(?![a-z0-9])", re.IGNORECASE)
+_INDEX_HEADER = re.compile(r"\s*(samples?|index|points?|no|nr|n)(?![a-z0-9])", re.IGNORECASE)
 _UNIT = re.compile(r"(?:^|[\s(\[/_,])(seconds?|s|ms|us|µs|μs|ns)(?:$|[\s)\]])", re.IGNORECASE)
 
 
@@ -226,14 +226,15 @@ def _time_kind(block: _Block | None, values: NDArray[np.float64]) -> str | None:
 
     A header can say so. Without one, values that rise at every one of many steps are no echo.
     """
+    rises = bool(np.all(np.diff(values) > 0.0))
     if block is not None:
         for names in reversed(block.header):
             if names and len(names) >= min(2, block.values.shape[1]):
                 if _TIME_HEADER.match(names[0]):
                     return "time"
-                if _INDEX_HEADER.match(names[0]):
+                if _INDEX_HEADER.match(names[0]) and rises:
                     return "index"
-    if values.size < MIN_SAMPLES or not np.all(np.diff(values) > 0.0):
+    if values.size < MIN_SAMPLES or not rises:
         return None
     counts = np.array_equal(values, values[0] + np.arange(values.size)) and values[0] in (0.0, 1.0)
     return "index" if counts else "time"
