@@ -1,0 +1,1 @@
+"""Synthetic traces from physics, with the truth attached."""
