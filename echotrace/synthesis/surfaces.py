@@ -9,7 +9,7 @@ refraction and the fourth-order phase of the paraxial field; both are measured i
 
 The interface is cut into facets, and the Kirchhoff integral of reciprocity (Auld 1979, Wave
 Motion 1:3) gives the mean pressure that comes back to the disc:
-``H = (1/A) sum R cos(theta) P^2 dS`` with the disc's area ``A``, the incident pressure ``P`` and
+``H = (1/A) sum R cos(theta) P^2 dS`` with the disc's effective area ``A``, the incident pressure ``P`` and
 the reflection coefficient ``R`` at normal incidence.
 """
 
@@ -24,10 +24,10 @@ from numpy.typing import NDArray
 
 from echotrace.kernels.facets import facet_sum
 from echotrace.media import Medium
-from echotrace.recording import Probe
 from echotrace.synthesis.probe import (
     REFERENCE_SPEED_MM_PER_US,
     Band,
+    Disc,
     LommelTable,
     lommel_table,
     parallel_plane_response,
@@ -97,7 +97,7 @@ class Surface:
         return origin_mm + distance * direction, distance
 
     def normal_at(self, point_mm: Vector) -> Vector:
-        """Unit normal that points away from the probe."""
+        """Unit normal that points away from the disc."""
         return np.asarray((self.centre_mm - point_mm) / self.radius_mm)
 
 
@@ -116,7 +116,7 @@ class BeamPath:
     length_mm : ndarray, (n,)
         Way of the chief ray in each medium.
     delay_us : ndarray, (n,)
-        Two-way delay of each surface after the disc.
+        Two-way delay of each surface after the transmitted pulse leaves the disc.
     matrix : ndarray, (n, 2, 2)
         Reduced ray matrix from the disc to each surface.
     incidence_deg : ndarray, (n,)
@@ -148,6 +148,8 @@ def trace_beam(
     speed_m_per_s: Sequence[float],
     origin_mm: Vector,
     direction: Vector,
+    *,
+    tip_mm: float = 0.0,
 ) -> BeamPath:
     """Follow the chief ray through the surfaces.
 
@@ -160,7 +162,9 @@ def trace_beam(
     speed_m_per_s : sequence of float
         Speed of each medium as it is, m/s (temperature, individual eye).
     origin_mm, direction : ndarray, (3,)
-        Centre of the disc and unit vector of its axis.
+        Centre of the probe's face and unit vector of its axis.
+    tip_mm : float
+        Length of the water-filled tip between disc and face, mm.
 
     Returns
     -------
@@ -174,7 +178,7 @@ def trace_beam(
     lengths, incidence = np.full(n, np.nan), np.full(n, np.nan)
     matrices = np.full((n, 2, 2), np.nan)
     point, heading = np.asarray(origin_mm, np.float64), np.asarray(direction, np.float64)
-    matrix = np.eye(2)
+    matrix = np.array([[1.0, tip_mm], [0.0, 1.0]])
     for j, surface in enumerate(surfaces):
         target, distance = surface.hit(point, heading)
         if not distance >= -1e-9:
@@ -197,7 +201,8 @@ def trace_beam(
         heading = ratio * heading + (cosine_behind - ratio * cosine) * normal
         heading = heading / np.linalg.norm(heading)
         point = target
-    delay_us = 2.0 * np.cumsum(lengths / speed[:-1])
+    face_delay_us = 2.0 * tip_mm / REFERENCE_SPEED_MM_PER_US
+    delay_us = face_delay_us + 2.0 * np.cumsum(lengths / speed[:-1])
     return BeamPath(
         tuple(surfaces), tuple(media), speed, points, directions, lengths, delay_us, matrices,
         incidence,
@@ -249,16 +254,16 @@ class Facets:
     weight: Vector
 
 
-def beam_radius_mm(probe: Probe, matrix: Vector, k_per_mm: float) -> float:
+def beam_radius_mm(disc: Disc, matrix: Vector, k_per_mm: float) -> float:
     """Radius beyond which the beam is too weak to matter at a place given by its ray matrix."""
-    a = 0.5 * probe.aperture_mm
-    geometric = a * abs(matrix[0, 0] - matrix[0, 1] / probe.focus_mm)
+    a = disc.radius_mm
+    geometric = a * abs(matrix[0, 0] - matrix[0, 1] / disc.focus_mm)
     diffracted = 14.0 * matrix[0, 1] / (k_per_mm * a)
     return float(geometric + diffracted)
 
 
 def field_coordinates(
-    probe: Probe, path: BeamPath, j: int, points_mm: Vector, *, behind: bool = False
+    disc: Disc, path: BeamPath, j: int, points_mm: Vector, *, behind: bool = False
 ) -> tuple[Vector, Vector, Vector, Vector, Vector]:
     """Field coordinates per unit wavenumber at points near where the beam meets surface ``j``.
 
@@ -274,7 +279,7 @@ def field_coordinates(
         Lommel coordinates, two-way phase (the delay of the surface taken out), ``a^2 / B``, and
         distance along the chief ray beyond the surface.
     """
-    a = 0.5 * probe.aperture_mm
+    a = disc.radius_mm
     if behind:
         # Refraction of the chief ray at the surface itself; the last medium has no next surface.
         nxt = j + 1
@@ -292,7 +297,7 @@ def field_coordinates(
     across_squared = np.maximum(np.einsum("ij,ij->i", offset, offset) - along**2, 0.0)
     (a0, b0), (c0, d0) = matrix
     b = b0 + d0 * along / n_medium
-    curvature = (a0 + c0 * along / n_medium) / b - 1.0 / probe.focus_mm
+    curvature = (a0 + c0 * along / n_medium) / b - 1.0 / disc.focus_mm
     u_per_k = a**2 * curvature
     v_per_k = a * np.sqrt(across_squared) / b
     # Twice the phase of the field; half of u is the mean phase taken out of the table.
@@ -301,7 +306,7 @@ def field_coordinates(
 
 
 def facets_on(
-    probe: Probe,
+    disc: Disc,
     path: BeamPath,
     j: int,
     *,
@@ -317,11 +322,11 @@ def facets_on(
     by less than 0.05 dB down to 30 dB below the echo on axis (see the tests).
     """
     surface = path.surfaces[j]
-    k_centre = 2.0 * math.pi * probe.centre_frequency_hz * 1e-6 / REFERENCE_SPEED_MM_PER_US
+    k_centre = 2.0 * math.pi * disc.centre_frequency_hz * 1e-6 / REFERENCE_SPEED_MM_PER_US
     radius = min(
-        beam_radius_mm(probe, path.matrix[j], k_centre), 0.9 * abs(surface.radius_mm)
+        beam_radius_mm(disc, path.matrix[j], k_centre), 0.9 * abs(surface.radius_mm)
     )
-    wavelength = path.speed_mm_per_us[j] / (probe.centre_frequency_hz * 1e-6)
+    wavelength = path.speed_mm_per_us[j] / (disc.centre_frequency_hz * 1e-6)
     step = wavelength / facets_per_wavelength
     n_side = math.ceil(radius / step)
     axis = (np.arange(-n_side, n_side + 1)) * step
@@ -339,10 +344,10 @@ def facets_on(
         path.point_mm[j] + np.outer(s, first) + np.outer(t, second) + np.outer(sag, normal)
     )
     normals = (surface.centre_mm - points) / surface.radius_mm
-    u_per_k, v_per_k, phase_per_k, amplitude, _ = field_coordinates(probe, path, j, points)
+    u_per_k, v_per_k, phase_per_k, amplitude, _ = field_coordinates(disc, path, j, points)
     area = step**2 * abs(surface.radius_mm) / bend
     cosine = normals @ path.direction[j]
-    disc_area = math.pi * (0.5 * probe.aperture_mm) ** 2
+    disc_area = disc.effective_area_mm2
     rim = (np.sqrt(rho_squared) / radius - (1.0 - _EDGE_TAPER)) / _EDGE_TAPER
     taper = np.where(rim > 0.0, np.cos(0.5 * math.pi * np.clip(rim, 0.0, 1.0)) ** 2, 1.0)
     # The field is -i k a^2/B times the integral; its square carries the minus sign.
@@ -357,17 +362,18 @@ def _tangents(normal: Vector) -> tuple[Vector, Vector]:
     return first, np.cross(normal, first)
 
 
-def table_for(facets: Facets, k_max: float) -> LommelTable:
+def table_for(disc: Disc, facets: Facets, k_max: float) -> LommelTable:
     """Table of the field that covers all facets up to a wavenumber."""
     return lommel_table(
         min(0.0, float(facets.u_per_k.min()) * k_max),
         max(0.0, float(facets.u_per_k.max()) * k_max),
         float(facets.v_per_k.max()) * k_max,
+        disc.edge_taper,
     )
 
 
 def interface_response(
-    probe: Probe,
+    disc: Disc,
     path: BeamPath,
     j: int,
     band: Band,
@@ -378,7 +384,7 @@ def interface_response(
 
     Parameters
     ----------
-    probe : Probe
+    disc : Disc
     path : BeamPath
     j : int
     band : Band
@@ -399,11 +405,11 @@ def interface_response(
     if surface.parallel_to_face:
         distance = float(path.matrix[j, 0, 1])
         return np.asarray(
-            factor * loss * parallel_plane_response(probe, distance, band.frequency_hz)
+            factor * loss * parallel_plane_response(disc, distance, band.frequency_hz)
         )
-    facets = facets_on(probe, path, j, facets_per_wavelength=facets_per_wavelength)
+    facets = facets_on(disc, path, j, facets_per_wavelength=facets_per_wavelength)
     k = band.wavenumber_per_mm
-    table = table_for(facets, float(k[-1]))
+    table = table_for(disc, facets, float(k[-1]))
     total = np.zeros((k.size, 2))
     facet_sum(
         table.values, table.u_min, table.step_u, table.step_v,
