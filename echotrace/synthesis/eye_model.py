@@ -261,7 +261,8 @@ def eye_surfaces(eye: EyeModel) -> tuple[list[Surface], list[Medium]]:
     ):
         # Concentric shells; a sloping wall turns them about the posterior pole.
         centre = pole - eye.retina_radius_mm * slope
-        surfaces.append(Surface(name, centre, -(eye.retina_radius_mm + depth)))
+        radius = -(eye.retina_radius_mm + depth)
+        surfaces.append(Surface(name, centre, radius, step_mm=eye.staphyloma_step_mm))
         depth += thickness
     media += [medium("retina"), medium("choroid"), medium("sclera"), medium("orbital_fat")]
     return surfaces, media

@@ -170,6 +170,14 @@ class Band:
             2.0 * math.pi * self.frequency_hz * 1e-6 / REFERENCE_SPEED_MM_PER_US, np.float64
         )
 
+    def analytic(
+        self, response: NDArray[np.complex128], delay_us: ArrayLike
+    ) -> NDArray[np.complex128]:
+        """Analytic signal of an echo; see :meth:`waveform`."""
+        omega = 2.0 * math.pi * self.frequency_hz * 1e-6
+        turn = np.exp(1j * np.multiply.outer(np.asarray(delay_us, np.float64), omega))
+        return np.asarray(turn @ (response * self.spectrum))
+
     def waveform(
         self, response: NDArray[np.complex128], delay_us: ArrayLike
     ) -> NDArray[np.float64]:
@@ -177,9 +185,7 @@ class Band:
 
         Delays beyond half the window repeat periodically: do not ask for them.
         """
-        omega = 2.0 * math.pi * self.frequency_hz * 1e-6
-        turn = np.exp(1j * np.multiply.outer(np.asarray(delay_us, np.float64), omega))
-        return np.asarray((turn @ (response * self.spectrum)).real, np.float64)
+        return np.asarray(self.analytic(response, delay_us).real, np.float64)
 
 
 def pulse_band(disc: Disc, window_us: float = 3.6) -> Band:

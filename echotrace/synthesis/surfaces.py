@@ -39,8 +39,13 @@ __all__ = [
     "Surface",
     "attenuation",
     "facets_on",
+    "beam_radius_mm",
+    "field_coordinates",
     "interface_response",
+    "reflection",
+    "tangents",
     "trace_beam",
+    "two_way_transmission",
 ]
 
 Vector = NDArray[np.float64]
@@ -64,12 +69,16 @@ class Surface:
         is not allowed, a plane has a very large radius.
     parallel_to_face : bool
         The surface is pressed flat against the probe: its echo is that of a parallel plane.
+    step_mm : float
+        How much deeper the half of the surface lies that is beyond the beam in its own first
+        tangent direction (a doubled wall), mm.
     """
 
     name: str
     centre_mm: Vector
     radius_mm: float
     parallel_to_face: bool = False
+    step_mm: float = 0.0
 
     @classmethod
     def on_axis(cls, name: str, vertex_mm: float, radius_mm: float) -> Surface:
@@ -254,11 +263,13 @@ class Facets:
     weight: Vector
 
 
-def beam_radius_mm(disc: Disc, matrix: Vector, k_per_mm: float) -> float:
+def beam_radius_mm(
+    disc: Disc, matrix: Vector, k_per_mm: float, *, reach: float = 14.0
+) -> float:
     """Radius beyond which the beam is too weak to matter at a place given by its ray matrix."""
     a = disc.radius_mm
     geometric = a * abs(matrix[0, 0] - matrix[0, 1] / disc.focus_mm)
-    diffracted = 14.0 * matrix[0, 1] / (k_per_mm * a)
+    diffracted = reach * matrix[0, 1] / (k_per_mm * a)
     return float(geometric + diffracted)
 
 
@@ -336,7 +347,7 @@ def facets_on(
     s, t, rho_squared = s[lit], t[lit], rho_squared[lit]
 
     normal = surface.normal_at(path.point_mm[j])
-    first, second = _tangents(normal)
+    first, second = tangents(normal)
     bend = np.sqrt(surface.radius_mm**2 - rho_squared)
     # Sagitta without cancellation, so that planes (huge radii) stay planes.
     sag = math.copysign(1.0, surface.radius_mm) * rho_squared / (abs(surface.radius_mm) + bend)
@@ -345,6 +356,8 @@ def facets_on(
     )
     normals = (surface.centre_mm - points) / surface.radius_mm
     u_per_k, v_per_k, phase_per_k, amplitude, _ = field_coordinates(disc, path, j, points)
+    if surface.step_mm:
+        phase_per_k = phase_per_k + 2.0 * path.refractive_index(j) * surface.step_mm * (s > 0.0)
     area = step**2 * abs(surface.radius_mm) / bend
     cosine = normals @ path.direction[j]
     disc_area = disc.effective_area_mm2
@@ -355,7 +368,8 @@ def facets_on(
     return Facets(u_per_k, v_per_k, phase_per_k, weight)
 
 
-def _tangents(normal: Vector) -> tuple[Vector, Vector]:
+def tangents(normal: Vector) -> tuple[Vector, Vector]:
+    """Two unit vectors across a unit vector and each other."""
     helper = np.array([0.0, 1.0, 0.0]) if abs(normal[1]) < 0.9 else np.array([1.0, 0.0, 0.0])
     first = np.cross(helper, normal)
     first /= np.linalg.norm(first)
