@@ -22,6 +22,7 @@ from echotrace.synthesis.surfaces import Surface
 __all__ = [
     "SCHEMATIC_EYES",
     "EyeModel",
+    "direction",
     "draw_eye",
     "eye_surfaces",
     "lens_attenuation_db_per_cm_mhz",
@@ -195,7 +196,8 @@ def lens_attenuation_db_per_cm_mhz(cataract_grade: float) -> float:
     return float(0.48 * (5.2 / 0.48) ** (cataract_grade / 5.0))
 
 
-def _direction(angle_deg: float, azimuth_deg: float) -> NDArray[np.float64]:
+def direction(angle_deg: float, azimuth_deg: float) -> NDArray[np.float64]:
+    """Unit vector at an angle to the visual axis, towards an azimuth (nasal 0, upwards 90)."""
     angle, azimuth = math.radians(angle_deg), math.radians(azimuth_deg)
     return np.array(
         [
@@ -251,7 +253,7 @@ def eye_surfaces(eye: EyeModel) -> tuple[list[Surface], list[Medium]]:
         media = [medium("cornea"), medium("aqueous"), lens, vitreous]
         surfaces += _lens_surfaces(eye, lens_vertex)
     pole = np.array([0.0, 0.0, eye.axial_length_mm])
-    slope = _direction(eye.staphyloma_slope_deg, 0.0)
+    slope = direction(eye.staphyloma_slope_deg, 0.0)
     depth = 0.0
     for name, thickness in (
         ("retina", eye.retina_mm),
@@ -269,8 +271,8 @@ def eye_surfaces(eye: EyeModel) -> tuple[list[Surface], list[Medium]]:
 
 
 def _lens_surfaces(eye: EyeModel, vertex_mm: float) -> list[Surface]:
-    axis = _direction(eye.lens_tilt_deg, eye.lens_azimuth_deg)
-    aside = _direction(90.0, eye.lens_azimuth_deg) * eye.lens_decentration_mm
+    axis = direction(eye.lens_tilt_deg, eye.lens_azimuth_deg)
+    aside = direction(90.0, eye.lens_azimuth_deg) * eye.lens_decentration_mm
     middle = np.array([0.0, 0.0, vertex_mm + 0.5 * eye.lens_mm]) + aside
     front = middle + (eye.lens_front_radius_mm - 0.5 * eye.lens_mm) * axis
     back = middle - (eye.lens_back_radius_mm - 0.5 * eye.lens_mm) * axis

@@ -33,12 +33,12 @@ __all__ = ["BACKSCATTER_PER_CM_SR", "Speckle", "layer_speckle", "point_speckle"]
 # collagenous, vascular and fatty tissue; only their order of magnitude is claimed.
 BACKSCATTER_PER_CM_SR = MappingProxyType(
     {
-        "retina": 1e-4,
-        "choroid": 4e-3,
-        "sclera": 3e-2,
-        "orbital_fat": 4e-3,
-        "optic_nerve": 3e-4,
-        "lens": 3e-7,
+        "retina": 1e-3,
+        "choroid": 3e-2,
+        "sclera": 3e-1,
+        "orbital_fat": 6e-2,
+        "optic_nerve": 3e-3,
+        "lens": 1e-6,
     }
 )
 """Backscatter coefficient of each tissue at 10 MHz, 1/(cm sr)."""

@@ -9,18 +9,21 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, get_type_hints
 
+import numpy as np
+
 from echotrace.errors import ParameterError
 from echotrace.receiver import tgc_db
 from echotrace.recording import Receiver
-from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+from echotrace.synthesis.eye_model import SCHEMATIC_EYES, EyeModel, draw_eye
 from echotrace.target import IMPLANT_MATERIALS
 
 __all__ = [
+    "RANDOM_SPOILERS",
     "SPOILERS",
     "EyeSection",
     "HoldSection",
@@ -30,6 +33,7 @@ __all__ = [
     "ScanSection",
     "Scenario",
     "SpoilerSection",
+    "eye_of",
     "load_scenario",
     "scenario_from_mapping",
 ]
@@ -54,7 +58,7 @@ SPOILERS = (
 )
 """What can spoil a trace; bit ``n`` of the truth's ``spoilers`` stands for the n-th name."""
 
-_RANDOM_SPOILERS = (
+RANDOM_SPOILERS = (
     "gain_too_high",
     "gain_too_low",
     "bath_reverberation",
@@ -64,6 +68,7 @@ _RANDOM_SPOILERS = (
     "interference",
     "blink",
 )
+"""Those that are on in a scan by chance, or because its ``[[scan]]`` table says so."""
 
 
 def _number(default: float, low: float, high: float, unit: str = "") -> Any:
@@ -167,13 +172,13 @@ class ReceiverSection:
 
     ``noise_db`` is the RMS noise at the receiver's input relative to the echo of a perfect plane
     reflector just in front of the disc; ``gain_db`` brings that echo to so much above full
-    scale.
+    scale. Without TGC nodes the time gain is one that suits the method.
     """
 
-    gain_db: float = _number(24.0, -20.0, 120.0, "dB")
+    gain_db: float = _number(22.0, -20.0, 120.0, "dB")
     noise_db: float = _number(-92.0, -160.0, -10.0, "dB")
-    tgc_delay_us: tuple[float, ...] = (8.0, 40.0)
-    tgc_gain_db: tuple[float, ...] = (0.0, 12.0)
+    tgc_delay_us: tuple[float, ...] | None = None
+    tgc_gain_db: tuple[float, ...] | None = None
     tgc_is_wrong: bool = False
     full_scale: float = _number(1.0, 1e-6, 1e6)
     bits: int = _number(12, 0, 16)
@@ -211,7 +216,14 @@ class ScanSection:
     azimuth_deg: float = _number(0.0, -360.0, 360.0, "deg")
     compression_mm: float = _number(math.nan, 0.0, 1.0, "mm")
     gain_db: float = _number(math.nan, -20.0, 120.0, "dB")
-    spoilers: tuple[str, ...] = field(default=(), metadata={"words": _RANDOM_SPOILERS})
+    spoilers: tuple[str, ...] = field(default=(), metadata={"words": RANDOM_SPOILERS})
+
+
+# Time gain that lets the retina stand beside lens and cornea: rises through the vitreous.
+_USUAL_TGC: Mapping[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
+    "contact": ((8.0, 30.0), (0.0, 16.0)),
+    "immersion": ((24.0, 44.0), (0.0, 20.0)),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -241,9 +253,14 @@ class Scenario:
 
     def receiver_model(self) -> Receiver:
         """The receiver as it goes into the recording."""
+        delay_us, gain_db = _USUAL_TGC[self.method.kind]
+        if self.receiver.tgc_delay_us is not None:
+            delay_us = self.receiver.tgc_delay_us
+        if self.receiver.tgc_gain_db is not None:
+            gain_db = self.receiver.tgc_gain_db
         return Receiver(
-            tgc_delay_us=self.receiver.tgc_delay_us,
-            tgc_gain_db=self.receiver.tgc_gain_db,
+            tgc_delay_us=delay_us,
+            tgc_gain_db=gain_db,
             full_scale=self.receiver.full_scale,
             bits=self.receiver.bits,
         )
@@ -353,6 +370,78 @@ def scenario_from_mapping(table: Mapping[str, Any], where: str = "scenario") -> 
     return scenario
 
 
+_OVERRIDES = (
+    "cornea_front_radius_mm",
+    "cornea_back_radius_mm",
+    "lens_front_radius_mm",
+    "lens_back_radius_mm",
+    "retina_radius_mm",
+    "cornea_mm",
+    "aqueous_mm",
+    "lens_mm",
+)
+_MIN_VITREOUS_MM = 5.0
+# Behind the iris an implant lies deeper than the natural lens did: 4.3 mm from the corneal front
+# (value from memory), 0.8 mm thick with faces of 12 mm (common practice, no source).
+_IMPLANT_CHAMBER_MM, _IMPLANT_MM, _IMPLANT_RADIUS_MM = 4.3, 0.8, 12.0
+
+
+def eye_of(section: EyeSection, rng: np.random.Generator | None) -> EyeModel:
+    """The eye that a section describes.
+
+    Parameters
+    ----------
+    section : EyeSection
+    rng : numpy.random.Generator or None
+        Draws a population's eye; None gives a typical one.
+
+    Raises
+    ------
+    ParameterError
+        Lengths that put the retina in front of, or too near, the lens.
+    """
+    if section.model == "population" and rng is not None:
+        base = draw_eye(rng)
+    else:
+        base = SCHEMATIC_EYES[section.model if section.model in SCHEMATIC_EYES else "navarro"]
+    axial = base.axial_length_mm
+    changes: dict[str, Any] = {}
+    if section.lens_state == "pseudophakic":
+        changes = {
+            "aqueous_mm": _IMPLANT_CHAMBER_MM - base.cornea_mm,
+            "lens_mm": _IMPLANT_MM,
+            "lens_front_radius_mm": _IMPLANT_RADIUS_MM,
+            "lens_back_radius_mm": _IMPLANT_RADIUS_MM,
+        }
+    for key in _OVERRIDES:
+        if not math.isnan(getattr(section, key)):
+            changes[key] = getattr(section, key)
+    eye = replace(base, **changes)
+    if not math.isnan(section.axial_length_mm):
+        axial = section.axial_length_mm
+    front = eye.cornea_mm + eye.aqueous_mm + eye.lens_mm
+    if axial - front < _MIN_VITREOUS_MM:
+        raise ParameterError(
+            f"[eye] axial_length_mm={axial:g} puts the retina {axial - front:.2f} mm behind the "
+            f"lens back, which lies at {front:.2f} mm; it must be at least "
+            f"{front + _MIN_VITREOUS_MM:.2f} mm"
+        )
+    return replace(
+        eye,
+        vitreous_mm=axial - front,
+        lens_tilt_deg=section.lens_tilt_deg,
+        lens_decentration_mm=section.lens_decentration_mm,
+        lens_azimuth_deg=section.lens_azimuth_deg,
+        lens_state=section.lens_state,
+        lens_material=section.lens_material,
+        vitreous=section.vitreous,
+        cataract_grade=section.cataract_grade,
+        staphyloma_slope_deg=section.staphyloma_slope_deg,
+        staphyloma_step_mm=section.staphyloma_step_mm,
+        vitreous_opacities=section.vitreous_opacities,
+    )
+
+
 def _check_relations(scenario: Scenario) -> None:
     """What single ranges cannot see."""
     eye = scenario.eye
@@ -371,6 +460,7 @@ def _check_relations(scenario: Scenario) -> None:
         raise ParameterError(
             f"[eye] eyes={eye.eyes} goes only with model='population'; a schematic eye is one"
         )
+    eye_of(eye, None)
     for item in scenario.scan:
         if item.number > scenario.scans:
             raise ParameterError(

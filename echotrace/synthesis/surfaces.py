@@ -190,7 +190,7 @@ def trace_beam(
     matrix = np.array([[1.0, tip_mm], [0.0, 1.0]])
     for j, surface in enumerate(surfaces):
         target, distance = surface.hit(point, heading)
-        if not distance >= -1e-9:
+        if not distance >= -1e-6:
             break
         index_before = REFERENCE_SPEED_MM_PER_US / speed[j]
         index_behind = REFERENCE_SPEED_MM_PER_US / speed[j + 1]
