@@ -13,7 +13,7 @@ from echotrace.figures.style import (
     new_figure,
     quiet_axes,
 )
-from echotrace.measure import TraceView, view_trace
+from echotrace.chain import TraceView, view_trace
 from echotrace.receiver import log_compress
 from echotrace.settings import Settings
 from echotrace.target import Target

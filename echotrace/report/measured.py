@@ -8,7 +8,7 @@ from typing import Any
 
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
-from echotrace.measure import view_trace
+from echotrace.chain import view_trace
 from echotrace.measurement import Measurement
 from echotrace.quality import FINDINGS, QualityLimits, Severity, describe_finding
 from echotrace.recording import Recording
