@@ -130,11 +130,12 @@ def _numbers(path: Path, text: str, delimiter: str | None, decimal: str | None) 
     lines = text.splitlines()
     mark = DELIMITERS[delimiter] if delimiter else _guess_delimiter(lines, decimal)
     point = _DECIMALS[decimal] if decimal else _guess_decimal(lines, mark)
+    n_beside = _columns_beside(lines, mark)
     rows: list[list[float]] = []
     header: list[list[str]] = []
     first_line = 0
     for number, line in enumerate(lines, start=1):
-        fields = _split(line, mark)
+        fields = _split(line, mark)[n_beside:]
         if not any(fields):
             continue
         values = _as_numbers(fields, point)
@@ -163,13 +164,20 @@ def _numbers(path: Path, text: str, delimiter: str | None, decimal: str | None) 
         if mark == "," and point == ".":
             _check_not_decimal_commas(path, number, fields)
         rows.append(values)
-        if len(rows) == 2:
+        if len(rows) == 2 and not n_beside:
             rest = _plain_rest(lines[number:], mark, point, len(values))
             if rest is not None:
                 return _Block(np.vstack([rows, rest]), first_line, header)
     if not rows:
         raise FileFormatError(f"{path}: no numbers found; is it a text file of traces?")
     return _Block(np.array(rows, dtype=np.float64), first_line, header)
+
+
+def _columns_beside(lines: Sequence[str], mark: str) -> int:
+    """Columns that hold a preamble beside the first numbers and are empty at the last."""
+    last = next((line for line in reversed(lines) if line.strip()), "")
+    fields = _split(last, mark)
+    return next((k for k, item in enumerate(fields) if item), 0)
 
 
 def _plain_rest(
