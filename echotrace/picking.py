@@ -47,6 +47,8 @@ class PickReason(IntEnum):
     AT_THE_EDGE = 2
     LEVEL_NOT_REACHED = 3
     NO_RISE = 4
+    REFERENCE_MISSING = 5
+    LEFT_OUT = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -497,15 +499,16 @@ def _least_squares(windows: EchoWindows, options: PickerOptions) -> Picks:
     # Take the first echo out and look for what is left close by.
     z1 = _interpolate(base, t1) * np.exp(1j * omega * t1)
     columns = np.arange(w)
-    model = rho(np.asarray(columns[None, :] - t1[:, None], np.float64)) * np.exp(
-        1j * omega * (columns - t1[:, None])
-    )
+    away = np.asarray(columns[None, :] - t1[:, None], np.float64)
+    model = rho(away) * np.exp(1j * omega * away)
     rest = np.abs(windows.matched - z1[:, None] * model)
     reach = 2.5 * windows.pulse.width_us / windows.step_us
-    near = np.abs(columns[None, :] - t1[:, None]) <= reach
+    near = np.abs(away) <= reach
     t2 = np.argmax(np.where(near, rest, 0.0), axis=1).astype(np.float64)
     left = np.max(np.where(near, rest, 0.0), axis=1)
-    double = found & (left > windows.matched_noise * 10.0 ** (options.overlap_threshold_db / 20.0))
+    # What distortion leaves behind also grows with the echo: a thirtieth of it is no second one.
+    double = found & (left > np.abs(z1) / 30.0)
+    double &= left > windows.matched_noise * 10.0 ** (options.overlap_threshold_db / 20.0)
     if not double.any():
         return single
     # Newton's method on J from the two starting delays, with differences for derivatives.
