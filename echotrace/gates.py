@@ -7,7 +7,7 @@ prior of the segment lengths and the shape of each echo are weighed for all inte
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -317,11 +317,13 @@ def choose_in_gates(
     first_us : float
         Known delay of the first interface, µs (contact); NaN where it is looked for.
     """
+    by_name = _check_gates(gates, target)
     plan = choice_plan(gates, target, jointly=False, first_us=first_us)
     chosen, margin = _choose(plan, candidates)
     reason = np.where(chosen >= 0, int(PickReason.FOUND), int(PickReason.NO_ECHO))
     fixed = bool(np.isfinite(first_us))
-    for k, back in enumerate(plan.relative_to):
+    for k, gate in enumerate(by_name.get(name) for name in target.interface_names):
+        back = target.index(gate.relative_to) if gate is not None and gate.relative_to else -1
         if back >= 0 and not (back == 0 and fixed):
             reason[chosen[:, back] < 0, k] = int(PickReason.REFERENCE_MISSING)
     if fixed:
@@ -334,7 +336,7 @@ def _choose(
 ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
     from echotrace.kernels.echoes import choose_rows
 
-    shape = (candidates.count.size, plan.looked_for.size)
+    shape = (candidates.count.size, plan.gate.shape[0])
     chosen, margin = np.empty(shape, np.int32), np.empty(shape)
     choose_rows(
         plan,
@@ -421,7 +423,9 @@ def choose_jointly(
     """
     plan = choice_plan(gates, target, jointly=True, first_us=first_us, weights=weights)
     chosen, margin = _choose(plan, candidates)
-    missed = np.where(plan.looked_for, int(PickReason.LEFT_OUT), int(PickReason.NO_ECHO))
+    given = {gate.interface for gate in gates}
+    looked_for = np.array([name in given for name in target.interface_names])
+    missed = np.where(looked_for, int(PickReason.LEFT_OUT), int(PickReason.NO_ECHO))
     reason = np.where(chosen >= 0, int(PickReason.FOUND), missed).astype(np.uint8)
     if np.isfinite(first_us):
         reason[:, 0] = int(PickReason.FOUND)
@@ -437,62 +441,54 @@ def choice_plan(
     weights: JointWeights | None = None,
 ) -> ChoicePlan:
     """Gates, priors and weights as arrays, for the kernels."""
-    from echotrace.kernels.echoes import ChoicePlan
+    from echotrace.kernels import echoes
 
     weights = weights or JointWeights()
     by_name = _check_gates(gates, target)
     names = target.interface_names
     q = len(names)
-    given = [by_name.get(name) for name in names]
-    to_us = [two_way_us(1.0, s.medium.speed_m_per_s) for s in target.segments]
-    wall_us = np.zeros(q)
-    for k, segment in enumerate(target.segments):
-        wall_us[k] = segment.range_mm[1] * to_us[k]
     skip = [weights.missing_optional if i.optional else weights.missing for i in target.interfaces]
-    pairs = {name: np.zeros((q, q)) for name in ("low", "high", "mean", "weight", "skip")}
+    table = np.zeros((q, echoes.GATE_COLUMNS))
+    table[:, echoes.THRESHOLD_DB] = np.inf
+    table[:, echoes.FRACTION_DB] = -np.inf
+    table[:, echoes.RELATIVE_TO] = -1
+    table[:, echoes.LEAD] = np.cumsum([0.0, *skip[:-1]])
+    for k, item in enumerate(target.interfaces):
+        row = table[k]
+        row[echoes.FIRST_RISE] = item.first_rise
+        row[echoes.TAIL] = sum(skip[k + 1 :])
+        if k < len(target.segments):
+            wall = target.segments[k]
+            row[echoes.WALL_US] = two_way_us(wall.range_mm[1], wall.medium.speed_m_per_s)
+        gate = by_name.get(item.name)
+        if gate is None:
+            continue
+        row[echoes.LOOKED_FOR] = 1
+        row[echoes.THRESHOLD_DB] = gate.threshold_db
+        row[echoes.LOW_US], row[echoes.HIGH_US] = gate.start_us, gate.stop_us
+        row[echoes.TAKE_FIRST] = gate.select == "first"
+        if gate.threshold_fraction:
+            row[echoes.FRACTION_DB] = 20.0 * np.log10(gate.threshold_fraction)
+        if gate.relative_to:
+            row[echoes.RELATIVE_TO] = names.index(gate.relative_to)
+    pair = np.zeros((5, q, q))
     for before in range(q):
+        low = high = mean = variance = 0.0
         for k in range(before + 1, q):
-            between = list(zip(target.segments, to_us, strict=True))[before:k]
-            pairs["low"][before, k] = sum(s.range_mm[0] * f for s, f in between)
-            pairs["high"][before, k] = sum(s.range_mm[1] * f for s, f in between)
-            pairs["mean"][before, k] = sum(s.mean_mm * f for s, f in between)
-            variance = sum((s.sd_mm * f) ** 2 for s, f in between)
-            pairs["weight"][before, k] = 0.5 * weights.prior / variance
-            pairs["skip"][before, k] = sum(skip[before + 1 : k])
-
-    def each(read: Callable[[Gate], float], otherwise: float) -> NDArray[np.float64]:
-        return np.array([otherwise if gate is None else read(gate) for gate in given], np.float64)
-
-    return ChoicePlan(
-        jointly=jointly,
-        first_us=float(first_us),
-        looked_for=np.array([gate is not None for gate in given]),
-        threshold_db=each(lambda gate: gate.threshold_db, np.inf),
-        fraction_db=each(
-            lambda gate: (
-                20.0 * np.log10(gate.threshold_fraction) if gate.threshold_fraction else -np.inf
-            ),
-            -np.inf,
-        ),
-        gate_low_us=each(lambda gate: gate.start_us, np.nan),
-        gate_high_us=each(lambda gate: gate.stop_us, np.nan),
-        relative_to=np.array(
-            [names.index(g.relative_to) if g is not None and g.relative_to else -1 for g in given]
-        ),
-        take_first=np.array([gate is not None and gate.select == "first" for gate in given]),
-        first_rise=np.array([item.first_rise for item in target.interfaces]),
-        wall_us=wall_us,
-        pair_low_us=pairs["low"],
-        pair_high_us=pairs["high"],
-        pair_mean_us=pairs["mean"],
-        pair_weight=pairs["weight"],
-        pair_skip=pairs["skip"],
-        lead=np.cumsum([0.0, *skip[:-1]]),
-        tail=np.array([sum(skip[k + 1 :]) for k in range(q)], np.float64),
-        per_10_db=weights.per_10_db,
-        height_limit=weights.height_limit,
-        shape=weights.shape,
-        quiet_rise=weights.quiet_rise,
-        earlier_echo=weights.earlier_echo,
-        outside_gate=weights.outside_gate,
-    )
+            segment = target.segments[k - 1]
+            us_per_mm = two_way_us(1.0, segment.medium.speed_m_per_s)
+            low += segment.range_mm[0] * us_per_mm
+            high += segment.range_mm[1] * us_per_mm
+            mean += segment.mean_mm * us_per_mm
+            variance += (segment.sd_mm * us_per_mm) ** 2
+            stiffness = 0.5 * weights.prior / variance
+            pair[:, before, k] = low, high, mean, stiffness, sum(skip[before + 1 : k])
+    weight = [
+        weights.per_10_db,
+        weights.height_limit,
+        weights.shape,
+        weights.quiet_rise,
+        weights.earlier_echo,
+        weights.outside_gate,
+    ]
+    return echoes.ChoicePlan(jointly, float(first_us), table, pair, np.array(weight))

@@ -55,12 +55,11 @@ class TraceReading:
 _TOLERANCE = 1e-3
 
 
-def _padded(taps: NDArray[np.complexfloating]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Cosine and sine taps, filled with zeros to whole vector registers."""
-    size = math.ceil(taps.size / 8) * 8
-    out = np.zeros((2, size), np.float32)
+def _padded(taps: NDArray[np.complexfloating], multiple: int) -> NDArray[np.float32]:
+    """Cosine and sine rows, filled with zeros to a multiple of a size."""
+    out = np.zeros((2, math.ceil(taps.size / multiple) * multiple), np.float32)
     out[0, : taps.size], out[1, : taps.size] = taps.real, taps.imag
-    return out[0], out[1]
+    return out
 
 
 class _PulseKey(Pulse):
@@ -145,25 +144,21 @@ def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPla
         or norm(odd @ rest_slope - slope_per_us) > 5.0 * _TOLERANCE * norm(slope_per_us)
     ):
         return None
-    band_cos, band_sin = _padded(band * np.exp(-1j * turn * lag))
-    pulse_cos, pulse_sin = _padded(wanted)
-    n_wide = math.ceil((n_grid + 2 * ARM) / 4) * 4
-    phase = turn * stride * (np.arange(n_wide) - ARM)
+    # Whole vector registers of taps; outputs in fours.
+    taps = _padded(band * np.exp(-1j * turn * lag), 8)
+    matched = _padded(wanted, 8)
+    phase = turn * stride * (np.arange(n_grid + 2 * ARM) - ARM)
     return FilterPlan(
         stride=stride,
         n_grid=n_grid,
-        pad=(2 * ARM + 2) * stride + max(band_cos.size, pulse_cos.size) + 16,
-        band_cos=band_cos,
-        band_sin=band_sin,
+        pad=(2 * ARM + 2) * stride + max(taps.shape[1], matched.shape[1]) + 16,
         band_half=half,
-        turn_cos=np.cos(phase).astype(np.float32),
-        turn_sin=np.sin(phase).astype(np.float32),
-        rest=rest.astype(np.float32),
-        # Correlating with an odd kernel: slope of the output, not of the kernel.
-        rest_slope=(-rest_slope).astype(np.float32),
-        pulse_cos=pulse_cos,
-        pulse_sin=pulse_sin,
         pulse_half=pulse.half_length,
+        band=taps,
+        turn=_padded(np.exp(1j * phase), 4),
+        # Correlating with an odd kernel: slope of the output, not of the kernel.
+        rest=np.stack([rest, -rest_slope]).astype(np.float32),
+        pulse=matched,
     )
 
 
@@ -197,7 +192,7 @@ def read_traces(
     filters = filter_plan(pulse, bandwidth_hz, block.n_samples)
     if filters is None:
         return None
-    from echotrace.kernels.fused import Reading, ReadPlan, read_rows
+    from echotrace.kernels import fused
 
     samples = np.asarray(block.samples)
     n, q = samples.shape[0], len(target.interfaces)
@@ -218,7 +213,7 @@ def read_traces(
     parts = stretches(target)
     limit = math.inf if block.receiver is None else clipping_level(samples.dtype, block.receiver)
     step_us = search.step_us
-    plan = ReadPlan(
+    plan = fused.ReadPlan(
         clip_high=np.float32(limit),
         clip_low=np.float32(-limit),
         flat_tops=block.receiver is None,
@@ -230,52 +225,52 @@ def read_traces(
         first_sample=(first_us - block.start_delay_us) / step_us,
         reach=reach,
         far=far,
-        window_from=np.array([target.index(part.start[0]) for part in parts], np.int64),
-        window_to=np.array([target.index(part.stop[0]) for part in parts], np.int64),
-        window_start=np.array([part.start[1] / step_us for part in parts]),
-        window_stop=np.array([part.stop[1] / step_us for part in parts]),
+        window=np.array(
+            [
+                [
+                    target.index(part.start[0]),
+                    part.start[1] / step_us,
+                    target.index(part.stop[0]),
+                    part.stop[1] / step_us,
+                ]
+                for part in parts
+            ]
+        ).reshape(-1, 4),
     )
     candidates = empty_candidates(n)
-    out = Reading(
+    out = fused.Reading(
         count=candidates.count,
         sample=candidates.sample,
         delay_us=candidates.delay_us,
         level_db=candidates.level_db,
         before_db=candidates.before_db,
         stretch=candidates.stretch,
-        choice=np.empty((n, q), np.int32),
-        margin=np.empty((n, q)),
-        pick_sample=np.empty((n, q)),
-        pick_u_sample=np.empty((n, q)),
-        height=np.empty((n, q), np.float32),
-        rise=np.empty((n, q), np.float32),
-        width=np.empty((n, q), np.float32),
-        clipped=np.empty((n, q), np.int32),
-        clipped_total=np.empty(n, np.int32),
+        figure=np.empty((n, q, fused.FIGURES)),
         noise=np.empty(n),
-        largest=np.empty((n, len(parts)), np.float32),
-        mean_square=np.empty((n, len(parts)), np.float32),
+        clipped=np.empty(n, np.int64),
+        window=np.empty((n, len(parts), 2), np.float32),
     )
-    read_rows(samples, trace_scale, sample_scale, filters, search, chooser, plan, out)
-    delay_us = block.start_delay_us + out.pick_sample * step_us
-    delay_u_us = out.pick_u_sample * step_us
+    fused.read_rows(samples, trace_scale, sample_scale, filters, search, chooser, plan, out)
+    figure = out.figure
+    delay_us = block.start_delay_us + figure[:, :, fused.SAMPLE] * step_us
+    delay_u_us = figure[:, :, fused.U_SAMPLE] * step_us
     if contact:
         # The corneal front lies at the probe's face; its uncertainty is shared by all scans.
         delay_us[:, 0], delay_u_us[:, 0] = first_us, 0.0
     return TraceReading(
         delay_us=delay_us,
         delay_u_us=delay_u_us,
-        margin=out.margin,
+        margin=figure[:, :, fused.MARGIN],
         candidates=candidates,
         looks=Looks(
             noise=out.noise,
-            height=out.height,
-            rise_us=out.rise * np.float32(step_us),
-            width_us=out.width * np.float32(step_us),
-            clipped=out.clipped,
-            clipped_fraction=(out.clipped_total / samples.shape[1]).astype(np.float32),
-            largest=out.largest,
-            mean_square=out.mean_square,
+            height=figure[:, :, fused.HEIGHT].astype(np.float32),
+            rise_us=(figure[:, :, fused.RISE] * step_us).astype(np.float32),
+            width_us=(figure[:, :, fused.WIDTH] * step_us).astype(np.float32),
+            clipped=figure[:, :, fused.CLIPPED].astype(np.int32),
+            clipped_fraction=(out.clipped / samples.shape[1]).astype(np.float32),
+            largest=out.window[:, :, 0],
+            mean_square=out.window[:, :, 1],
             nominal_rise_us=nominal_rise_us(pulse, bandwidth_hz),
         ),
     )

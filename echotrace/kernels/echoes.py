@@ -57,56 +57,44 @@ class SearchPlan(NamedTuple):
     step_us: float
 
 
+# Columns of ChoicePlan.gate. Few wide arrays keep compiling several times shorter than many
+# narrow ones.
+LOOKED_FOR, THRESHOLD_DB, FRACTION_DB, LOW_US, HIGH_US = 0, 1, 2, 3, 4
+RELATIVE_TO, TAKE_FIRST, FIRST_RISE, WALL_US, LEAD, TAIL = 5, 6, 7, 8, 9, 10
+GATE_COLUMNS = 11
+# Planes of ChoicePlan.pair.
+PAIR_LOW_US, PAIR_HIGH_US, PAIR_MEAN_US, PAIR_WEIGHT, PAIR_SKIP = 0, 1, 2, 3, 4
+# Entries of ChoicePlan.weight.
+PER_10_DB, HEIGHT_LIMIT, SHAPE, QUIET_RISE, EARLIER_ECHO, OUTSIDE_GATE = 0, 1, 2, 3, 4, 5
+
+
 class ChoicePlan(NamedTuple):
-    """Gates, priors and weights as arrays; ``q`` interfaces.
+    """Gates, priors and weights as arrays of float64; ``q`` interfaces.
 
     Attributes
     ----------
     jointly : bool
     first_us : float
         Known delay of the first interface, NaN where it is looked for.
-    looked_for : (q,) bool
-    threshold_db, fraction_db : (q,) float64
-        Least level over the noise, and relative to the largest echo in the gate (-inf: none).
-    gate_low_us, gate_high_us : (q,) float64
-    relative_to : (q,) int64
-        Interface whose pick the gate follows, -1 for none.
-    take_first : (q,) bool
-    first_rise : (q,) bool
-    wall_us : (q,) float64
-        How far before a first rise no other echo should stand.
-    pair_low_us, pair_high_us, pair_mean_us, pair_weight, pair_skip : (q, q) float64
-        Of the delay between interface ``[k_before, k]``: range, prior mean, half the prior's
-        weight over its variance, and the cost of leaving out those between.
-    lead, tail : (q,) float64
-        Cost of leaving out all interfaces before, and behind.
-    per_10_db, height_limit, shape, quiet_rise, earlier_echo, outside_gate : float
+    gate : (q, GATE_COLUMNS)
+        Whether it is looked for; least level over the noise, and relative to the largest echo in
+        the gate (-inf: none), dB; window, µs, after delay zero or the pick of interface
+        ``RELATIVE_TO`` (-1: none); whether the first echo is taken; whether it rises out of
+        silence, and how far before it no other echo should then stand, µs; cost of leaving out
+        all interfaces before, and behind.
+    pair : (5, q, q)
+        Of the delay from interface ``k_before`` to ``k``, at ``[:, k_before, k]``: range and
+        prior mean, µs; half the prior's weight over its variance; cost of leaving out those
+        between.
+    weight : (6,)
+        As named in :class:`echotrace.gates.JointWeights`.
     """
 
     jointly: bool
     first_us: float
-    looked_for: Any
-    threshold_db: Any
-    fraction_db: Any
-    gate_low_us: Any
-    gate_high_us: Any
-    relative_to: Any
-    take_first: Any
-    first_rise: Any
-    wall_us: Any
-    pair_low_us: Any
-    pair_high_us: Any
-    pair_mean_us: Any
-    pair_weight: Any
-    pair_skip: Any
-    lead: Any
-    tail: Any
-    per_10_db: float
-    height_limit: float
-    shape: float
-    quiet_rise: float
-    earlier_echo: float
-    outside_gate: float
+    gate: Any
+    pair: Any
+    weight: Any
 
 
 @filter_kernel
@@ -244,88 +232,88 @@ def choice_space(n_interfaces, n_candidates):
 
 
 @kernel
-def _choose_in_gates(plan, count, delay_us, level_db, choice, margin):
-    fixed = not np.isnan(plan.first_us)
+def _choose_in_gates(gate, first_us, count, delay_us, level_db, choice, margin):
+    fixed = not np.isnan(first_us)
     for k in range(choice.size):
         choice[k] = -1
         margin[k] = np.nan
-        if not plan.looked_for[k] or (k == 0 and fixed):
+        if gate[k, LOOKED_FOR] == 0.0 or (k == 0 and fixed):
             continue
         origin = 0.0
-        back = plan.relative_to[k]
+        back = int(gate[k, RELATIVE_TO])
         if back == 0 and fixed:
-            origin = plan.first_us
+            origin = first_us
         elif back >= 0:
             if choice[back] < 0:
                 continue
             origin = delay_us[choice[back]]
-        low, high = origin + plan.gate_low_us[k], origin + plan.gate_high_us[k]
+        low, high = origin + gate[k, LOW_US], origin + gate[k, HIGH_US]
         tallest = -1
         for j in range(count):
-            if delay_us[j] < low or delay_us[j] > high or level_db[j] < plan.threshold_db[k]:
+            if delay_us[j] < low or delay_us[j] > high or level_db[j] < gate[k, THRESHOLD_DB]:
                 continue
             if tallest < 0 or level_db[j] > level_db[tallest]:
                 tallest = j
         choice[k] = tallest
-        if tallest < 0 or not plan.take_first[k]:
+        if tallest < 0 or gate[k, TAKE_FIRST] == 0.0:
             continue
-        least = max(plan.threshold_db[k], level_db[tallest] + plan.fraction_db[k])
+        least = max(gate[k, THRESHOLD_DB], level_db[tallest] + gate[k, FRACTION_DB])
         for j in range(tallest, -1, -1):
             if low <= delay_us[j] <= high and level_db[j] >= least:
                 choice[k] = j
 
 
 @kernel
-def _evidence(plan, count, delay_us, level_db, before_db, stretch, own):
+def _evidence(gate, first_us, weight, count, delay_us, level_db, before_db, stretch, own):
     """Evidence of each echo for each interface; -inf where it cannot be that one."""
-    fixed = not np.isnan(plan.first_us)
+    fixed = not np.isnan(first_us)
     for k in range(own.shape[0]):
         for j in range(count):
             own[k, j] = -np.inf
-        if not plan.looked_for[k] or (k == 0 and fixed):
+        if gate[k, LOOKED_FOR] == 0.0 or (k == 0 and fixed):
             continue
         for j in range(count):
-            if level_db[j] < plan.threshold_db[k]:
+            if level_db[j] < gate[k, THRESHOLD_DB]:
                 continue
-            over = plan.per_10_db * (level_db[j] - plan.threshold_db[k]) / 10.0
-            e = min(max(over, 0.0), plan.height_limit)
-            e -= min(plan.shape * float(stretch[j]) ** 2, 2.0)
-            if plan.first_rise[k]:
+            over = weight[PER_10_DB] * (level_db[j] - gate[k, THRESHOLD_DB]) / 10.0
+            e = min(max(over, 0.0), weight[HEIGHT_LIMIT])
+            e -= min(weight[SHAPE] * float(stretch[j]) ** 2, 2.0)
+            if gate[k, FIRST_RISE] != 0.0:
                 # Silence before it, and no echo just before it.
-                e += plan.quiet_rise * min(max(1.0 - (before_db[j] - 13.0) / 12.0, 0.0), 1.0)
+                e += weight[QUIET_RISE] * min(max(1.0 - (before_db[j] - 13.0) / 12.0, 0.0), 1.0)
                 earlier = 0
                 i = j - 1
-                while i >= 0 and earlier < 2 and delay_us[i] > delay_us[j] - plan.wall_us[k]:
+                while i >= 0 and earlier < 2 and delay_us[i] > delay_us[j] - gate[k, WALL_US]:
                     earlier += 1
                     i -= 1
-                e -= plan.earlier_echo * earlier
-            if plan.relative_to[k] < 0 and (
-                delay_us[j] < plan.gate_low_us[k] or delay_us[j] > plan.gate_high_us[k]
+                e -= weight[EARLIER_ECHO] * earlier
+            if gate[k, RELATIVE_TO] < 0 and (
+                delay_us[j] < gate[k, LOW_US] or delay_us[j] > gate[k, HIGH_US]
             ):
-                e -= plan.outside_gate
+                e -= weight[OUTSIDE_GATE]
             own[k, j] = e
 
 
 @kernel
-def _forward(plan, count, at, own, forward, came_q, came_c):
+def _forward(gate, pair, first_us, count, at, own, forward, came_q, came_c):
     """Best score of a path that ends at (interface, candidate).
 
     The known first interface is candidate ``count`` of interface 0.
     """
-    fixed = not np.isnan(plan.first_us)
+    fixed = not np.isnan(first_us)
     for k in range(own.shape[0]):
         for j in range(count):
             came_q[k, j] = -1
-            forward[k, j] = -np.inf if fixed else own[k, j] - plan.lead[k]
+            forward[k, j] = -np.inf if fixed else own[k, j] - gate[k, LEAD]
         for kp in range(k - 1, -1, -1):
-            low, high = plan.pair_low_us[kp, k], plan.pair_high_us[kp, k]
-            mean, weight = plan.pair_mean_us[kp, k], plan.pair_weight[kp, k]
+            low, high = pair[PAIR_LOW_US, kp, k], pair[PAIR_HIGH_US, kp, k]
+            mean, stiffness = pair[PAIR_MEAN_US, kp, k], pair[PAIR_WEIGHT, kp, k]
             if kp == 0 and fixed:
                 for j in range(count):
-                    d = at[j] - plan.first_us
+                    d = at[j] - first_us
                     if own[k, j] == -np.inf or d < low or d > high:
                         continue
-                    s = own[k, j] - plan.pair_skip[0, k] - weight * (d - mean) ** 2
+                    s = own[k, j] - pair[PAIR_SKIP, 0, k] - stiffness * (d - mean) ** 2
                     if s > forward[k, j]:
                         forward[k, j] = s
                         came_q[k, j] = 0
@@ -346,8 +334,8 @@ def _forward(plan, count, at, own, forward, came_q, came_c):
                     s = (
                         forward[kp, jp]
                         + own[k, j]
-                        - plan.pair_skip[kp, k]
-                        - weight * (d - mean) ** 2
+                        - pair[PAIR_SKIP, kp, k]
+                        - stiffness * (d - mean) ** 2
                     )
                     if s > forward[k, j]:
                         forward[k, j] = s
@@ -356,15 +344,15 @@ def _forward(plan, count, at, own, forward, came_q, came_c):
 
 
 @kernel
-def _backward(plan, count, at, own, forward, backward):
+def _backward(gate, pair, count, at, own, forward, backward):
     """Best score of what can follow (interface, candidate)."""
     q = own.shape[0]
     for k in range(q - 1, -1, -1):
         for j in range(count):
-            backward[k, j] = -plan.tail[k]
+            backward[k, j] = -gate[k, TAIL]
         for kn in range(k + 1, q):
-            low, high = plan.pair_low_us[k, kn], plan.pair_high_us[k, kn]
-            mean, weight = plan.pair_mean_us[k, kn], plan.pair_weight[k, kn]
+            low, high = pair[PAIR_LOW_US, k, kn], pair[PAIR_HIGH_US, k, kn]
+            mean, stiffness = pair[PAIR_MEAN_US, k, kn], pair[PAIR_WEIGHT, k, kn]
             begin = 0
             for jn in range(1, count):
                 while at[begin] < at[jn] - high:
@@ -380,8 +368,8 @@ def _backward(plan, count, at, own, forward, backward):
                     s = (
                         backward[kn, jn]
                         + own[kn, jn]
-                        - plan.pair_skip[k, kn]
-                        - weight * (d - mean) ** 2
+                        - pair[PAIR_SKIP, k, kn]
+                        - stiffness * (d - mean) ** 2
                     )
                     backward[k, j] = max(backward[k, j], s)
 
@@ -405,23 +393,24 @@ def choose_row(plan, count, delay_us, level_db, before_db, stretch, space, choic
     margin : (q,) float64, out: how much worse the best choice with another candidate is; NaN gate
         by gate and where nothing is chosen
     """
+    gate, first_us = plan.gate, plan.first_us
     if not plan.jointly:
-        _choose_in_gates(plan, count, delay_us, level_db, choice, margin)
+        _choose_in_gates(gate, first_us, count, delay_us, level_db, choice, margin)
         return
     own, forward, backward = space[0][0], space[0][1], space[0][2]
     came_q, came_c = space[1][0], space[1][1]
-    fixed = not np.isnan(plan.first_us)
+    fixed = not np.isnan(first_us)
     q = choice.size
-    _evidence(plan, count, delay_us, level_db, before_db, stretch, own)
-    _forward(plan, count, delay_us, own, forward, came_q, came_c)
-    best = -plan.tail[0] if fixed else -np.inf
+    _evidence(gate, first_us, plan.weight, count, delay_us, level_db, before_db, stretch, own)
+    _forward(gate, plan.pair, first_us, count, delay_us, own, forward, came_q, came_c)
+    best = -gate[0, TAIL] if fixed else -np.inf
     k, j = -1, -1
     for kk in range(q):
         choice[kk] = -1
         margin[kk] = np.nan
         for jj in range(count):
-            if forward[kk, jj] - plan.tail[kk] > best:
-                best = forward[kk, jj] - plan.tail[kk]
+            if forward[kk, jj] - gate[kk, TAIL] > best:
+                best = forward[kk, jj] - gate[kk, TAIL]
                 k, j = kk, jj
     if fixed:
         margin[0] = np.inf
@@ -430,7 +419,7 @@ def choose_row(plan, count, delay_us, level_db, before_db, stretch, space, choic
     while k >= 0 and j < count:
         choice[k] = j
         k, j = came_q[k, j], came_c[k, j]
-    _backward(plan, count, delay_us, own, forward, backward)
+    _backward(gate, plan.pair, count, delay_us, own, forward, backward)
     for k in range(q):
         if choice[k] < 0:
             continue

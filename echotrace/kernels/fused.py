@@ -37,32 +37,29 @@ class FilterPlan(NamedTuple):
         Grid points of a trace.
     pad : int
         Zeros in front of and behind the samples.
-    band_cos, band_sin : (t,) float32
-        Taps of the plain envelope's band about the carrier.
     band_half : int
-        Taps before its centre.
-    turn_cos, turn_sin : (k,) float32
-        Carrier at the grid points, by which the output is brought to baseband.
-    rest, rest_slope : (ARM + 1,) float32
-        Half of the second filter (symmetric), and of its derivative per µs (antisymmetric).
-    pulse_cos, pulse_sin : (p,) float32
-        Taps of the whole matched filter.
+        Taps of ``band`` before its centre.
     pulse_half : int
+        Taps of ``pulse`` before its centre.
+    band : (2, t) float32
+        Taps of the plain envelope's band about the carrier, cosine and sine.
+    turn : (2, k) float32
+        Carrier at the grid points, by which the output is brought to baseband.
+    rest : (2, ARM + 1) float32
+        Half of the second filter (symmetric), and of its derivative per µs (antisymmetric).
+    pulse : (2, p) float32
+        Taps of the whole matched filter.
     """
 
     stride: int
     n_grid: int
     pad: int
-    band_cos: Any
-    band_sin: Any
     band_half: int
-    turn_cos: Any
-    turn_sin: Any
-    rest: Any
-    rest_slope: Any
-    pulse_cos: Any
-    pulse_sin: Any
     pulse_half: int
+    band: Any
+    turn: Any
+    rest: Any
+    pulse: Any
 
 
 class ReadPlan(NamedTuple):
@@ -84,10 +81,8 @@ class ReadPlan(NamedTuple):
         Position of a known first interface, NaN where it is looked for.
     reach, far : int
         As in :func:`echotrace.kernels.features.echo_shapes`.
-    window_from, window_to : (w,) int64
-        Interface each window begins and ends at.
-    window_start, window_stop : (w,) float64
-        Offsets from there, samples.
+    window : (w, 4) float64
+        Interface each window begins at, offset from there, samples; and the same for its end.
     """
 
     clip_high: Any
@@ -99,10 +94,12 @@ class ReadPlan(NamedTuple):
     first_sample: float
     reach: int
     far: int
-    window_from: Any
-    window_to: Any
-    window_start: Any
-    window_stop: Any
+    window: Any
+
+
+# Columns of Reading.figure.
+MARGIN, SAMPLE, U_SAMPLE, HEIGHT, RISE, WIDTH, CLIPPED = 0, 1, 2, 3, 4, 5, 6
+FIGURES = 7
 
 
 class Reading(NamedTuple):
@@ -114,14 +111,15 @@ class Reading(NamedTuple):
     sample : (n, c) int32
     delay_us : (n, c) float64
     level_db, before_db, stretch : (n, c) float32
-    choice : (n, q) int32
-    margin, pick_sample, pick_u_sample : (n, q) float64
-    height, rise, width : (n, q) float32
-    clipped : (n, q) int32
-    clipped_total : (n,) int32
+    figure : (n, q, FIGURES) float64
+        Lead of the joint choice; pick and its standard uncertainty, samples; height, rise and
+        width (samples) of its echo in the plain envelope, and its clipped samples.
     noise : (n,) float64
         Of the plain envelope.
-    largest, mean_square : (n, w) float32
+    clipped : (n,) int64
+        Clipped samples of the whole trace.
+    window : (n, w, 2) float32
+        Largest value and mean square of the plain envelope.
     """
 
     count: Any
@@ -130,18 +128,10 @@ class Reading(NamedTuple):
     level_db: Any
     before_db: Any
     stretch: Any
-    choice: Any
-    margin: Any
-    pick_sample: Any
-    pick_u_sample: Any
-    height: Any
-    rise: Any
-    width: Any
-    clipped: Any
-    clipped_total: Any
+    figure: Any
     noise: Any
-    largest: Any
-    mean_square: Any
+    clipped: Any
+    window: Any
 
 
 @filter_kernel
@@ -185,13 +175,14 @@ def _flat_tops(samples, clipped):
 
 
 @filter_kernel
-def _band(signal, first, stride, taps_cos, taps_sin, turn_cos, turn_sin, real, imag):
+def _band(signal, first, stride, taps, turn, real, imag):
     """Complex filter at every ``stride``-th sample, turned to baseband.
 
     ``signal[first]`` meets the first tap for output 0. Four outputs share each load of the taps.
     Unsigned indices, for a signed one that could be negative keeps the loop out of vector
     registers.
     """
+    taps_cos, taps_sin, turn_cos, turn_sin = taps[0], taps[1], turn[0], turn[1]
     n_taps = np.uint64(taps_cos.size)
     step = np.uint64(stride)
     a = np.uint64(first)
@@ -231,7 +222,7 @@ def _magnitude(real, imag, out):
 
 
 @filter_kernel
-def _matched_grid(real, imag, rest, rest_slope, envelope, slope):
+def _matched_grid(real, imag, taps, envelope, slope):
     """Matched envelope and the magnitude of its slope, from the baseband of the plain envelope.
 
     Written out for ``ARM`` = 5, so that all taps stay in registers.
@@ -240,6 +231,7 @@ def _matched_grid(real, imag, rest, rest_slope, envelope, slope):
         np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(4), np.uint64(5),
     )  # fmt: skip
     six, seven, eight, nine, ten = five + one, five + two, five + three, five + four, five + five
+    rest, rest_slope = taps[0], taps[1]
     c0, c1, c2, c3, c4, c5 = rest[0], rest[1], rest[2], rest[3], rest[4], rest[5]
     s1, s2, s3, s4, s5 = (
         rest_slope[1], rest_slope[2], rest_slope[3], rest_slope[4], rest_slope[5],
@@ -268,15 +260,9 @@ def _matched_grid(real, imag, rest, rest_slope, envelope, slope):
 
 
 @filter_kernel
-def _every_second(row, out):
-    pairs = row[: 2 * out.size].reshape(out.size, 2)
-    for k in range(out.size):
-        out[k] = pairs[k, 0]
-
-
-@filter_kernel
-def _matched_at(signal, first, taps_cos, taps_sin):
+def _matched_at(signal, first, taps):
     """Envelope of the matched output at one sample."""
+    taps_cos, taps_sin = taps[0], taps[1]
     x = signal[first : first + taps_cos.size]
     real, imag = np.float32(0.0), np.float32(0.0)
     for j in range(x.size):
@@ -286,8 +272,8 @@ def _matched_at(signal, first, taps_cos, taps_sin):
 
 
 @kernel
-def _pick(filters, signal, start, climb):
-    """Sub-sample peak of the matched envelope near a sample.
+def _pick(signal, shift, taps, start, climb):
+    """Sub-sample peak of the matched envelope near a sample; ``shift`` is where sample 0 starts.
 
     Returns
     -------
@@ -296,20 +282,18 @@ def _pick(filters, signal, start, climb):
     sharpness : float
         Height times curvature of the logarithm, per sample squared.
     """
-    cos, sin = filters.pulse_cos, filters.pulse_sin
-    shift = filters.pad - filters.pulse_half
     k = start
-    before = _matched_at(signal, shift + k - 1, cos, sin)
-    middle = _matched_at(signal, shift + k, cos, sin)
-    after = _matched_at(signal, shift + k + 1, cos, sin)
+    before = _matched_at(signal, shift + k - 1, taps)
+    middle = _matched_at(signal, shift + k, taps)
+    after = _matched_at(signal, shift + k + 1, taps)
     while after > middle and after > before and k < start + climb:
         k += 1
         before, middle = middle, after
-        after = _matched_at(signal, shift + k + 1, cos, sin)
+        after = _matched_at(signal, shift + k + 1, taps)
     while before > middle and before > after and k > start - climb:
         k -= 1
         after, middle = middle, before
-        before = _matched_at(signal, shift + k - 1, cos, sin)
+        before = _matched_at(signal, shift + k - 1, taps)
     tiny = 1e-300
     left, centre, right = (
         math.log(max(before, tiny)), math.log(max(middle, tiny)), math.log(max(after, tiny)),
@@ -323,30 +307,36 @@ def _pick(filters, signal, start, climb):
 
 
 @kernel
-def _shape(filters, plan, signal, centre, n_samples, one, zero, real, imag, local):
+def _shape(signal, shift, taps, reach, far, centre, n_samples, still, real, imag, local):
     """Height, rise and width of the echo near a sample, filtered at the full rate around it.
 
     A short stretch nearly always holds the whole rise; only where it does not, a long one is
     filtered.
     """
-    first, last = max(1, centre - plan.reach), min(n_samples - 2, centre + plan.reach)
-    if first > last:
-        return np.nan, np.nan, np.nan
+    first, last = max(1, centre - reach), min(n_samples - 2, centre + reach)
     height, rise, width = np.nan, np.nan, np.nan
-    for left, right in ((2 * plan.reach, plan.reach), (plan.far, plan.far)):
+    if first > last:
+        return height, rise, width
+    left, right = 2 * reach, reach
+    while True:
         begin, end = max(0, first - left), min(n_samples, last + right + 1)
-        size = (end - begin + 3) // 4 * 4
-        _band(
-            signal, filters.pad + begin - filters.band_half, 1, filters.band_cos,
-            filters.band_sin, one[:size], zero[:size], real[:size], imag[:size],
-        )  # fmt: skip
-        _magnitude(real[: end - begin], imag[: end - begin], local[: end - begin])
-        height, rise, width = shape_row(
-            local[: end - begin], first - begin, last - begin, plan.far
-        )
-        if not (np.isnan(rise) or np.isnan(width)):
-            break
-    return height, rise, width
+        _band(signal, shift + begin, 1, taps, still, real[: (end - begin + 3) // 4 * 4], imag)
+        _magnitude(real, imag, local[: end - begin])
+        height, rise, width = shape_row(local[: end - begin], first - begin, last - begin, far)
+        if left == far or not (np.isnan(rise) or np.isnan(width)):
+            return height, rise, width
+        left, right = far, far
+
+
+@filter_kernel
+def _sparse(row, out):
+    """Every second value."""
+    half = row.size // 2
+    pairs = row[: 2 * half].reshape(half, 2)
+    for k in range(half):
+        out[k] = pairs[k, 0]
+    if half < out.size:
+        out[half] = row[row.size - 1]
 
 
 @kernel
@@ -367,25 +357,25 @@ def read_rows(samples, trace_scale, sample_scale, filters, search, chooser, plan
     """
     n, m = samples.shape
     n_grid = filters.n_grid
-    n_wide = filters.turn_cos.size
     signal = np.zeros(m + 2 * filters.pad, np.float32)
     amplitude = signal[filters.pad : filters.pad + m]
     clipped = np.zeros(m, np.uint8)
-    real, imag = np.empty(n_wide, np.float32), np.empty(n_wide, np.float32)
-    envelope, matched = np.empty(n_grid, np.float32), np.empty(n_grid, np.float32)
-    slope = np.empty(n_grid, np.float32)
-    sparse = np.empty((n_grid + 1) // 2, np.float32)
-    room = 2 * (plan.reach + plan.far) + 8
-    one, zero = np.ones(room, np.float32), np.zeros(room, np.float32)
+    room = max(filters.turn.shape[1], 2 * (plan.reach + plan.far) + 8)
+    real, imag = np.empty(room, np.float32), np.empty(room, np.float32)
     near_real, near_imag = np.empty(room, np.float32), np.empty(room, np.float32)
-    local = np.empty(room, np.float32)
+    envelope, matched = np.empty(n_grid, np.float32), np.empty(n_grid, np.float32)
+    slope, local = np.empty(n_grid, np.float32), np.empty(room, np.float32)
+    sparse = np.empty((n_grid + 1) // 2, np.float32)
+    still = np.zeros((2, room), np.float32)
+    still[0] = np.float32(1.0)
     at = np.empty(out.sample.shape[1], np.int32)
-    q = out.choice.shape[1]
+    q = out.figure.shape[1]
+    choice, margin, place = np.empty(q, np.int32), np.empty(q), np.empty(q)
     space = choice_space(q, out.sample.shape[1])
-    place = np.empty(q)
     # Slopes at the very ends have no neighbours on both sides.
-    last_slope = min((n_grid - 1) // 2 + 1, (m - 3) // (2 * filters.stride) + 1)
-    half = n_grid // 2
+    last_slope = min(sparse.size, (m - 3) // (2 * filters.stride) + 1)
+    band_shift = filters.pad - filters.band_half
+    pulse_shift = filters.pad - filters.pulse_half
     for i in range(n):
         row = samples[i]
         total = _amplitude(
@@ -393,64 +383,56 @@ def read_rows(samples, trace_scale, sample_scale, filters, search, chooser, plan
         )
         if plan.flat_tops:
             total = _flat_tops(row, clipped)
-        out.clipped_total[i] = total
+        out.clipped[i] = total
         _band(
-            signal, filters.pad - ARM * filters.stride - filters.band_half, filters.stride,
-            filters.band_cos, filters.band_sin, filters.turn_cos, filters.turn_sin, real, imag,
+            signal, band_shift - ARM * filters.stride, filters.stride, filters.band, filters.turn,
+            real[: filters.turn.shape[1]], imag,
         )  # fmt: skip
-        _magnitude(real[ARM : ARM + n_grid], imag[ARM : ARM + n_grid], envelope)
-        _matched_grid(real, imag, filters.rest, filters.rest_slope, matched, slope)
-        _every_second(envelope, sparse[:half])
-        if half < sparse.size:
-            sparse[half] = envelope[n_grid - 1]
-        noise = noise_of_envelope(sparse)
-        out.noise[i] = noise
-        _every_second(matched, sparse[:half])
-        if half < sparse.size:
-            sparse[half] = matched[n_grid - 1]
+        _magnitude(real[ARM:], imag[ARM:], envelope)
+        _matched_grid(real, imag, filters.rest, matched, slope)
+        _sparse(envelope, sparse)
+        out.noise[i] = noise_of_envelope(sparse)
+        _sparse(matched, sparse)
         matched_noise = noise_of_envelope(sparse)
-        _every_second(slope, sparse[:half])
-        if half < sparse.size:
-            sparse[half] = slope[n_grid - 1]
+        _sparse(slope, sparse)
         slope_noise = noise_of_slope(sparse[1:last_slope])
-
         count = find_row(
             search, matched, matched_noise, at, out.sample[i], out.delay_us[i],
             out.level_db[i], out.before_db[i], out.stretch[i],
         )  # fmt: skip
         out.count[i] = count
-        choice = out.choice[i]
         choose_row(
             chooser, count, out.delay_us[i], out.level_db[i], out.before_db[i], out.stretch[i],
-            space, choice, out.margin[i],
+            space, choice, margin,
         )  # fmt: skip
         for k in range(q):
             position, u_sample = np.nan, np.nan
             height, rise, width, marked = np.nan, np.nan, np.nan, 0
-            if choice[k] >= 0:
-                start = out.sample[i, choice[k]]
-                if plan.skirt <= start < m - plan.skirt:
-                    position, sharpness = _pick(filters, signal, start, plan.climb)
-                    position -= plan.offset_sample
-                    u_sample = slope_noise * search.step_us / sharpness
+            start = out.sample[i, choice[k]] if choice[k] >= 0 else -1
+            if plan.skirt <= start < m - plan.skirt:
+                position, sharpness = _pick(signal, pulse_shift, filters.pulse, start, plan.climb)
+                position -= plan.offset_sample
+                u_sample = slope_noise * search.step_us / sharpness
             if not np.isnan(position):
                 centre = int(np.rint(position))
                 height, rise, width = _shape(
-                    filters, plan, signal, centre, m, one, zero, near_real, near_imag, local
-                )
+                    signal, band_shift, filters.band, plan.reach, plan.far, centre, m, still,
+                    near_real, near_imag, local,
+                )  # fmt: skip
                 marked = count_clipped(
                     clipped, max(1, centre - plan.reach), min(m - 2, centre + plan.reach)
                 )
-            out.pick_sample[i, k] = position
-            out.pick_u_sample[i, k] = u_sample
-            out.height[i, k], out.rise[i, k], out.width[i, k] = height, rise, width
-            out.clipped[i, k] = marked
             place[k] = position
+            figure = out.figure[i, k]
+            figure[MARGIN], figure[SAMPLE], figure[U_SAMPLE] = margin[k], position, u_sample
+            figure[HEIGHT], figure[RISE], figure[WIDTH] = height, rise, width
+            figure[CLIPPED] = marked
         if not np.isnan(plan.first_sample):
             place[0] = plan.first_sample
-        for w in range(plan.window_from.size):
-            out.largest[i, w], out.mean_square[i, w] = window_row(
+        for w in range(plan.window.shape[0]):
+            begins, after, ends, before = plan.window[w]
+            out.window[i, w, 0], out.window[i, w, 1] = window_row(
                 envelope,
-                (place[plan.window_from[w]] + plan.window_start[w]) / filters.stride,
-                (place[plan.window_to[w]] + plan.window_stop[w]) / filters.stride,
+                (place[int(begins)] + after) / filters.stride,
+                (place[int(ends)] + before) / filters.stride,
             )
