@@ -13,7 +13,7 @@ here. Constants whose origin could not be re-read say ``value from memory``.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from enum import StrEnum
@@ -45,6 +45,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+_Add = Callable[[str, str, str], None]
 
 NOT_A_PRESCRIPTION = (
     "Not a medical device and not a prescription. For teaching and research: the surgeon in "
@@ -416,14 +417,13 @@ def _check(
     name: str,
     limits: tuple[float, float],
     unit: str,
-    hint: object,
+    hint: Callable[[float], str],
 ) -> None:
     low, high = limits
     bad = ~((values >= low) & (values <= high))
     if not np.any(bad):
         return
     worst = float(np.ravel(values)[int(np.flatnonzero(bad)[0])])
-    assert callable(hint)
     raise ParameterError(
         f"{name}={worst:g} must lie between {low:g} and {high:g} {unit}: {hint(worst)}"
     )
@@ -552,9 +552,10 @@ def thin_lens_eye(
     Steps and guards that the publications themselves have:
 
     - SRK/T: the corrected length changes its law at 24.2 mm and rises there by 0.0015 mm (0.001 D
-      of power). Where the corneal height would be the root of a negative number (45 D and more
+      of power, up to 0.003 D in steep corneas). Where the corneal height would be the root of a negative number (45 D and more
       than 33.12 mm; Aramberri 2005, J Cataract Refract Surg 31:255) the root is taken as zero;
-      he reports that this overestimates the lens position.
+      he reports that this overestimates the lens position. Just before the guard, at 48 D and
+      more, the predicted power even rises with the length.
     - Hoffer Q: the length is kept between 18.5 and 31.0 mm in the prediction of the lens position
       only; its law changes at 23.0 mm and the position falls there by 0.0011 mm.
     - Holladay 1: the corneal radius is not taken below 7.0 mm (48.2 D) nor the anterior segment
@@ -604,7 +605,9 @@ def thin_lens_eye(
         a0, a1, a2 = constant.values
         measured = ~np.isnan(chamber)
         position = np.where(
-            measured, a0 + a1 * chamber + a2 * length, a0 + a1 * (0.139 * length - 0.241) + a2 * length
+            measured,
+            a0 + a1 * chamber + a2 * length,
+            a0 + a1 * (0.139 * length - 0.241) + a2 * length,
         )
         per_length = np.where(measured, a2, a2 + 0.139 * a1)
         per_chamber = np.where(measured, a1, 0.0)
@@ -947,8 +950,7 @@ def cautions(
     return tuple(sorted(found, key=lambda item: item.severity != "warning"))
 
 
-def _range_cautions(add: object, length: float, k_mean: float) -> None:
-    assert callable(add)
+def _range_cautions(add: _Add, length: float, k_mean: float) -> None:
     low, high = USUAL_AXIAL_LENGTH_MM
     advice = (
         "Hoffer 1993 (J Cataract Refract Surg 19:700) preferred Hoffer Q below 22.0 mm, Holladay "
@@ -981,15 +983,14 @@ def _range_cautions(add: object, length: float, k_mean: float) -> None:
         )
 
 
-def _limit_caution(add: object, formula: Formula, length: float, k_mean: float) -> None:
-    assert callable(add)
+def _limit_caution(add: _Add, formula: Formula, length: float, k_mean: float) -> None:
     if formula is Formula.SRK_T:
         add(
             "srk_t_guard",
             "warning",
             f"SRK/T has no solution for the corneal height at {k_mean:.2f} D and {length:.2f} mm; "
-            "with its usual guard the lens position is overestimated and the power too low "
-            "(Aramberri 2005, J Cataract Refract Surg 31:255). Do not use SRK/T for this eye.",
+            "its usual guard overestimates the lens position (Aramberri 2005, J Cataract Refract "
+            "Surg 31:255). Do not use SRK/T for this eye.",
         )
     elif formula is Formula.HOFFER_Q:
         add(
@@ -1008,13 +1009,12 @@ def _limit_caution(add: object, formula: Formula, length: float, k_mean: float) 
 
 
 def _constant_cautions(
-    add: object, constants: Sequence[LensConstant], constant_method: str, length_method: str
+    add: _Add, constants: Sequence[LensConstant], constant_method: str, length_method: str
 ) -> None:
-    assert callable(add)
     converted = [item.formula.label for item in constants if item.converted_from]
     if converted:
         haigis = (
-            " Haigis reads 0.8 to 1.0 D more power than the others this way."
+            " Haigis reads about 1 D more power than the others this way."
             if Formula.HAIGIS.label in converted
             else ""
         )
@@ -1046,14 +1046,19 @@ def _constant_cautions(
             "A constant belongs to a lens and to a way of measuring. It is not stated whether "
             "these were optimised on optical, immersion or contact lengths.",
         )
-    elif length_method and constant_method != length_method and "contact" in (
-        constant_method,
-        length_method,
+    elif (
+        length_method
+        and constant_method != length_method
+        and "contact"
+        in (
+            constant_method,
+            length_method,
+        )
     ):
         add(
             "constant_of_another_method",
             "warning",
             f"The constants were optimised on {constant_method} lengths, this eye was measured "
-            f"by {length_method}. Contact lengths came out 0.15 to 0.29 mm shorter than immersion "
-            "or optical ones in several studies: about 0.4 to 0.8 D of refraction, all one way.",
+            f"by {length_method}. Contact lengths came out 0.1 to 0.3 mm shorter than immersion or "
+            "optical ones in most studies: about 0.2 to 0.7 D of refraction, all one way.",
         )
