@@ -528,6 +528,7 @@ def thin_lens_eye(
     chamber_depth_mm: ArrayLike = math.nan,
     keratometric_index: float = KERATOMETRIC_INDEX,
     vertex_mm: float = VERTEX_MM,
+    position_shift_mm: ArrayLike = 0.0,
 ) -> ThinLensEye:
     """What one formula makes of an eye; no limits are enforced here.
 
@@ -542,6 +543,8 @@ def thin_lens_eye(
         Corneal front to lens front, mm; only for Haigis. Where it is NaN the formula's own
         regression on axial length stands in for it.
     keratometric_index, vertex_mm : float
+    position_shift_mm : array_like
+        Added to the predicted lens position, mm: how far the implant comes to rest from it.
 
     Returns
     -------
@@ -552,10 +555,10 @@ def thin_lens_eye(
     Steps and guards that the publications themselves have:
 
     - SRK/T: the corrected length changes its law at 24.2 mm and rises there by 0.0015 mm (0.001 D
-      of power, up to 0.003 D in steep corneas). Where the corneal height would be the root of a negative number (45 D and more
-      than 33.12 mm; Aramberri 2005, J Cataract Refract Surg 31:255) the root is taken as zero;
-      he reports that this overestimates the lens position. Just before the guard, at 48 D and
-      more, the predicted power even rises with the length.
+      of power, up to 0.003 D in steep corneas). Where the corneal height would be the root of a
+      negative number (45 D and more than 33.12 mm; Aramberri 2005, J Cataract Refract Surg
+      31:255) the root is taken as zero; he reports that this overestimates the lens position.
+      Just before the guard, at 48 D and more, the predicted power even rises with the length.
     - Hoffer Q: the length is kept between 18.5 and 31.0 mm in the prediction of the lens position
       only; its law changes at 23.0 mm and the position falls there by 0.0011 mm.
     - Holladay 1: the corneal radius is not taken below 7.0 mm (48.2 D) nor the anterior segment
@@ -617,7 +620,7 @@ def thin_lens_eye(
         position, per_length, per_k = one * constant.values[0], zero, zero
     return ThinLensEye(
         corneal_power_d=np.asarray(cornea),
-        lens_position_mm=np.asarray(position),
+        lens_position_mm=np.asarray(position + np.asarray(position_shift_mm, np.float64)),
         optical_length_mm=np.asarray(optical),
         vertex_mm=vertex_mm,
         cornea_per_k=np.asarray(cornea_per_k) * to_standard,

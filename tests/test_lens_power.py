@@ -396,8 +396,8 @@ def test_steep_long_eyes_break_the_monotony_of_srk_t():
 
 @each_formula
 def test_continuous_but_for_the_published_steps(constant):
-    # Documented: SRK/T rises by 0.001 to 0.003 D at 24.2 mm; Hoffer Q's position falls by 0.0011 mm at
-    # 23.0 mm (computed from the published coefficients).
+    # Documented: SRK/T rises by 0.001 to 0.003 D at 24.2 mm; Hoffer Q's position falls by
+    # 0.0011 mm at 23.0 mm (computed from the published coefficients).
     step = 1e-6
     places = np.concatenate([np.linspace(18.6, 34.9, 164) + 0.0123, [23.0, 24.2, 31.0]])
     for k in (36.0, 44.0, 48.2):
