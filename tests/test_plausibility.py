@@ -267,7 +267,7 @@ def test_today_against_an_earlier_record():
     assert "length_against_earlier" not in found(record("left", 24.0), earlier=[old])
 
 
-# --- limits ----------------------------------------------------------------------------------------
+# --- limits ----------------------------------------
 
 
 def test_every_limit_has_a_source():
