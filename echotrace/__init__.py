@@ -16,10 +16,18 @@ __version__ = "0.1.0"
 _PUBLIC = {
     "EchotraceError": "errors",
     "EchotraceWarning": "errors",
+    "Measurement": "measurement",
     "Probe": "recording",
     "Receiver": "recording",
     "Recording": "recording",
+    "Settings": "settings",
     "Target": "target",
+    "decide_by_hand": "measure",
+    "eye_target": "target",
+    "import_recording": "files.importing",
+    "load_settings": "settings",
+    "load_target": "target",
+    "measure": "measure",
 }
 
 __all__ = ["__version__", *sorted(_PUBLIC)]
