@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 from echotrace.errors import ParameterError
 
 __all__ = [
+    "FULL_CAUTION",
     "NOT_A_PRESCRIPTION",
     "Biometry",
     "Caution",
@@ -37,6 +38,7 @@ __all__ = [
     "corneal_plane_d",
     "lens_power_d",
     "parse_constant",
+    "parse_history",
     "refraction_d",
     "refuse_history",
     "spectacle_plane_d",
@@ -48,11 +50,16 @@ Array = NDArray[np.float64]
 _Add = Callable[[str, str, str], None]
 
 NOT_A_PRESCRIPTION = (
-    "Not a medical device and not a prescription. For teaching and research: the surgeon in "
-    "charge, licensed to practise, chooses lens and power by local protocol and with a system "
-    "cleared for it. A number that carries a warning must not be used unchecked."
+    "Not a prescription: the surgeon in charge, licensed to practise, chooses lens and power, by "
+    "local protocol and with a system cleared for it."
 )
-"""Goes on every output."""
+"""What every output about lens power says."""
+
+FULL_CAUTION = (
+    f"Not a medical device; for teaching and research. {NOT_A_PRESCRIPTION} A number that carries "
+    "a warning must not be used unchecked."
+)
+"""The same for outputs that carry no other caution."""
 
 # Refractive index of aqueous and vitreous times 1000, so that mm and dioptres go together: all
 # five formulas (value from memory).
@@ -168,7 +175,7 @@ class LensConstant:
 
     def __str__(self) -> str:
         pairs = zip(self.formula.constant_names, self.values, strict=True)
-        text = ", ".join(f"{name} {value:.5g}" for name, value in pairs)
+        text = ", ".join(f"{name} {round(value, 3):g}" for name, value in pairs)
         return f"{text} (start value, {self.converted_from})" if self.converted_from else text
 
 
@@ -265,7 +272,7 @@ def convert_constant(constant: LensConstant, to: Formula) -> LensConstant:
     else:
         values = (acd_constant_mm(a_constant) - 0.4 * 3.37 - 0.1 * 23.39, 0.4, 0.1)
     pairs = zip(constant.formula.constant_names, constant.values, strict=True)
-    origin = "from " + ", ".join(f"{name} {value:.5g}" for name, value in pairs)
+    origin = "from " + ", ".join(f"{name} {round(value, 3):g}" for name, value in pairs)
     return LensConstant(to, values, converted_from=origin)
 
 
@@ -812,6 +819,16 @@ _REFUSALS: Mapping[EyeHistory, str] = MappingProxyType(
 )
 
 
+def parse_history(word: str) -> EyeHistory:
+    """Read one word of an eye's history; an unknown one is told its nearest neighbour."""
+    try:
+        return EyeHistory(word)
+    except ValueError:
+        near = get_close_matches(str(word), [str(name) for name in EyeHistory], n=1)
+        hint = f"did you mean {near[0]!r}? " if near else ""
+        raise ParameterError(f"history {str(word)!r}: {hint}Use {', '.join(EyeHistory)}") from None
+
+
 def refuse_history(history: Iterable[EyeHistory | str]) -> None:
     """Refuse an eye that the formulas were not made for.
 
@@ -821,14 +838,7 @@ def refuse_history(history: Iterable[EyeHistory | str]) -> None:
         Naming what was declared and why no power is given, or an unknown word.
     """
     for item in history:
-        try:
-            known = EyeHistory(item)
-        except ValueError:
-            near = get_close_matches(str(item), [str(name) for name in EyeHistory], n=1)
-            hint = f"did you mean {near[0]!r}? " if near else ""
-            raise ParameterError(
-                f"history {str(item)!r}: {hint}Use {', '.join(EyeHistory)}"
-            ) from None
+        known = parse_history(item)
         if known in _REFUSALS:
             raise ParameterError(
                 f"no lens power is given, {known.replace('_', ' ')}: {_REFUSALS[known]}. Refer "

@@ -17,7 +17,7 @@ import numpy as np
 from echotrace.errors import ParameterError
 from echotrace.lens_power import (
     KERATOMETRIC_INDEX,
-    NOT_A_PRESCRIPTION,
+    FULL_CAUTION,
     VERTEX_MM,
     Biometry,
     Caution,
@@ -27,6 +27,7 @@ from echotrace.lens_power import (
     cautions,
     refuse_history,
 )
+from echotrace.measurement import Measurement
 from echotrace.plausibility import (
     LIMITS,
     EyeRecord,
@@ -45,8 +46,9 @@ from echotrace.propagation import (
     power_table,
     simulate_refraction,
 )
+from echotrace.sitting import summarise
 
-__all__ = ["EyeLength", "EyeStudy", "PowerInputs", "study_eyes"]
+__all__ = ["EyeLength", "EyeStudy", "PowerInputs", "lengths_of", "signed", "study_eyes"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +70,8 @@ class EyeLength:
         Corneal front to lens front and lens thickness from the same scans, mm.
     findings : tuple of str
         What the chain found wrong with the sitting, in words.
+    stops : bool
+        One of them says that the sitting has no acceptable result.
     """
 
     eye: str
@@ -85,6 +89,7 @@ class EyeLength:
     chamber_mm: float = math.nan
     lens_mm: float = math.nan
     findings: tuple[str, ...] = ()
+    stops: bool = False
 
     def __post_init__(self) -> None:
         if self.eye not in ("right", "left"):
@@ -224,8 +229,8 @@ class EyeStudy:
 
     @property
     def acceptable(self) -> bool:
-        """A power is given, and the measurement itself carries no finding."""
-        return not self.refused and not self.length.findings
+        """A power is given, and nothing says that the sitting has no acceptable result."""
+        return not self.refused and not self.length.stops
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON: plain numbers and texts, warnings beside the numbers."""
@@ -241,7 +246,7 @@ class EyeStudy:
             "axial_length_mm": _or_none(length.mean_mm),
             "axial_length_u_mm": _or_none(length.u_mm),
             "axial_length_u_shared_mm": _or_none(length.u_shared_mm),
-            "caution": NOT_A_PRESCRIPTION,
+            "caution": FULL_CAUTION,
             "refused": self.refused,
             "warnings": list(self.warnings),
             "notes": list(self.notes),
@@ -284,8 +289,54 @@ class EyeStudy:
         return about
 
 
+def signed(value: float) -> str:
+    """A refraction as it is written: with its sign, two decimals, no negative zero."""
+    return f"{round(float(value), 2) + 0.0:+.2f}"
+
+
 def _or_none(value: float) -> float | None:
     return None if math.isnan(value) else value
+
+
+def lengths_of(measurement: Measurement) -> list[EyeLength]:
+    """The lengths of the sittings of a measurement.
+
+    Raises
+    ------
+    ParameterError
+        A sitting is not of an eye.
+    """
+    found = []
+    for one in summarise(measurement):
+        labels, segments = one.labels, one.segment_mean_mm
+        if labels["eye"] not in ("right", "left"):
+            raise ParameterError(
+                f"the sitting of target {labels['target']!r} says eye={labels['eye']!r}: a lens "
+                "power belongs to a right or a left eye"
+            )
+        phakic = labels["lens_state"] == "phakic"
+        chamber = segments.get("cornea", math.nan) + segments.get("aqueous", math.nan)
+        found.append(
+            EyeLength(
+                eye=labels["eye"],
+                mean_mm=one.mean_mm,
+                u_mm=one.u_mm,
+                u_shared_mm=one.u_shared_mm,
+                n=one.n,
+                n_accepted=one.n_accepted,
+                subject=labels["subject"],
+                method=labels["method"],
+                operator=labels["operator"],
+                sitting=labels["sitting"],
+                lens_state=labels["lens_state"],
+                vitreous=labels["vitreous"],
+                chamber_mm=chamber if phakic else math.nan,
+                lens_mm=segments.get("lens", math.nan) if phakic else math.nan,
+                findings=tuple(item.text for item in one.findings),
+                stops=not one.acceptable,
+            )
+        )
+    return found
 
 
 def study_eyes(lengths: Sequence[EyeLength], inputs: PowerInputs) -> tuple[EyeStudy, ...]:
@@ -519,7 +570,7 @@ def _own_cautions(
                     "formula_bends",
                     "warning",
                     f"{table.constants[k].formula.label} bends so much for this eye that its "
-                    f"interval is wrong; by drawing it is {low:+.2f} to {high:+.2f} D for "
+                    f"interval is wrong; by drawing it is {signed(low)} to {signed(high)} D for "
                     f"{table.power_d[row]:.1f} D.",
                 )
             )

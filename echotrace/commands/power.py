@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from echotrace.lens_power import EyeHistory
     from echotrace.plausibility import EyeRecord
     from echotrace.power_study import EyeLength, EyeStudy, PowerInputs
 
@@ -155,9 +156,9 @@ def run(args: argparse.Namespace) -> int:
 
         save_text(args.report, power_page(studies, inputs))
     if args.json:
-        from echotrace.lens_power import NOT_A_PRESCRIPTION
+        from echotrace.lens_power import FULL_CAUTION
 
-        about = {"caution": NOT_A_PRESCRIPTION, "eyes": [item.to_dict() for item in studies]}
+        about = {"caution": FULL_CAUTION, "eyes": [item.to_dict() for item in studies]}
         print(json.dumps(about, indent=2, ensure_ascii=False, allow_nan=False))
     else:
         print("\n".join(_text(studies, inputs)))
@@ -327,17 +328,17 @@ def _keratometry(
     return first, second, KERATOMETRIC_INDEX
 
 
-def _history(words: Iterable[str], eyes: Sequence[str]) -> Mapping[str, tuple[str, ...]]:
+def _history(words: Iterable[str], eyes: Sequence[str]) -> dict[str, tuple[EyeHistory, ...]]:
     from echotrace.errors import ParameterError
-    from echotrace.lens_power import EyeHistory
+    from echotrace.lens_power import EyeHistory, parse_history
 
-    found: dict[str, tuple[str, ...]] = {}
+    found: dict[str, tuple[EyeHistory, ...]] = {}
     for text in words:
         side, sign, word = text.rpartition("=")
         if sign and side not in ("right", "left"):
             raise ParameterError(f"--history: {side!r} is not an eye; write right= or left=")
         for eye in [side] if sign else eyes:
-            found[eye] = (*found.get(eye, ()), word)
+            found[eye] = (*found.get(eye, ()), parse_history(word))
     for eye, declared in found.items():
         if EyeHistory.NONE in declared and len(declared) > 1:
             raise ParameterError(f"--history: {', '.join(declared)} for the {eye} eye contradict")
@@ -354,9 +355,9 @@ def _earlier(lengths: Mapping[str, float]) -> tuple[EyeRecord, ...]:
 
 
 def _text(studies: Sequence[EyeStudy], inputs: PowerInputs) -> list[str]:
-    from echotrace.lens_power import NOT_A_PRESCRIPTION
+    from echotrace.lens_power import FULL_CAUTION
 
-    lines = _wrapped("", NOT_A_PRESCRIPTION)
+    lines = _wrapped("", FULL_CAUTION)
     for study in studies:
         lines += ["", *_eye_text(study, inputs)]
     if any(item.table is not None for item in studies):
@@ -413,6 +414,8 @@ def _sentence(text: str) -> str:
 
 
 def _table_text(study: EyeStudy) -> list[str]:
+    from echotrace.power_study import signed
+
     table = study.table
     assert table is not None
     n = len(study.warnings)
@@ -420,8 +423,8 @@ def _table_text(study: EyeStudy) -> list[str]:
     heads = [[item.formula.label, str(item).split(" (start")[0]] for item in table.constants]
     cells = [
         [
-            f"{result.refraction_d[row]:+6.2f}{'*' if row == table.nearest(k) else ' '} "
-            f"({result.low_d[row]:+.2f} to {result.high_d[row]:+.2f})"
+            f"{signed(result.refraction_d[row]):>6}{'*' if row == table.nearest(k) else ' '} "
+            f"({signed(result.low_d[row])} to {signed(result.high_d[row])})"
             for k, result in enumerate(table.outcomes)
         ]
         for row in range(table.power_d.size)
@@ -458,6 +461,11 @@ def _summary_text(study: EyeStudy) -> list[str]:
     if len(table.constants) > 1:
         spread = float(table.for_target_d.max() - table.for_target_d.min())
         lines.append(f"the formulas differ by {spread:.2f} D of lens power")
+    row = table.nearest(0)
+    lines.append(
+        f"the uncertainty of the length alone (one standard uncertainty) is worth "
+        f"{table.outcomes[0].u_length_d[row]:.2f} D"
+    )
     for k, constant in enumerate(table.constants):
         row = table.nearest(k)
         quarter, half, one = (100.0 * value for value in table.chance[k, row])
@@ -469,6 +477,7 @@ def _summary_text(study: EyeStudy) -> list[str]:
 
 
 def _budget_text(study: EyeStudy, inputs: PowerInputs) -> list[str]:
+    from echotrace.power_study import signed
     from echotrace.propagation import PARTS
 
     table = study.table
@@ -484,13 +493,15 @@ def _budget_text(study: EyeStudy, inputs: PowerInputs) -> list[str]:
         value, part = getattr(study.uncertainty, name), first.parts_d[name]
         unit = name.rsplit("_", 1)[1].replace("d", "D")
         own = "" if name.startswith("length") or name in inputs.uncertainty_given else "†"
-        if value > 0.0:
+        if part > 0.0:
             lines.append(
                 f"  {PARTS[name][0]:<36}{f'{value:.3f} {unit}{own}':>22}{f'{part:.2f} D':>16}"
                 f"{f'{100 * share:.0f} %':>8}"
             )
     lines.append(f"  {'all together':<36}{'':>22}{f'{first.total_d:.2f} D':>16}")
-    lines.append(f"  {100 * study.coverage:g} % interval by drawing: {low:+.2f} to {high:+.2f} D")
+    lines.append(
+        f"  {100 * study.coverage:g} % interval by drawing: {signed(low)} to {signed(high)} D"
+    )
     lines += _wrapped("  ", first.advice)
     gain = study.gain
     if gain is not None:
@@ -498,8 +509,12 @@ def _budget_text(study: EyeStudy, inputs: PowerInputs) -> list[str]:
             "  ",
             f"One more scan as good as these would bring the length from {gain.length_now_mm:.3f} "
             f"to {gain.length_after_mm:.3f} mm and the refraction from {gain.refraction_now_d:.3f} "
-            f"to {gain.refraction_after_d:.3f} D; no number of scans goes below "
-            f"{gain.floor_mm:.3f} mm.",
+            f"to {gain.refraction_after_d:.3f} D"
+            + (
+                f"; no number of scans goes below {gain.floor_mm:.3f} mm."
+                if gain.floor_mm > 0.0
+                else "."
+            ),
         )
     return lines
 
