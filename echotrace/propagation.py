@@ -148,7 +148,7 @@ PARTS: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
         "length_mm": (
             "axial length, scatter of the scans",
-            "take more good scans, or immersion in place of contact",
+            "take more good scans (immersion scatters less than contact)",
         ),
         "length_shared_mm": (
             "axial length, common to all scans",

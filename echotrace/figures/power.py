@@ -47,16 +47,17 @@ def plot_budget(parts: Budget, *, ax: Axes | None = None) -> Axes:
     ax.barh(range(len(names)), values, height=0.62, color=colours)
     ax.set_yticks(range(len(names)), [PARTS[name][0] for name in names])
     for row, (name, value) in enumerate(zip(names, values, strict=True)):
-        ax.text(
-            value,
-            row,
-            f"  {value:.2f} D, {100 * shares[name]:.0f} %",
+        ax.annotate(
+            f"{value:.2f} D, {100 * shares[name]:.0f} % of variance",
+            (value, row),
+            xytext=(5, 0),
+            textcoords="offset points",
             va="center",
             fontsize=8,
             color=COLOURS["ink"],
         )
-    ax.set_xlim(0.0, 1.35 * max(values, default=1.0))
-    ax.set_xlabel("standard uncertainty of the refraction, D (and share of its variance)")
+    ax.set_xlim(0.0, 1.55 * max(values, default=1.0))
+    ax.set_xlabel("standard uncertainty of the refraction, D")
     ax.set_title(
         f"all together {parts.total_d:.2f} D; orange: measuring can improve it",
         fontsize=9,
@@ -165,9 +166,11 @@ def plot_sensitivity(
     ax.axvline(own, color=COLOURS["muted"], linewidth=1.0, linestyle="--")
     ax.set_ylim(0.0, 1.12 * ax.get_ylim()[1])
     ax.annotate(
-        f" this eye, {own:.2f} mm",
-        (own, 0.02),
+        f"this eye, {own:.2f} mm",
+        (own, 0.03),
+        xytext=(4, 0),
         xycoords=("data", "axes fraction"),
+        textcoords="offset points",
         fontsize=8,
         color=COLOURS["ink"],
     )

@@ -86,7 +86,9 @@ def _eye(study: EyeStudy, inputs: PowerInputs) -> dict[str, Any]:
                     "cells": [
                         {
                             "refraction": signed(result.refraction_d[row]),
-                            "interval": f"{signed(result.low_d[row])} to {signed(result.high_d[row])}",
+                            "interval": " to ".join(
+                                signed(end[row]) for end in (result.low_d, result.high_d)
+                            ),
                             "nearest": row == nearest[k],
                         }
                         for k, result in enumerate(table.outcomes)
