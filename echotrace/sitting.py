@@ -217,10 +217,9 @@ def _summarise_one(
     nan = math.nan
     mean = float(lengths.mean()) if n else nan
     sd = float(lengths.std(ddof=1)) if n > 1 else nan
-    if n > 1:
-        u = sd / math.sqrt(n)
-    else:
-        u = float(result.axial_length_u_mm[used[0]]) if n else nan
+    u = sd / math.sqrt(n) if n > 1 else nan
+    if n == 1:
+        u = float(result.axial_length_u_mm[used[0]])
     u_shared = float(np.sqrt(np.mean(result.axial_length_u_shared_mm[used] ** 2))) if n else nan
     combined = math.hypot(u, u_shared)
     half = nan

@@ -423,7 +423,9 @@ def _feature_names(target: Target) -> list[str]:
             "retina_rise_ratio",
         ]
     if "lens_front" in target.interface_names:
-        names += ["lens_balance_db", "lens_echo_db"]
+        names.append("lens_echo_db")
+        if target.segments[target.index("lens_front")].medium.name == "lens":
+            names += ["lens_front_against_back_db", "retina_against_lens_db"]
     return names
 
 
@@ -450,7 +452,8 @@ def _measure_state(
         view.delay_us,
         target,
         method=method,
-        echo_count=_echoes_behind_near_field(view, method),
+        candidates=view.candidates,
+        face_delay_us=block.probe.face_delay_us,
         margin=view.choice.margin,
         length_u_mm=lengths.total_u_mm,
     )
@@ -480,20 +483,6 @@ def _measure_state(
         "findings": bits,
         **features,
     }
-
-
-# Ring-down and the corneal complex: echoes in the first 2 µs of a trace say nothing of an eye.
-_NEAR_FIELD_US = 2.0
-
-
-def _echoes_behind_near_field(view: TraceView, method: str) -> NDArray[np.int32]:
-    candidates = view.candidates
-    start_us = _NEAR_FIELD_US
-    if method == Method.OTHER:
-        start_us = -np.inf
-    real = np.arange(candidates.sample.shape[1]) < candidates.count[:, None]
-    behind = real & (candidates.delay_us > start_us)
-    return np.asarray(behind.sum(axis=1), np.int32)
 
 
 def view_trace(
