@@ -16,6 +16,7 @@ import numpy as np
 
 from echotrace.errors import ParameterError
 from echotrace.lens_power import (
+    AXIAL_LENGTH_RANGE_MM,
     FULL_CAUTION,
     KERATOMETRIC_INDEX,
     VERTEX_MM,
@@ -263,6 +264,8 @@ class EyeStudy:
             "chamber_depth_origin": self.chamber_origin,
             "target_d": table.target_d,
             "coverage": self.coverage,
+            "formulas_low_d": [x.item() for x in table.disagreement_d()[0]],
+            "formulas_high_d": [x.item() for x in table.disagreement_d()[1]],
             "formulas": [
                 {
                     "formula": str(constant.formula),
@@ -392,7 +395,8 @@ def _record(length: EyeLength, inputs: PowerInputs) -> EyeRecord:
 def _plausibility(
     lengths: Sequence[EyeLength], inputs: PowerInputs
 ) -> tuple[PlausibilityFinding, ...]:
-    known = [item for item in lengths if not math.isnan(item.mean_mm)]
+    # A length that no eye has is refused by itself and compared with nothing.
+    known = [item for item in lengths if 10.0 <= item.mean_mm <= 50.0]
     return check_plausibility(
         [_record(item, inputs) for item in known], earlier=inputs.earlier, limits=inputs.limits
     )
@@ -442,6 +446,15 @@ def _study(
             length=length,
             plausibility=mine,
             refused="no lens power is given, no accepted scan: measure this eye again",
+        )
+    low, high = AXIAL_LENGTH_RANGE_MM
+    if not low <= length.mean_mm <= high:
+        return EyeStudy(
+            length=length,
+            plausibility=mine,
+            refused=f"no lens power is given, the length of {length.mean_mm:.2f} mm lies outside "
+            f"{low:g} to {high:g} mm, for which these formulas were not made; measure again, and "
+            "check the gates and the eye's state",
         )
     try:
         refuse_history(history)

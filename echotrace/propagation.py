@@ -16,7 +16,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from types import MappingProxyType
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 import scipy
@@ -40,14 +40,12 @@ __all__ = [
     "PUBLISHED",
     "Budget",
     "InputUncertainty",
-    "LengthSummary",
     "Outcome",
     "PowerTable",
     "ScanGain",
     "Sensitivity",
     "budget",
     "chance_within",
-    "disagreement_d",
     "one_more_scan",
     "outcome",
     "power_table",
@@ -62,19 +60,6 @@ STEP_D = 0.5
 """Step in which implants are usually made, D (common practice, no source)."""
 BOUNDS_D = (0.25, 0.5, 1.0)
 """Distances from the target for which a chance is given, D."""
-
-
-class LengthSummary(Protocol):
-    """The length of one sitting, as this module needs it."""
-
-    @property
-    def mean_mm(self) -> float: ...  # noqa: D102
-    @property
-    def u_mm(self) -> float: ...  # noqa: D102
-    @property
-    def u_shared_mm(self) -> float: ...  # noqa: D102
-    @property
-    def n_accepted(self) -> int: ...  # noqa: D102
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -599,16 +584,6 @@ def one_more_scan(
     )
 
 
-def disagreement_d(
-    eye: Biometry, constants: Sequence[LensConstant], power_d: ArrayLike
-) -> tuple[Array, Array]:
-    """Lowest and highest refraction that the formulas predict for one power, D."""
-    if not constants:
-        raise ParameterError("at least one constant is needed")
-    predicted = np.stack([refraction_d(eye, item, power_d) for item in constants])
-    return np.asarray(predicted.min(axis=0)), np.asarray(predicted.max(axis=0))
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PowerTable:
     """Powers around the target, formulas side by side.
@@ -633,6 +608,11 @@ class PowerTable:
     outcomes: tuple[Outcome, ...]
     chance: Array
     target_d: float
+
+    def disagreement_d(self) -> tuple[Array, Array]:
+        """Lowest and highest refraction that the formulas predict for each power, D."""
+        predicted = np.stack([item.refraction_d for item in self.outcomes])
+        return np.asarray(predicted.min(axis=0)), np.asarray(predicted.max(axis=0))
 
     def nearest(self, formula: int) -> int:
         """Row whose refraction is nearest to the target by one formula."""

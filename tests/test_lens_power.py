@@ -327,6 +327,44 @@ def test_hoffer_q_equals_the_form_of_its_paper(length, k, target):
     assert power == pytest.approx(expected, abs=1e-9)
 
 
+def srk_t_refraction_closed_form(length, k, a, power):
+    """Refraction by SRK/T as its paper writes it (coefficients from memory)."""
+    r = 337.5 / k
+    lcor = length if length <= 24.2 else -3.446 + 1.716 * length - 0.0237 * length**2
+    width = -5.40948 + 0.58412 * lcor + 0.098 * k
+    acd = r - math.sqrt(max(r**2 - width**2 / 4, 0.0)) + 0.62467 * a - 68.747 - 3.336
+    lopt = length + 0.65696 - 0.02029 * length
+    x, y = 1.336 * r - 0.333 * lopt, 1.336 * r - 0.333 * acd
+    return (1336.0 * x - power * (lopt - acd) * y) / (
+        1.336 * (12 * x + lopt * r) - 0.001 * power * (lopt - acd) * (12 * y + acd * r)
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(length=st.floats(18.5, 35.0), k=st.floats(35.0, 52.0), power=st.floats(-10.0, 35.0))
+def test_srk_t_refraction_equals_the_closed_form_of_its_paper(length, k, power):
+    predicted = refraction_d(eye(length, k), BY_FORMULA[Formula.SRK_T], power)
+    expected = srk_t_refraction_closed_form(length, k, 118.4, power)
+    assert float(predicted) == pytest.approx(expected, rel=1e-9, abs=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(length=st.floats(18.5, 35.0), r=st.floats(6.5, 9.6), d=st.floats(3.0, 7.0))
+def test_vergence_equals_the_older_published_forms(length, r, d):
+    # Fyodorov 1967 and 1975: (1336 - L K)/((L - d)(1 - d K/1336)); Binkhorst 1975:
+    # 1336 (4 r - L)/((L - d)(4 r - d)), which holds an index of 4/3 (both from memory).
+    constant = LensConstant(Formula.VERGENCE, (d,))
+    k = 1000.0 / 3.0 / r
+    power = float(lens_power_d(eye(length, k), constant))
+    fyodorov = (1336 - length * k) / ((length - d) * (1 - d * k / 1336))
+    assert power == pytest.approx(fyodorov, abs=1e-9)
+    # His 4 r is 1336/K rounded: 4.008 r.
+    exact = 1336 * (4.008 * r - length) / ((length - d) * (4.008 * r - d))
+    assert power == pytest.approx(exact, abs=1e-9)
+    binkhorst = 1336 * (4 * r - length) / ((length - d) * (4 * r - d))
+    assert power == pytest.approx(binkhorst, abs=0.25)
+
+
 # --- properties ----------------------------------------------------------------------------------
 
 LENGTHS = np.linspace(18.5, 35.0, 67)

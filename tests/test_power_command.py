@@ -166,6 +166,17 @@ def test_states_that_the_formulas_do_not_know_are_refused_alone(labels, told):
     assert studies[1].table is not None
 
 
+@pytest.mark.parametrize("shift", [-6.0, 14.0, -20.0, 40.0])
+def test_a_length_outside_the_formulas_is_refused_alone(shift):
+    right, left = study_eyes(
+        lengths_of(measurement(("right", [x + shift for x in GOOD], {}), ("left", GOOD, {}))),
+        inputs(),
+    )
+    assert "lies outside 18.5 to 36 mm" in right.refused
+    assert right.table is None
+    assert left.table is not None
+
+
 def test_declared_history_refuses_one_eye_only():
     history = {"right": (EyeHistory.KERATOCONUS,), "left": (EyeHistory.NONE,)}
     right, left = study_eyes(

@@ -17,7 +17,6 @@ from echotrace.propagation import (
     InputUncertainty,
     budget,
     chance_within,
-    disagreement_d,
     one_more_scan,
     outcome,
     power_table,
@@ -327,12 +326,12 @@ def test_table_refuses_nonsense():
 
 
 def test_disagreement_spans_the_formulas():
-    low, high = disagreement_d(eye(20.5), CONSTANTS, [28.0, 30.0])
-    all_of_them = np.array([refraction_d(eye(20.5), item, [28.0, 30.0]) for item in CONSTANTS])
-    assert np.array_equal(low, all_of_them.min(axis=0))
-    assert np.array_equal(high, all_of_them.max(axis=0))
-    with pytest.raises(ParameterError, match="at least one"):
-        disagreement_d(eye(), [], 20.0)
+    table = power_table(eye(20.5), CONSTANTS, 0.0, published_uncertainty(0.05))
+    low, high = table.disagreement_d()
+    predicted = np.array([refraction_d(eye(20.5), item, table.power_d) for item in CONSTANTS])
+    assert np.array_equal(low, predicted.min(axis=0))
+    assert np.array_equal(high, predicted.max(axis=0))
+    assert np.all(high > low)
 
 
 @pytest.mark.parametrize("value", [-0.1, math.nan, math.inf])

@@ -450,9 +450,11 @@ def _table_text(study: EyeStudy) -> list[str]:
 
 
 def _summary_text(study: EyeStudy) -> list[str]:
+    from echotrace.power_study import signed
+
     table = study.table
     assert table is not None
-    lines = []
+    lines: list[str] = []
     exact = ", ".join(
         f"{item.formula.label} {power:.2f}"
         for item, power in zip(table.constants, table.for_target_d, strict=True)
@@ -460,7 +462,12 @@ def _summary_text(study: EyeStudy) -> list[str]:
     lines.append(f"power for exactly the target, D: {exact}")
     if len(table.constants) > 1:
         spread = float(table.for_target_d.max() - table.for_target_d.min())
-        lines.append(f"the formulas differ by {spread:.2f} D of lens power")
+        row = table.nearest(0)
+        low, high = (end[row] for end in table.disagreement_d())
+        lines.append(
+            f"the formulas differ by {spread:.2f} D of lens power; for {table.power_d[row]:.1f} D "
+            f"they predict {signed(low)} to {signed(high)} D"
+        )
     row = table.nearest(0)
     lines.append(
         f"the uncertainty of the length alone (one standard uncertainty) is worth "
