@@ -27,7 +27,7 @@ from echotrace.lens_power import (
     refraction_d,
 )
 from echotrace.media import medium
-from echotrace.target import IMPLANT_MATERIALS, Target
+from echotrace.target import IMPLANT_MATERIALS, VITREOUS_FILLINGS, Target, eye_target
 
 __all__ = [
     "BIPHAKIC_FACTORS",
@@ -37,6 +37,7 @@ __all__ = [
     "average_speed_m_per_s",
     "biphakic_mm",
     "cost_of_wrong_state",
+    "costs_of_wrong_states",
     "layer_factor",
     "phakic_mm",
     "pseudophakic_mm",
@@ -330,4 +331,43 @@ def cost_of_wrong_state(
         read_mm=read,
         chosen_power_d=power,
         refraction_error_d=error,
+    )
+
+
+def costs_of_wrong_states(
+    true: Target,
+    constant: LensConstant,
+    *,
+    k_d: float = 44.0,
+    target_d: float = 0.0,
+    thickness_mm: Mapping[str, float] | None = None,
+) -> tuple[StateCost, ...]:
+    """One eye measured as if it were in each of the states that can be declared.
+
+    Parameters
+    ----------
+    true : Target
+        The eye as it is.
+    constant, k_d, target_d, thickness_mm
+        As in :func:`cost_of_wrong_state`.
+
+    Returns
+    -------
+    tuple of StateCost
+        The true state among them, at no cost; gas left out, as nothing is measured through it.
+    """
+    fillings = [name for name in VITREOUS_FILLINGS if name != "gas"]
+    lenses = [("phakic", "none"), ("aphakic", "none")]
+    lenses += [("pseudophakic", material) for material in IMPLANT_MATERIALS]
+    return tuple(
+        cost_of_wrong_state(
+            true,
+            eye_target(state, lens_material=material, vitreous=filling),
+            constant,
+            k_d=k_d,
+            target_d=target_d,
+            thickness_mm=thickness_mm,
+        )
+        for filling in fillings
+        for state, material in lenses
     )

@@ -214,7 +214,12 @@ class EyeStudy:
     @property
     def warnings(self) -> tuple[str, ...]:
         """What must be read before any number of this eye, most important first."""
+        not_acceptable = (
+            "The sitting has no acceptable result: the powers below only show what it would mean, "
+            "and must not be used to choose a lens. Measure again."
+        )
         return (
+            *((not_acceptable,) if self.length.stops and self.table is not None else ()),
             *(f"The measurement: {text}" for text in self.length.findings),
             *(item.text for item in self.plausibility if item.severity == "check"),
             *(item.text for item in self.cautions if item.severity == "warning"),
@@ -248,6 +253,7 @@ class EyeStudy:
             "axial_length_u_mm": _or_none(length.u_mm),
             "axial_length_u_shared_mm": _or_none(length.u_shared_mm),
             "caution": FULL_CAUTION,
+            "acceptable": self.acceptable,
             "refused": self.refused,
             "warnings": list(self.warnings),
             "notes": list(self.notes),
@@ -560,6 +566,15 @@ def _own_cautions(
                 "inputs_left_out",
                 "warning",
                 f"The interval leaves out the uncertainty of {words}: real outcomes scatter more.",
+            )
+        )
+    if length.method == "contact" and not inputs.constant_method:
+        found.append(
+            Caution(
+                "contact_length",
+                "warning",
+                "Contact presses the eye shorter, 0.1 to 0.3 mm in most studies, and the interval "
+                "does not hold that: it is right only with constants optimised on contact lengths.",
             )
         )
     haigis = any(

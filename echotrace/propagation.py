@@ -527,6 +527,8 @@ class ScanGain:
 
     Attributes
     ----------
+    extra : int
+        How many more.
     length_now_mm, length_after_mm : float
         Standard uncertainty of the mean length, shared part included, mm.
     floor_mm : float
@@ -535,11 +537,29 @@ class ScanGain:
         Standard uncertainty of the refraction from all inputs, D.
     """
 
+    extra: int
     length_now_mm: float
     length_after_mm: float
     floor_mm: float
     refraction_now_d: float
     refraction_after_d: float
+
+    @property
+    def sentence(self) -> str:
+        """The gain in words."""
+        who = "One more scan" if self.extra == 1 else f"{self.extra} more scans"
+        floor = (
+            f"No number of scans goes below {self.floor_mm:.3f} mm." if self.floor_mm > 0.0 else ""
+        )
+        if self.length_now_mm - self.length_after_mm < 5e-4:
+            text = f"{who} would change the uncertainty of the length by less than 0.001 mm."
+        else:
+            text = (
+                f"{who} as good as these would bring the length from {self.length_now_mm:.3f} "
+                f"to {self.length_after_mm:.3f} mm and the refraction from "
+                f"{self.refraction_now_d:.3f} to {self.refraction_after_d:.3f} D."
+            )
+        return f"{text} {floor}".strip()
 
 
 def one_more_scan(
@@ -576,6 +596,7 @@ def one_more_scan(
     after["length_mm"] = uncertainty.length_mm * math.sqrt(n_scans / (n_scans + extra))
     later = InputUncertainty(**after)
     return ScanGain(
+        extra=extra,
         length_now_mm=math.hypot(uncertainty.length_mm, uncertainty.length_shared_mm),
         length_after_mm=math.hypot(later.length_mm, later.length_shared_mm),
         floor_mm=uncertainty.length_shared_mm,

@@ -16,6 +16,7 @@ from echotrace.eye_states import (
     average_speed_m_per_s,
     biphakic_mm,
     cost_of_wrong_state,
+    costs_of_wrong_states,
     layer_factor,
     phakic_mm,
     pseudophakic_mm,
@@ -236,3 +237,22 @@ def test_forgotten_oil_gives_itself_away():
     assert long.read_mm > 36.0
     assert np.isnan(long.chosen_power_d)
     assert np.isnan(long.refraction_error_d)
+
+
+def test_every_state_that_can_be_declared_has_its_price():
+    costs = costs_of_wrong_states(PHAKIC, SRK_T, thickness_mm=phakic_parts(23.5))
+    assert len(costs) == 7 * 3
+    free = [item for item in costs if item.assumed_state == "phakic"]
+    assert len(free) == 1
+    assert free[0].error_mm == pytest.approx(0.0, abs=1e-12)
+    # A reading too long always ends hyperopic, one too short myopic.
+    for item in costs:
+        if abs(item.error_mm) > 1e-9 and not math.isnan(item.refraction_error_d):
+            assert np.sign(item.refraction_error_d) == np.sign(item.error_mm)
+    # Oil declared where there is none: 15 to 18 mm, outside the formulas, so that the length
+    # itself gives the mistake away.
+    oil = [item for item in costs if item.assumed_state.startswith(("phakic_sil", "aphakic_sil"))]
+    assert len(oil) == 4
+    for item in oil:
+        assert item.error_mm < -5.0
+        assert math.isnan(item.refraction_error_d)

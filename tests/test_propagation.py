@@ -280,6 +280,11 @@ def test_one_more_scan_follows_the_square_root():
     assert gain.refraction_after_d == pytest.approx(slope * gain.length_after_mm)
     many = one_more_scan(one, CONSTANTS[0], 20.0, u, 4, extra=100_000)
     assert many.length_after_mm == pytest.approx(0.03, abs=1e-4)
+    assert many.sentence.startswith("100000 more scans as good as these")
+    assert gain.sentence.endswith("No number of scans goes below 0.030 mm.")
+    nothing = one_more_scan(one, CONSTANTS[0], 20.0, InputUncertainty(length_mm=1e-4), 4)
+    assert "less than 0.001 mm" in nothing.sentence
+    assert "No number" not in nothing.sentence
     with pytest.raises(ParameterError, match="at least 1"):
         one_more_scan(one, CONSTANTS[0], 20.0, u, 0)
 

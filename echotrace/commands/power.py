@@ -500,7 +500,7 @@ def _budget_text(study: EyeStudy, inputs: PowerInputs) -> list[str]:
         value, part = getattr(study.uncertainty, name), first.parts_d[name]
         unit = name.rsplit("_", 1)[1].replace("d", "D")
         own = "" if name.startswith("length") or name in inputs.uncertainty_given else "†"
-        if part > 0.0:
+        if part >= 0.005:
             lines.append(
                 f"  {PARTS[name][0]:<36}{f'{value:.3f} {unit}{own}':>22}{f'{part:.2f} D':>16}"
                 f"{f'{100 * share:.0f} %':>8}"
@@ -510,19 +510,8 @@ def _budget_text(study: EyeStudy, inputs: PowerInputs) -> list[str]:
         f"  {100 * study.coverage:g} % interval by drawing: {signed(low)} to {signed(high)} D"
     )
     lines += _wrapped("  ", first.advice)
-    gain = study.gain
-    if gain is not None:
-        lines += _wrapped(
-            "  ",
-            f"One more scan as good as these would bring the length from {gain.length_now_mm:.3f} "
-            f"to {gain.length_after_mm:.3f} mm and the refraction from {gain.refraction_now_d:.3f} "
-            f"to {gain.refraction_after_d:.3f} D"
-            + (
-                f"; no number of scans goes below {gain.floor_mm:.3f} mm."
-                if gain.floor_mm > 0.0
-                else "."
-            ),
-        )
+    if study.gain is not None:
+        lines += _wrapped("  ", study.gain.sentence)
     return lines
 
 

@@ -40,7 +40,7 @@ def plot_budget(parts: Budget, *, ax: Axes | None = None) -> Axes:
     matplotlib.axes.Axes
     """
     ax = quiet_axes(new_axes(ax, 6.4, 3.2))
-    shares = {name: share for name, share in parts.shares.items() if parts.parts_d[name] > 0.0}
+    shares = {name: share for name, share in parts.shares.items() if parts.parts_d[name] >= 0.005}
     names = list(shares)[::-1]
     values = [parts.parts_d[name] for name in names]
     colours = [COLOURS["accent" if name in MEASURED_PARTS else "muted"] for name in names]

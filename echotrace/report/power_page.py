@@ -120,7 +120,7 @@ def _eye(study: EyeStudy, inputs: PowerInputs) -> dict[str, Any]:
                 "share": f"{100 * share:.0f} %",
             }
             for name, share in first.shares.items()
-            if first.parts_d[name] > 0.0
+            if first.parts_d[name] >= 0.005
         ],
         "total": f"{first.total_d:.2f} D",
         "gain": study.gain,
