@@ -34,6 +34,7 @@ __all__ = [
     "LensConstant",
     "ThinLensEye",
     "cautions",
+    "check_axial_length_mm",
     "convert_constant",
     "corneal_plane_d",
     "lens_power_d",
@@ -359,7 +360,7 @@ class Biometry:
                 f"{self.chamber_depth_mm.shape}"
             ) from None
         _check_index(self.keratometric_index)
-        _check(self.axial_length_mm, "axial_length_mm", AXIAL_LENGTH_RANGE_MM, "mm", _length_hint)
+        check_axial_length_mm(self.axial_length_mm)
         _check(self.k1_d, "k1_d", K_RANGE_D, "D", _k_hint)
         _check(self.k2_d, "k2_d", K_RANGE_D, "D", _k_hint)
         known = self.chamber_depth_mm[~np.isnan(self.chamber_depth_mm)]
@@ -434,6 +435,18 @@ def _check(
     raise ParameterError(
         f"{name}={worst:g} must lie between {low:g} and {high:g} {unit}: {hint(worst)}"
     )
+
+
+def check_axial_length_mm(axial_length_mm: ArrayLike) -> None:
+    """Refuse a length in another unit, or one that the formulas were not made for.
+
+    Raises
+    ------
+    ParameterError
+        Saying which unit it looks like.
+    """
+    values = np.asarray(axial_length_mm, dtype=np.float64)
+    _check(values, "axial_length_mm", AXIAL_LENGTH_RANGE_MM, "mm", _length_hint)
 
 
 def _length_hint(value: float) -> str:

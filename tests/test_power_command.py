@@ -444,6 +444,8 @@ def test_command_takes_radii(good_file, capsys):
         (["--axial-length-mm", "OD=23.4", *CORNEA], "'OD' is not an eye"),
         (["--axial-length-mm", "right=23,4", *CORNEA], "is not a number"),
         (["--axial-length-mm", "right=23.4", "right=23.5", *CORNEA], "two values"),
+        (["--axial-length-mm", "right=2.34", *CORNEA], "centimetres; give 23.4 mm"),
+        (["--axial-length-mm", "right=23.4", "scan.h5", *CORNEA], "the file before the options"),
     ],
 )
 def test_command_refuses_unclear_lengths(words, told):

@@ -177,7 +177,8 @@ def _per_eye(values: Sequence[str] | None, option: str, eyes: Sequence[str]) -> 
         try:
             value = float(number)
         except ValueError:
-            raise ParameterError(f"{option}: {number!r} is not a number") from None
+            hint = "; name the file before the options" if "." in number[-4:] else ""
+            raise ParameterError(f"{option}: {number!r} is not a number{hint}") from None
         if sign and side not in ("right", "left"):
             raise ParameterError(f"{option}: {side!r} is not an eye; write right= or left=")
         if not sign:
@@ -232,12 +233,15 @@ def _lengths(args: argparse.Namespace) -> list[EyeLength]:
 
 def _given_lengths(args: argparse.Namespace) -> list[EyeLength]:
     from echotrace.errors import ParameterError
+    from echotrace.lens_power import check_axial_length_mm
     from echotrace.power_study import EyeLength
 
     eyes = [args.eye] if args.eye else []
     lengths = _per_eye(args.axial_length_mm, "--axial-length-mm", eyes)
     if args.eye and set(lengths) != {args.eye}:
         raise ParameterError(f"--axial-length-mm: give the {args.eye} eye only, or leave --eye out")
+    for length in lengths.values():
+        check_axial_length_mm(length)
     spreads = _per_eye(args.axial_length_u_mm, "--axial-length-u-mm", list(lengths))
     missing = [eye for eye in lengths if eye not in spreads]
     if missing:
