@@ -365,6 +365,48 @@ def test_vergence_equals_the_older_published_forms(length, r, d):
     assert power == pytest.approx(binkhorst, abs=0.25)
 
 
+@settings(max_examples=80, deadline=None)
+@given(length=st.floats(18.5, 35.0), k=st.floats(35.0, 52.0), target=st.floats(-6.0, 3.0))
+def test_holladay_1_equals_the_closed_form_of_its_paper(length, k, target):
+    # Holladay et al. 1988, J Cataract Refract Surg 14:17, written out (coefficients from memory).
+    r = 337.5 / k
+    rag = max(r, 7.0)
+    ag = min(12.5 * length / 23.45, 13.5)
+    elp = 0.56 + rag - math.sqrt(rag**2 - ag**2 / 4) + 1.45
+    alm, third = length + 0.200, 1.0 / 3.0
+    x, y = 1.336 * r - third * alm, 1.336 * r - third * elp
+    expected = (
+        1336.0
+        * (x - 0.001 * target * (12 * x + alm * r))
+        / ((alm - elp) * (y - 0.001 * target * (12 * y + elp * r)))
+    )
+    power = lens_power_d(eye(length, k), BY_FORMULA[Formula.HOLLADAY_1], target)
+    assert power == pytest.approx(expected, abs=1e-9)
+
+
+def test_holladay_1_clamps_begin_where_its_coefficients_say():
+    # 13.5/12.5 x 23.45 = 25.326 mm and 337.5/7 = 48.21 D (arithmetic).
+    constant = BY_FORMULA[Formula.HOLLADAY_1]
+    lengths, ks = np.arange(25.0, 25.7, 0.001), np.arange(47.5, 49.0, 0.01)
+    assert lengths[eye(lengths, 44.0).thin_lens(constant).at_limit].min() == pytest.approx(
+        25.326, abs=0.002
+    )
+    assert ks[eye(23.5, ks).thin_lens(constant).at_limit].min() == pytest.approx(48.21, abs=0.02)
+
+
+@settings(max_examples=40, deadline=None)
+@given(length=st.floats(18.5, 35.0), r=st.floats(6.6, 9.6), acd=st.floats(2.0, 4.5))
+def test_haigis_equals_its_published_form(length, r, acd):
+    # Thin-lens form of Gernet, Ostholt & Werner 1970 with d = a0 + a1 ACD + a2 AL and a corneal
+    # index of 1.3315 (coefficients from memory), target -1 D.
+    one = Biometry.from_radii(axial_length_mm=length, r1_mm=r, r2_mm=r, chamber_depth_mm=acd)
+    d = (1.05 + 0.4 * acd + 0.1 * length) / 1000.0
+    z = 331.5 / r + -1.0 / (1.0 + 0.012)
+    expected = 1.336 / (length / 1000.0 - d) - 1.336 / (1.336 / z - d)
+    power = lens_power_d(one, BY_FORMULA[Formula.HAIGIS], -1.0)
+    assert float(power) == pytest.approx(expected, abs=1e-9)
+
+
 # --- properties ----------------------------------------------------------------------------------
 
 LENGTHS = np.linspace(18.5, 35.0, 67)
