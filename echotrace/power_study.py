@@ -17,16 +17,11 @@ import numpy as np
 from echotrace.errors import ParameterError
 from echotrace.lens_power import (
     AXIAL_LENGTH_RANGE_MM,
-    FULL_CAUTION,
     KERATOMETRIC_INDEX,
     VERTEX_MM,
     Biometry,
-    Caution,
-    EyeHistory,
     Formula,
     LensConstant,
-    cautions,
-    refuse_history,
 )
 from echotrace.measurement import Measurement
 from echotrace.plausibility import (
@@ -36,6 +31,7 @@ from echotrace.plausibility import (
     PlausibilityFinding,
     check_plausibility,
 )
+from echotrace.power_cautions import FULL_CAUTION, Caution, EyeHistory, cautions, refuse_history
 from echotrace.propagation import (
     PUBLISHED,
     Budget,

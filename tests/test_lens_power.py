@@ -12,21 +12,19 @@ from hypothesis import strategies as st
 from echotrace.errors import ParameterError
 from echotrace.lens_power import (
     Biometry,
-    EyeHistory,
     Formula,
     LensConstant,
     acd_constant_mm,
-    cautions,
     convert_constant,
     corneal_plane_d,
     lens_power_d,
     parse_constant,
     refraction_d,
-    refuse_history,
     spectacle_plane_d,
     start_values,
     thin_lens_eye,
 )
+from echotrace.power_cautions import EyeHistory, cautions, refuse_history
 
 # One invented lens on all scales (A 118.4 and its published conversions, a0 as an optimised one
 # could be), for tests that need some constant and not a particular one.

@@ -16,8 +16,9 @@ from echotrace.figures.power import plot_budget, plot_power_table, plot_sensitiv
 from echotrace.files.measurement_table import read_measurement_table
 from echotrace.files.native import write_measurement
 from echotrace.files.table import write_measurement_table
-from echotrace.lens_power import EyeHistory, Formula, LensConstant, refraction_d
+from echotrace.lens_power import Formula, LensConstant, refraction_d
 from echotrace.measurement import Measurement
+from echotrace.power_cautions import EyeHistory
 from echotrace.power_study import EyeLength, PowerInputs, lengths_of, signed, study_eyes
 from echotrace.propagation import PARTS
 from echotrace.recording import Column

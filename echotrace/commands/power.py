@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from echotrace.lens_power import EyeHistory
     from echotrace.plausibility import EyeRecord
+    from echotrace.power_cautions import EyeHistory
     from echotrace.power_study import EyeLength, EyeStudy, PowerInputs
 
 SUMMARY = "Say what a measured length means for an implant: power, refraction, how sure."
@@ -156,7 +156,7 @@ def run(args: argparse.Namespace) -> int:
 
         save_text(args.report, power_page(studies, inputs))
     if args.json:
-        from echotrace.lens_power import FULL_CAUTION
+        from echotrace.power_cautions import FULL_CAUTION
 
         about = {"caution": FULL_CAUTION, "eyes": [item.to_dict() for item in studies]}
         print(json.dumps(about, indent=2, ensure_ascii=False, allow_nan=False))
@@ -334,7 +334,7 @@ def _keratometry(
 
 def _history(words: Iterable[str], eyes: Sequence[str]) -> dict[str, tuple[EyeHistory, ...]]:
     from echotrace.errors import ParameterError
-    from echotrace.lens_power import EyeHistory, parse_history
+    from echotrace.power_cautions import EyeHistory, parse_history
 
     found: dict[str, tuple[EyeHistory, ...]] = {}
     for text in words:
@@ -359,7 +359,7 @@ def _earlier(lengths: Mapping[str, float]) -> tuple[EyeRecord, ...]:
 
 
 def _text(studies: Sequence[EyeStudy], inputs: PowerInputs) -> list[str]:
-    from echotrace.lens_power import FULL_CAUTION
+    from echotrace.power_cautions import FULL_CAUTION
 
     lines = _wrapped("", FULL_CAUTION)
     for study in studies:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, cast
 
 from echotrace.figures.power import plot_budget, plot_power_table, plot_sensitivity
-from echotrace.lens_power import NOT_A_PRESCRIPTION
+from echotrace.power_cautions import NOT_A_PRESCRIPTION
 from echotrace.power_study import EyeStudy, PowerInputs, signed
 from echotrace.propagation import BOUNDS_D, PARTS, PUBLISHED
 from echotrace.report.page import figure_svg, render_page
