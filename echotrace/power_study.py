@@ -17,6 +17,7 @@ import numpy as np
 from echotrace.errors import ParameterError
 from echotrace.lens_power import (
     AXIAL_LENGTH_RANGE_MM,
+    CHAMBER_DEPTH_RANGE_MM,
     KERATOMETRIC_INDEX,
     VERTEX_MM,
     Biometry,
@@ -463,6 +464,10 @@ def _study(
     except ParameterError as error:
         return EyeStudy(length=length, plausibility=mine, refused=str(error))
     chamber, origin = _chamber(length, inputs)
+    low, high = CHAMBER_DEPTH_RANGE_MM
+    if origin == "from these scans" and not low <= chamber <= high:
+        # Plausibility tells of it; the formulas go on without.
+        chamber, origin = math.nan, f"{chamber:.2f} mm in these scans is not used"
     eye = Biometry(
         axial_length_mm=np.array(length.mean_mm),
         k1_d=np.array(inputs.k1_d[length.eye]),

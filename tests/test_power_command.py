@@ -232,6 +232,17 @@ def test_contact_chamber_is_named():
     assert any("Contact presses the eye shorter" in text for text in study.warnings)
 
 
+def test_an_impossible_chamber_is_told_and_not_used():
+    length = EyeLength(
+        eye="right", mean_mm=23.4, u_mm=0.03, n=5, n_accepted=5, lens_state="phakic",
+        chamber_mm=1.2,
+    )  # fmt: skip
+    (study,) = study_eyes([length], inputs())
+    assert any("chamber of 1.20 mm" in text for text in study.warnings)
+    assert "1.20 mm in these scans is not used" in study.chamber_origin
+    assert math.isnan(study.biometry.chamber_depth_mm)
+
+
 def test_bending_formula_is_caught_by_drawing():
     # Beside the guard of SRK/T (48 D, 26.28 mm) the derivative says nothing of the spread.
     length = EyeLength(eye="right", mean_mm=26.26, u_mm=0.15, n=5, n_accepted=5)

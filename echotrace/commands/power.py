@@ -397,7 +397,7 @@ def _eye_text(study: EyeStudy, inputs: PowerInputs) -> list[str]:
     lines.append(
         f"K {eye.k1_d.item():.2f} / {eye.k2_d.item():.2f} D (index {eye.keratometric_index:g}), "
         + (
-            "chamber depth not known"
+            f"chamber depth {study.chamber_origin}"
             if math.isnan(chamber)
             else f"chamber {chamber:.2f} mm ({study.chamber_origin})"
         )

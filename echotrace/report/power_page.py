@@ -72,7 +72,7 @@ def _eye(study: EyeStudy, inputs: PowerInputs) -> dict[str, Any]:
     about |= {
         "cornea": f"{eye.k1_d.item():.2f} / {eye.k2_d.item():.2f} D "
         f"(index {eye.keratometric_index:g})",
-        "chamber": "not known"
+        "chamber": study.chamber_origin
         if math.isnan(chamber)
         else f"{chamber:.2f} mm ({study.chamber_origin})",
         "target": f"{table.target_d:+.2f} D",
