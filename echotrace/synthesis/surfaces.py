@@ -264,9 +264,15 @@ class Facets:
 
 
 def beam_radius_mm(
-    disc: Disc, matrix: Vector, k_per_mm: float, *, reach: float = 14.0
+    disc: Disc, matrix: Vector, k_per_mm: float, *, reach: float | None = None
 ) -> float:
-    """Radius beyond which the beam is too weak to matter at a place given by its ray matrix."""
+    """Radius beyond which the beam is too weak to matter at a place given by its ray matrix.
+
+    ``reach`` is how far diffraction spreads it beyond its geometric rim, in Lommel units of v;
+    None takes what is enough for the disc: a sharp rim has strong side lobes.
+    """
+    if reach is None:
+        reach = 12.0 - 4.0 * disc.edge_taper
     a = disc.radius_mm
     geometric = a * abs(matrix[0, 0] - matrix[0, 1] / disc.focus_mm)
     diffracted = reach * matrix[0, 1] / (k_per_mm * a)
@@ -338,7 +344,7 @@ def facets_on(
         beam_radius_mm(disc, path.matrix[j], k_centre), 0.9 * abs(surface.radius_mm)
     )
     wavelength = path.speed_mm_per_us[j] / (disc.centre_frequency_hz * 1e-6)
-    step = wavelength / facets_per_wavelength
+    step = wavelength / facets_per_wavelength * _coarsening(disc, path, j, radius)
     n_side = math.ceil(radius / step)
     axis = (np.arange(-n_side, n_side + 1)) * step
     s, t = (grid.ravel() for grid in np.meshgrid(axis, axis, indexing="ij"))
@@ -366,6 +372,22 @@ def facets_on(
     # The field is -i k a^2/B times the integral; its square carries the minus sign.
     weight = -amplitude**2 * cosine * area * taper / disc_area
     return Facets(u_per_k, v_per_k, phase_per_k, weight)
+
+
+def _coarsening(disc: Disc, path: BeamPath, j: int, radius_mm: float) -> float:
+    """How much larger than half a wavelength the facets may be: 1 to 2.
+
+    What counts is the two-way phase across a facet. The slope between wavefront and surface is
+    at most that of the surface at the rim, the incidence, and the beam's own convergence
+    together; up to half of it, half a wavelength keeps the phase across a facet below a quarter
+    turn of aliasing, and flatter ones may be cut more coarsely.
+    """
+    slope = (
+        radius_mm / abs(path.surfaces[j].radius_mm)
+        + math.sin(math.radians(path.incidence_deg[j]))
+        + disc.radius_mm / path.matrix[j, 0, 1]
+    )
+    return float(np.clip(0.5 / slope, 1.0, 2.0))
 
 
 def tangents(normal: Vector) -> tuple[Vector, Vector]:
