@@ -71,15 +71,21 @@ class Synthesis:
     ----------
     scenario : Scenario, mapping, str or Path
         A scenario, its tables, or the path of its file.
-    seed : int
-        Zero or more.
+    seed : int, optional
+        Zero or more; the scenario's own where it is None.
     """
 
-    def __init__(self, scenario: Scenario | Mapping[str, Any] | str | Path, *, seed: int) -> None:
+    def __init__(
+        self,
+        scenario: Scenario | Mapping[str, Any] | str | Path,
+        *,
+        seed: int | None = None,
+    ) -> None:
         if isinstance(scenario, str | Path):
             scenario = load_scenario(scenario)
         elif not isinstance(scenario, Scenario):
             scenario = scenario_from_mapping(scenario)
+        seed = scenario.seed if seed is None else seed
         if isinstance(seed, bool) or not isinstance(seed, int | np.integer) or seed < 0:
             raise ParameterError(f"seed={seed!r} must be a whole number, zero or more")
         self.scenario = scenario
@@ -402,7 +408,7 @@ def _gamma(rng: np.random.Generator, mean: float, sd: float) -> float:
 
 def synthesise(
     scenario: Scenario | Mapping[str, Any] | str | Path,
-    seed: int = 0,
+    seed: int | None = None,
     *,
     count: int | None = None,
 ) -> Recording:
@@ -412,8 +418,9 @@ def synthesise(
     ----------
     scenario : Scenario, mapping, str or Path
         A scenario, its tables as a TOML file would give them, or the path of its file.
-    seed : int
-        The same scenario, seed and number of a trace give the same trace.
+    seed : int, optional
+        The same scenario, seed and number of a trace give the same trace. The scenario's own
+        where it is None.
     count : int, optional
         Number of traces; one sitting of the scenario where it is None.
 

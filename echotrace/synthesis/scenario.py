@@ -235,12 +235,16 @@ class Scenario:
     name, description : str
     scans : int
         Scans of one sitting.
-    operator : str
+    seed : int
+        Used where the caller gives none.
+    operator, subject : str
+        Labels of the recording.
     """
 
     name: str = "scenario"
     description: str = ""
     scans: int = _number(5, 1, 10_000_000)
+    seed: int = _number(0, 0, 2**53)
     operator: str = "demo"
     subject: str = "demo"
     eye: EyeSection = field(default_factory=EyeSection)
