@@ -144,10 +144,14 @@ class Synthesis:
             if len(self._eyes) > 4 * _KEPT_POSES:
                 self._eyes.clear()
             method = self.scenario.method
-            mean = 0.0 if method.kind == "immersion" else _gamma(
-                self._rng(_COMPRESSION, index),
-                method.compression_mm,
-                method.compression_between_mm if self.scenario.eye.eyes > 1 else 0.0,
+            mean = (
+                0.0
+                if method.kind == "immersion"
+                else _gamma(
+                    self._rng(_COMPRESSION, index),
+                    method.compression_mm,
+                    method.compression_between_mm if self.scenario.eye.eyes > 1 else 0.0,
+                )
             )
             self._eyes[index] = (eye_of(self.scenario.eye, self._rng(_EYE, index)), mean)
         return self._eyes[index]
@@ -171,13 +175,22 @@ class Synthesis:
             self.disc, eye, self.scenario.method, pose, compression_mm=compression
         )
         echoes = eye_echoes(
-            self.disc, self.grid, eye, path, self._rng(_SPECKLE, eye_index, key[1] + (1 << 40)),
+            self.disc,
+            self.grid,
+            eye,
+            path,
+            self._rng(_SPECKLE, eye_index, key[1] + (1 << 40)),
             on_nerve=hold.kind == "optic_nerve" and fixed is None,
         )
         self._echoes[key] = (pose, echoes)
         if len(self._echoes) > _KEPT_POSES:
             self._echoes.popitem(last=False)
         return pose, echoes
+
+    def echoes(self, scan: int) -> EyeEchoes:
+        """Echoes of the interfaces and scatterers of one scan, before spoilers and receiver."""
+        eye_index = (scan // self.scenario.scans) % self.scenario.eye.eyes
+        return self._pose_and_echoes(scan, eye_index)[1]
 
     def _switches(self, rng: np.random.Generator, fixed: ScanSection | None) -> dict[str, bool]:
         """Which of the spoilers that come by chance are on."""
@@ -332,7 +345,9 @@ class Synthesis:
         scans = [self._scan(number) for number in range(start, stop)]
         gain_db = np.array([scan.gain_db for scan in scans], np.float32)
         samples = apply_receiver(
-            np.stack([scan.amplitude for scan in scans]), self.grid.delay_us, self.receiver,
+            np.stack([scan.amplitude for scan in scans]),
+            self.grid.delay_us,
+            self.receiver,
             gain_db,
         )
         columns: dict[str, NDArray[Any]] = {
