@@ -175,7 +175,7 @@ def tilt_figure(
     return side_by_side(traces)
 
 
-_SPOILED = (
+_SPOILED: tuple[tuple[str, str, dict[str, Any]], ...] = (
     ("aligned, nothing wrong", "immersion", {}),
     ("too much gain", "immersion", {"spoilers": {"gain_too_high": 1.0}}),
     ("too little gain", "immersion", {"spoilers": {"gain_too_low": 1.0}}),

@@ -7,6 +7,7 @@ Both kernels look the disc's field up in a table of the Lommel integral (see
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -18,7 +19,7 @@ FloatArray = NDArray[np.float64]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _look_up(flat, n_u, n_v, position_u, position_v):  # type: ignore[no-untyped-def]
+def _look_up(flat: Any, n_u: int, n_v: int, position_u: float, position_v: float) -> Any:
     """Interpolated table value, zero outside the table: (real, imaginary)."""
     row = int(position_u)
     column = int(position_v)

@@ -35,8 +35,8 @@ from echotrace.synthesis.probe import REFERENCE_SPEED_MM_PER_US, Disc
 from echotrace.synthesis.scenario import (
     RANDOM_SPOILERS,
     SPOILERS,
-    Scenario,
     ScanSection,
+    Scenario,
     eye_of,
     load_scenario,
     scenario_from_mapping,
@@ -51,6 +51,7 @@ _EYE, _COMPRESSION, _POSE, _SPECKLE, _SCAN, _POOL_POSE = range(1, 7)
 _KEPT_POSES = 1024
 _EXTRA_INTERFACES = ("orbit",)
 _OBLIQUE_FROM_DEG = 2.0
+_LONGEST_EYE_MM = 33.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,10 +125,8 @@ class Synthesis:
         """Long enough for the orbit of the eye, or of the longest eye of the population."""
         eye = eye_of(self.scenario.eye, None)
         path = beam_through_eye(self.disc, eye, self.scenario.method, Pose())
-        if self.scenario.eye.model == "population":
-            spare_mm = 33.0 - eye.axial_length_mm
-        else:
-            spare_mm = 0.0
+        population = self.scenario.eye.model == "population"
+        spare_mm = _LONGEST_EYE_MM - eye.axial_length_mm if population else 0.0
         vitreous_speed = float(path.speed_mm_per_us[path.index("retina")])
         return float(path.delay_us[-1]) + 2.0 * spare_mm / vitreous_speed + 6.0
 
@@ -208,7 +207,7 @@ class Synthesis:
         return on
 
     def _scan(self, scan: int) -> _Scan:
-        scenario, grid = self.scenario, self.grid
+        scenario = self.scenario
         eye_index = (scan // scenario.scans) % scenario.eye.eyes
         eye, mean_compression = self._eye_and_compression(eye_index)
         pose, echoes = self._pose_and_echoes(scan, eye_index)

@@ -76,7 +76,7 @@ class SampleGrid:
     @property
     def delay_us(self) -> NDArray[np.float64]:
         """Delay of each sample, µs."""
-        return np.arange(self.n_samples) * (1e6 / self.sampling_rate_hz)
+        return np.arange(self.n_samples, dtype=np.float64) * (1e6 / self.sampling_rate_hz)
 
     def new_trace(self) -> NDArray[np.float64]:
         """An empty padded trace."""

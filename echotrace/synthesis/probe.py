@@ -212,8 +212,8 @@ class LommelTable:
     ----------
     values : ndarray of float32, (n_u, n_v, 2)
         ``exp(-i u / 4)`` times the integral over s from 0 to 1 of
-        ``W(s) exp(i u s^2 / 2) J0(v s) s`` with the drive ``W``; real and imaginary part. The first column is at
-        ``v = -step_v``, which the cubic interpolation needs.
+        ``W(s) exp(i u s^2 / 2) J0(v s) s`` with the drive ``W``; real and imaginary part. The
+        first column is at ``v = -step_v``, which the cubic interpolation needs.
     u_min, step_u, step_v : float
     """
 

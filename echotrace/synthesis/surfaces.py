@@ -9,8 +9,8 @@ refraction and the fourth-order phase of the paraxial field; both are measured i
 
 The interface is cut into facets, and the Kirchhoff integral of reciprocity (Auld 1979, Wave
 Motion 1:3) gives the mean pressure that comes back to the disc:
-``H = (1/A) sum R cos(theta) P^2 dS`` with the disc's effective area ``A``, the incident pressure ``P`` and
-the reflection coefficient ``R`` at normal incidence.
+``H = (1/A) sum R cos(theta) P^2 dS`` with the disc's effective area ``A``, the incident pressure
+``P`` and the reflection coefficient ``R`` at normal incidence.
 """
 
 from __future__ import annotations
