@@ -254,9 +254,10 @@ def lommel_table(u_min: float, u_max: float, v_max: float, edge_taper: float = 0
     largest value.
     """
     grain = 64
-    low, high = (math.floor(u_min / grain) * grain, math.ceil(u_max / grain) * grain)
-    v_high = max(grain, math.ceil(v_max / grain) * grain)
-    return _table(low, max(high, low + grain), v_high, edge_taper)
+    # A step to spare on each side: the interpolation needs both neighbours of a point.
+    low = math.floor((u_min - 1.0) / grain) * grain
+    high = math.ceil((u_max + 1.0) / grain) * grain
+    return _table(low, high, math.ceil((v_max + 1.0) / grain) * grain, edge_taper)
 
 
 def disc_pressure(

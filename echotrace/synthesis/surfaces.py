@@ -51,7 +51,8 @@ __all__ = [
 Vector = NDArray[np.float64]
 
 FACETS_PER_WAVELENGTH = 2.0
-_EDGE_TAPER = 0.25
+# Share of the diffracted margin after which the facets are tapered off.
+_TAPER_FROM = 0.4
 _DB_TO_NEPER = math.log(10.0) / 20.0
 
 
@@ -277,7 +278,7 @@ def beam_radius_mm(
     None takes what is enough for the disc: a sharp rim has strong side lobes.
     """
     if reach is None:
-        reach = 12.0 - 4.0 * disc.edge_taper
+        reach = 16.0 - 8.0 * disc.edge_taper
     a = disc.radius_mm
     geometric = a * abs(matrix[0, 0] - matrix[0, 1] / disc.focus_mm)
     diffracted = reach * matrix[0, 1] / (k_per_mm * a)
@@ -345,7 +346,12 @@ def facets_on(
     """
     surface = path.surfaces[j]
     k_centre = 2.0 * math.pi * disc.centre_frequency_hz * 1e-6 / REFERENCE_SPEED_MM_PER_US
+    bright = beam_radius_mm(disc, path.matrix[j], k_centre, reach=0.0)
     radius = min(beam_radius_mm(disc, path.matrix[j], k_centre), 0.9 * abs(surface.radius_mm))
+    # The taper stays clear of the geometric beam.
+    taper_from = 0.75 * radius
+    if bright < radius:
+        taper_from = max(taper_from, bright + _TAPER_FROM * (radius - bright))
     wavelength = path.speed_mm_per_us[j] / (disc.centre_frequency_hz * 1e-6)
     step = wavelength / facets_per_wavelength * _coarsening(disc, path, j, radius)
     n_side = math.ceil(radius / step)
@@ -368,7 +374,7 @@ def facets_on(
     area = step**2 * abs(surface.radius_mm) / bend
     cosine = normals @ path.direction[j]
     disc_area = disc.effective_area_mm2
-    rim = (np.sqrt(rho_squared) / radius - (1.0 - _EDGE_TAPER)) / _EDGE_TAPER
+    rim = (np.sqrt(rho_squared) - taper_from) / (radius - taper_from)
     taper = np.where(rim > 0.0, np.cos(0.5 * math.pi * np.clip(rim, 0.0, 1.0)) ** 2, 1.0)
     # The field is -i k a^2/B times the integral; its square carries the minus sign.
     weight = -(amplitude**2) * cosine * area * taper / disc_area
@@ -378,15 +384,16 @@ def facets_on(
 def _coarsening(disc: Disc, path: BeamPath, j: int, radius_mm: float) -> float:
     """How much larger than half a wavelength the facets may be: 1 to 2.
 
-    What counts is the two-way phase across a facet. The slope between wavefront and surface is
-    at most that of the surface at the rim, the incidence, and the beam's own convergence
-    together; up to half of it, half a wavelength keeps the phase across a facet below a quarter
-    turn of aliasing, and flatter ones may be cut more coarsely.
+    The two-way phase across a facet must stay well below a turn, or the sum folds. Its slope is
+    at most that of the surface and of the wavefront at the rim, the incidence and the beam's own
+    angular spread together; up to a slope of a half, half a wavelength keeps it below half a
+    turn, and flatter ones may be cut more coarsely.
     """
+    (_, reduced_length), (_, widening) = path.matrix[j]
     slope = (
-        radius_mm / abs(path.surfaces[j].radius_mm)
+        radius_mm * (1.0 / abs(path.surfaces[j].radius_mm) + abs(widening) / reduced_length)
         + math.sin(math.radians(path.incidence_deg[j]))
-        + disc.radius_mm / path.matrix[j, 0, 1]
+        + disc.radius_mm / reduced_length
     )
     return float(np.clip(0.5 / slope, 1.0, 2.0))
 
