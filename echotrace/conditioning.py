@@ -1,0 +1,143 @@
+"""Traces made ready for picking: matched output, envelope, and the noise of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.envelope import (
+    EnvelopeMethod,
+    detect_envelope,
+    matched_filter,
+    noise_level,
+    noise_slope,
+    smooth_envelope,
+)
+from echotrace.errors import ParameterError
+from echotrace.pulse import Pulse
+from echotrace.recording import Signal
+
+__all__ = ["Conditioned", "condition"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditioned:
+    """Traces ready to be picked.
+
+    Attributes
+    ----------
+    rf : ndarray of float32, (n_traces, n_samples), or None
+        Amplitude after the receiver was undone; None where the recording holds envelopes.
+    clipped : ndarray of bool, (n_traces, n_samples)
+    matched : ndarray of complex64 or None
+        Output of the matched filter; None where the recording holds envelopes.
+    matched_envelope, envelope : ndarray of float32, (n_traces, n_samples)
+        Envelope of the matched output, in which echoes are looked for; and the plain envelope, in
+        which their shape is judged.
+    matched_noise, envelope_noise : ndarray of float64, (n_traces,)
+        Standard deviation of one quadrature of the noise in each.
+    matched_slope, envelope_slope : ndarray of float64, (n_traces,)
+        Standard deviation of the noise's slope in each, per µs.
+    pulse : Pulse
+    envelope_method : str
+    bandwidth_hz : float
+        Band of the plain envelope.
+    sampling_rate_hz, start_delay_us : float
+    """
+
+    rf: NDArray[np.float32] | None
+    clipped: NDArray[np.bool_]
+    matched: NDArray[np.complexfloating] | None
+    matched_envelope: NDArray[np.floating]
+    envelope: NDArray[np.floating]
+    matched_noise: NDArray[np.float64]
+    envelope_noise: NDArray[np.float64]
+    matched_slope: NDArray[np.float64]
+    envelope_slope: NDArray[np.float64]
+    pulse: Pulse
+    envelope_method: EnvelopeMethod
+    bandwidth_hz: float
+    sampling_rate_hz: float
+    start_delay_us: float
+
+    @property
+    def step_us(self) -> float:
+        """Time between samples, µs."""
+        return 1e6 / self.sampling_rate_hz
+
+    def to_delay_us(self, sample: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Delay of a (fractional) sample, µs."""
+        return np.asarray(self.start_delay_us + np.asarray(sample, np.float64) * self.step_us)
+
+    def to_sample(self, delay_us: NDArray[np.floating] | float) -> NDArray[np.float64]:
+        """Fractional sample of a delay in µs."""
+        return np.asarray((np.asarray(delay_us, np.float64) - self.start_delay_us) / self.step_us)
+
+
+def condition(
+    amplitude: NDArray[np.floating],
+    clipped: NDArray[np.bool_],
+    *,
+    signal: Signal,
+    sampling_rate_hz: float,
+    start_delay_us: float,
+    pulse: Pulse,
+    envelope_method: EnvelopeMethod = "quadrature",
+    envelope_bandwidth: float = 1.5,
+) -> Conditioned:
+    """Filter traces and measure their noise.
+
+    Parameters
+    ----------
+    amplitude : ndarray of float32, (n_traces, n_samples)
+        RF after :func:`~echotrace.receiver.undo_receiver`, or envelopes.
+    clipped : ndarray of bool, (n_traces, n_samples)
+    signal : Signal
+    sampling_rate_hz, start_delay_us : float
+    pulse : Pulse
+        Template, at the sampling rate of the traces.
+    envelope_method : {"analytic", "quadrature", "rectified"}
+    envelope_bandwidth : float
+        Band of the plain envelope as a multiple of the pulse's -6 dB band.
+    """
+    if abs(pulse.sampling_rate_hz - sampling_rate_hz) > 1e-6 * sampling_rate_hz:
+        raise ParameterError(
+            f"the pulse is sampled at {pulse.sampling_rate_hz:g} Hz, the traces at "
+            f"{sampling_rate_hz:g} Hz"
+        )
+    # For a Gaussian band the -6 dB width is 2 sqrt(4 ln 2) times the power's RMS width.
+    bandwidth_hz = min(envelope_bandwidth * 3.3302 * pulse.rms_bandwidth_hz, 0.9 * sampling_rate_hz)
+    if signal == Signal.RF:
+        matched = matched_filter(amplitude, pulse)
+        output: NDArray[np.complexfloating] | None = matched.output
+        matched_envelope = matched.envelope
+        envelope = detect_envelope(
+            amplitude,
+            sampling_rate_hz,
+            method=envelope_method,
+            centre_frequency_hz=pulse.centre_frequency_hz,
+            bandwidth_hz=bandwidth_hz,
+        )
+        rf: NDArray[np.float32] | None = np.asarray(amplitude, np.float32)
+    else:
+        output, rf = None, None
+        envelope = np.asarray(amplitude, np.float32)
+        matched_envelope = smooth_envelope(envelope, pulse)
+    return Conditioned(
+        rf=rf,
+        clipped=clipped,
+        matched=output,
+        matched_envelope=matched_envelope,
+        envelope=envelope,
+        matched_noise=noise_level(matched_envelope),
+        envelope_noise=noise_level(envelope),
+        matched_slope=noise_slope(matched_envelope, sampling_rate_hz),
+        envelope_slope=noise_slope(envelope, sampling_rate_hz),
+        pulse=pulse,
+        envelope_method=envelope_method,
+        bandwidth_hz=bandwidth_hz,
+        sampling_rate_hz=sampling_rate_hz,
+        start_delay_us=start_delay_us,
+    )

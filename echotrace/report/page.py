@@ -1,0 +1,126 @@
+"""The shared page: template loading, figures as inline SVG, atomic saving.
+
+Figures are drawn with the colours of :mod:`echotrace.figures.style`; on the page those that must
+change with a dark background become CSS variables.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import tempfile
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from echotrace import __version__
+from echotrace.errors import EchotraceError
+from echotrace.figures.style import COLOURS
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+    from matplotlib.figure import Figure
+
+__all__ = ["CAUTION", "PageError", "figure_svg", "render_page", "save_text"]
+
+CAUTION = (
+    "Not a medical device. For teaching, research and engineering. Licensed practitioners and "
+    "local protocols decide; a number shown with a warning is not to be used unchecked."
+)
+"""The caution that every report, export and table carries."""
+
+
+class PageError(EchotraceError):
+    """A page that cannot be written."""
+
+
+def figure_svg(figure: Figure, label: str) -> Markup:
+    """Draw a figure as inline SVG whose ink follows the page's light or dark scheme.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    label : str
+        What the picture shows, for readers who cannot see it.
+    """
+    import matplotlib
+    from markupsafe import Markup, escape
+
+    buffer = io.StringIO()
+    # hashsalt: element ids then depend on the drawing only, so that a page is reproducible.
+    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "echotrace"}):
+        figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
+    svg = buffer.getvalue()
+    svg = svg[svg.index("<svg") :]
+    for role, colour in COLOURS.items():
+        svg = re.sub(re.escape(colour), f"var(--{role}, {colour})", svg, flags=re.IGNORECASE)
+    # Ids must differ between the figures of one page.
+    figure_svg.counter = getattr(figure_svg, "counter", 0) + 1  # type: ignore[attr-defined]
+    prefix = f"f{figure_svg.counter}-"  # type: ignore[attr-defined]
+    svg = re.sub(r'\bid="', f'id="{prefix}', svg)
+    svg = re.sub(r'href="#', f'href="#{prefix}', svg)
+    svg = re.sub(r"url\(#", f"url(#{prefix}", svg)
+    svg = svg.replace("<svg", f'<svg role="img" aria-label="{escape(label)}"', 1)
+    return Markup(svg)
+
+
+def render_page(template: str, title: str, values: Mapping[str, Any]) -> str:
+    """Fill a template of this package; everything but figures is escaped.
+
+    Parameters
+    ----------
+    template : str
+        File name below ``echotrace/report/templates``; it extends ``base.html.j2``.
+    title : str
+    values : mapping
+        Passed to the template, which also gets ``title``, ``caution``, ``version``, ``made_utc``.
+    """
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("echotrace.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(template).render(
+        **values,
+        title=title,
+        caution=CAUTION,
+        version=__version__,
+        made_utc=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
+    )
+
+
+def save_text(path: str | Path, text: str) -> None:
+    """Write a text file so that it is either the old one or the whole new one.
+
+    Raises
+    ------
+    PageError
+        Naming the file; an existing file is then untouched.
+    """
+    path = Path(path)
+    try:
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    except OSError as error:
+        raise PageError(f"{path}: cannot be written ({error.strerror})") from error
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            stream.write(text)
+            stream.flush()
+            os.fsync(stream.fileno())
+        # mkstemp makes a private file; give it the permissions any new file would have.
+        umask = os.umask(0)
+        os.umask(umask)
+        Path(temporary).chmod(0o666 & ~umask)
+        Path(temporary).replace(path)
+    except OSError as error:
+        Path(temporary).unlink(missing_ok=True)
+        raise PageError(f"{path}: cannot be written ({error.strerror})") from error
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
