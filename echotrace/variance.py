@@ -35,6 +35,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 _PIVOT_DRAWS = 1 << 14
+_BORDER_LEVELS = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +74,7 @@ def chi_square_interval(variance: float, df: float, confidence: float) -> tuple[
         return math.nan, math.nan
     tail = (1.0 - confidence) / 2.0
     chi2 = scipy.stats.chi2
-    return variance * df / chi2.isf(tail, df), variance * df / chi2.ppf(tail, df)
+    return float(variance * df / chi2.isf(tail, df)), float(variance * df / chi2.ppf(tail, df))
 
 
 def mean_square_interval(
@@ -414,40 +415,57 @@ def reml(
     scale = float(value.std()) or 1.0
     y = (value - value.mean()) / scale
     blocks = [_renumber(codes) for _, codes in factors]
-    sizes = [int(codes.max()) + 1 for codes in blocks]
-    starts = np.concatenate([[0], np.cumsum(sizes)])
+    sizes = np.array([int(codes.max()) + 1 for codes in blocks])
+    # Factors of few levels (operators) cross all others and would fill the sparse factor: they
+    # form a dense border, eliminated after the rest.
+    order = np.argsort(sizes <= _BORDER_LEVELS, kind="stable")
+    n_inner = int(sizes[sizes > _BORDER_LEVELS].sum())
+    starts = np.concatenate([[0], np.cumsum(sizes[order])])
+    n_effects = int(starts[-1])
     z = scipy.sparse.csc_array(
         (
             np.ones(n * len(blocks)),
             (
                 np.tile(np.arange(n), len(blocks)),
-                np.concatenate([codes + starts[k] for k, codes in enumerate(blocks)]),
+                np.concatenate([blocks[which] + starts[k] for k, which in enumerate(order)]),
             ),
         ),
-        shape=(n, int(starts[-1])),
+        shape=(n, n_effects),
     )
     ztz = (z.T @ z).tocsc()
+    inner = ztz[:n_inner, :n_inner].tocsc()
+    border = ztz[:n_inner, n_inner:].toarray()
+    corner = ztz[n_inner:, n_inner:].toarray()
     right = np.stack([z.T @ y, z.T @ np.ones(n)], axis=1)
-    identity = scipy.sparse.eye_array(int(starts[-1]), format="csc")
+    identity = scipy.sparse.eye_array(n_inner, format="csc")
     yy, one_y = float(y @ y), float(y.sum())
 
     def deviance(variances: Floats) -> float:
         """-2 restricted log-likelihood for component variances, residual last."""
         residual = variances[-1]
-        spread = np.sqrt(np.repeat(variances[:-1] / residual, sizes))
-        diagonal = scipy.sparse.diags_array(spread, format="csc")
-        factor = scipy.sparse.linalg.splu(
-            (diagonal @ ztz @ diagonal + identity).tocsc(),
-            permc_spec="MMD_AT_PLUS_A",
-            diag_pivot_thresh=0.0,
-            options={"SymmetricMode": True},
-        )
-        log_det = float(np.sum(np.log(np.abs(factor.U.diagonal()))))
+        spread = np.sqrt(np.repeat(variances[:-1][order] / residual, sizes[order]))
+        near, far = spread[:n_inner], spread[n_inner:]
         half = spread[:, None] * right
-        solved = factor.solve(half)
-        a = yy - float(half[:, 0] @ solved[:, 0])
-        b = one_y - float(half[:, 1] @ solved[:, 0])
-        c = n - float(half[:, 1] @ solved[:, 1])
+        edge = near[:, None] * border * far
+        log_det, solved_edge, solved = 0.0, edge, half[:n_inner]
+        if n_inner:
+            diagonal = scipy.sparse.diags_array(near, format="csc")
+            factor = scipy.sparse.linalg.splu(
+                (diagonal @ inner @ diagonal + identity).tocsc(),
+                permc_spec="MMD_AT_PLUS_A",
+                diag_pivot_thresh=0.0,
+                options={"SymmetricMode": True},
+            )
+            log_det = float(np.sum(np.log(np.abs(factor.U.diagonal()))))
+            both = factor.solve(np.hstack([edge, half[:n_inner]]))
+            solved_edge, solved = both[:, : edge.shape[1]], both[:, edge.shape[1] :]
+        schur = far[:, None] * corner * far + np.eye(far.size) - edge.T @ solved_edge
+        rest = half[n_inner:] - edge.T @ solved
+        log_det += float(np.linalg.slogdet(schur)[1])
+        explained = half[:n_inner].T @ solved + rest.T @ np.linalg.solve(schur, rest)
+        a = yy - float(explained[0, 0])
+        b = one_y - float(explained[0, 1])
+        c = n - float(explained[1, 1])
         return log_det + math.log(c) + (n - 1) * math.log(residual) + (a - b * b / c) / residual
 
     names = [*(name for name, _ in factors), "reading"]
@@ -463,7 +481,7 @@ def reml(
         np.sqrt(start),
         method="L-BFGS-B",
         bounds=[(0.0, None)] * (len(names) - 1) + [(1e-6, None)],
-        options={"ftol": 1e-13, "gtol": 1e-8, "maxiter": 500},
+        options={"ftol": 1e-12, "gtol": 1e-7 * n, "maxiter": 200},
     )
     best = np.append(found.x[:-1] ** 2, found.x[-1] ** 2 + floor**2)
     # Curvature in the variances themselves, where a component of nil still has a slope.
@@ -490,7 +508,7 @@ def reml(
             high = float(scipy.stats.norm.isf(tail)) * float(error[i]) * scale**2
             estimates[name] = Estimate(variance, 0.0, high, "REML, upper limit only")
             continue
-        freedom = 2.0 * (best[i] / error[i]) ** 2
+        freedom = 2.0 * float(best[i] / error[i]) ** 2
         low, high = chi_square_interval(variance, freedom, confidence)
         estimates[name] = Estimate(variance, low, high, "REML, Satterthwaite")
     return estimates
