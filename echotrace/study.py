@@ -203,7 +203,11 @@ class Study:
 
     @classmethod
     def from_measurements(
-        cls, results: Measurement | Iterable[Measurement], *, all_scans: bool = False
+        cls,
+        results: Measurement | Iterable[Measurement],
+        *,
+        all_scans: bool = False,
+        source: str = "measured recordings",
     ) -> Study:
         """Gather measured recordings.
 
@@ -212,6 +216,8 @@ class Study:
         results : Measurement or iterable of Measurement
         all_scans : bool
             Keep rejected scans too. By default only the accepted ones count.
+        source : str
+            What error messages call the results.
 
         Raises
         ------
@@ -254,7 +260,7 @@ class Study:
         return cls(
             value=value,
             order=np.concatenate(orders) if len(parts) == 1 else None,
-            source="measured recordings",
+            source=source,
             n_missing=n_missing,
             **columns,
         )

@@ -361,7 +361,10 @@ class Nested:
             if not math.isfinite(f):
                 return Estimate(1.0, 1.0, 1.0, "no spread within groups")
             return Estimate(
-                value, (low - 1.0) / (low + m - 1.0), (high - 1.0) / (high + m - 1.0), "F"
+                value,
+                float((low - 1.0) / (low + m - 1.0)),
+                float((high - 1.0) / (high + m - 1.0)),
+                "F",
             )
         pivots = np.random.default_rng(20260401).chisquare(df, (_PIVOT_DRAWS, self.depth))
         drawn = ms * df / pivots
