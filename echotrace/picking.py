@@ -47,6 +47,8 @@ class PickReason(IntEnum):
     AT_THE_EDGE = 2
     LEVEL_NOT_REACHED = 3
     NO_RISE = 4
+    REFERENCE_MISSING = 5
+    LEFT_OUT = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,216 @@
+"""``echotrace import``: bring traces of another program into a native file."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+import warnings
+from pathlib import Path
+from typing import Any
+
+SUMMARY = "Bring traces from NPY, NPZ, CSV, WAV, MAT or HDF5 into a recording file."
+EXAMPLE = (
+    "echotrace import scan.csv -o scan.h5 --signal rf --method immersion --eye right "
+    "--lens-state phakic --centre-frequency-mhz 10"
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of the command."""
+    from echotrace.files.importing import FORMATS
+    from echotrace.files.text import DELIMITERS, TIME_UNITS
+    from echotrace.recording import Eye, LensState, Method, Signal
+    from echotrace.target import IMPLANT_MATERIALS, VITREOUS_FILLINGS
+
+    parser.add_argument("source", metavar="SOURCE", type=Path, help="file to import")
+    parser.add_argument(
+        "-o", "--output", required=True, type=Path, metavar="FILE", help="recording file to write"
+    )
+    parser.add_argument(
+        "--overwrite", action="store_true", help="replace the output file if it exists"
+    )
+
+    place = parser.add_argument_group("where in the file")
+    place.add_argument("--format", choices=FORMATS, help="told from the content if not given")
+    place.add_argument("--variable", metavar="NAME", help="array with the traces, if several fit")
+    place.add_argument(
+        "--samples-first", action="store_true", help="each row is a sample, each column a trace"
+    )
+    place.add_argument("--delimiter", choices=tuple(DELIMITERS), help="between values of a text")
+    place.add_argument("--decimal", choices=("point", "comma"), help="decimal mark of a text")
+
+    time = parser.add_argument_group("time")
+    time.add_argument("--sampling-rate-mhz", type=float, metavar="MHZ", help="sampling rate, MHz")
+    time.add_argument(
+        "--sampling-rate-variable", metavar="NAME", help="variable holding the rate in Hz"
+    )
+    time.add_argument(
+        "--start-delay-us",
+        type=float,
+        metavar="US",
+        help="two-way delay of the first sample after the centre of the transmitted pulse, us",
+    )
+    time.add_argument(
+        "--start-delay-variable", metavar="NAME", help="variable holding that delay in us"
+    )
+    time.add_argument(
+        "--time-unit", choices=tuple(TIME_UNITS), help="unit of a time column that names none"
+    )
+    time.add_argument(
+        "--ignore-file-timing",
+        action="store_true",
+        help="do not take rate and delay from a WAV header or a time column",
+    )
+
+    what = parser.add_argument_group("what was measured")
+    what.add_argument("--signal", choices=[str(x) for x in Signal], help="what the samples are")
+    what.add_argument(
+        "--method", choices=[str(x) for x in Method], help="how the probe met the eye"
+    )
+    what.add_argument("--eye", choices=[str(x) for x in Eye][:2], help="which eye")
+    what.add_argument(
+        "--lens-state", choices=[str(x) for x in LensState][:3], help="state of the lens"
+    )
+    what.add_argument(
+        "--lens-material", choices=IMPLANT_MATERIALS, help="material of an implanted lens"
+    )
+    what.add_argument(
+        "--vitreous",
+        choices=VITREOUS_FILLINGS,
+        default="natural",
+        help="what fills the vitreous cavity (default: natural; oils by viscosity in cSt)",
+    )
+    what.add_argument(
+        "--target",
+        default="eye",
+        metavar="NAME",
+        help="name of a block or plate instead of an eye; needs neither eye nor lens state",
+    )
+    what.add_argument(
+        "--subject", default="unnamed", metavar="CODE", help="code of the subject, never a name"
+    )
+    what.add_argument(
+        "--operator", default="unnamed", metavar="CODE", help="code of who held the probe"
+    )
+    what.add_argument(
+        "--sitting", default="1", metavar="LABEL", help="traces taken without a break (default: 1)"
+    )
+
+    probe = parser.add_argument_group("probe")
+    probe.add_argument(
+        "--centre-frequency-mhz", type=float, metavar="MHZ", help="centre frequency, MHz"
+    )
+    probe.add_argument(
+        "--fractional-bandwidth",
+        type=float,
+        default=0.6,
+        metavar="RATIO",
+        help="-6 dB pulse-echo bandwidth over centre frequency, without unit (default: 0.6)",
+    )
+    for option, meaning in (
+        ("--aperture-mm", "diameter of the active disc, mm"),
+        ("--focus-mm", "distance of the geometric focus in water, mm"),
+        ("--face-delay-us", "two-way delay of the probe's face, us; needed for contact"),
+        ("--face-delay-u-us", "standard uncertainty of that delay, us"),
+    ):
+        metavar = "MM" if option.endswith("mm") else "US"
+        probe.add_argument(option, type=float, default=math.nan, metavar=metavar, help=meaning)
+
+    receiver = parser.add_argument_group("receiver")
+    receiver.add_argument(
+        "--bits", type=int, metavar="N", help="bits of the converter; 0 where samples are floats"
+    )
+    receiver.add_argument(
+        "--full-scale", type=float, metavar="V", help="magnitude at which the converter clips, V"
+    )
+    receiver.add_argument(
+        "--gain-db", type=float, default=math.nan, metavar="DB", help="gain of all traces, dB"
+    )
+    receiver.add_argument(
+        "--tgc-delay-us", type=float, nargs="+", metavar="US", help="nodes of the time gain, us"
+    )
+    receiver.add_argument(
+        "--tgc-gain-db", type=float, nargs="+", metavar="DB", help="gain at these nodes, dB"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Import the file and say in one line what was written."""
+    from echotrace.errors import EchotraceWarning, ParameterError
+    from echotrace.files.importing import import_recording
+    from echotrace.files.native import write_recording
+    from echotrace.recording import Probe
+
+    if args.output.exists():
+        if args.source.exists() and args.output.samefile(args.source):
+            raise ParameterError(f"{args.output}: is the source itself; name another output file")
+        if not args.overwrite:
+            raise ParameterError(
+                f"{args.output}: exists already; give --overwrite to replace it, or another name"
+            )
+    probe = None
+    if args.centre_frequency_mhz is not None:
+        probe = Probe(
+            centre_frequency_hz=args.centre_frequency_mhz * 1e6,
+            fractional_bandwidth=args.fractional_bandwidth,
+            aperture_mm=args.aperture_mm,
+            focus_mm=args.focus_mm,
+            face_delay_us=args.face_delay_us,
+            face_delay_u_us=args.face_delay_u_us,
+        )
+    rate_mhz = args.sampling_rate_mhz
+    names = (
+        "format", "variable", "samples_first", "sampling_rate_variable", "start_delay_us",
+        "start_delay_variable", "ignore_file_timing", "delimiter", "decimal", "time_unit",
+        "signal", "method", "eye", "lens_state", "lens_material", "vitreous", "target",
+        "subject", "operator", "sitting", "gain_db",
+    )  # fmt: skip
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", EchotraceWarning)
+        recording = import_recording(
+            args.source,
+            sampling_rate_hz=None if rate_mhz is None else rate_mhz * 1e6,
+            probe=probe,
+            receiver=_receiver(args),
+            **{name: getattr(args, name) for name in names},
+        )
+    for item in caught:
+        if issubclass(item.category, EchotraceWarning):
+            print(f"echotrace import: note: {item.message}", file=sys.stderr)
+        else:
+            warnings.warn_explicit(item.message, item.category, item.filename, item.lineno)
+    write_recording(recording, args.output)
+    print(
+        f"wrote {args.output}: {recording.n_traces} traces of {recording.n_samples} samples "
+        f"({recording.samples.dtype}) at {recording.sampling_rate_hz / 1e6:g} MHz from "
+        f"{recording.start_delay_us:g} us, {recording.signal}, "
+        f"{'/'.join(recording.method.present)}, {_subject_of(recording)}; "
+        f"from {recording.attributes['source']}"
+    )
+    return 0
+
+
+def _receiver(args: argparse.Namespace) -> Any:
+    from echotrace.errors import MissingDetailError
+    from echotrace.recording import Receiver
+
+    if all(x is None for x in (args.bits, args.full_scale, args.tgc_delay_us, args.tgc_gain_db)):
+        return None
+    if args.bits is None or args.full_scale is None:
+        raise MissingDetailError(
+            "a receiver is described by --full-scale and --bits together (--bits 0 where samples "
+            "are floats), with --tgc-delay-us and --tgc-gain-db if it has a time gain"
+        )
+    return Receiver(
+        bits=args.bits,
+        full_scale=args.full_scale,
+        tgc_delay_us=tuple(args.tgc_delay_us or ()),
+        tgc_gain_db=tuple(args.tgc_gain_db or ()),
+    )
+
+
+def _subject_of(recording: Any) -> str:
+    if recording.target.present != ("eye",):
+        return f"target {'/'.join(recording.target.present)}"
+    return f"{'/'.join(recording.eye.present)} eye, {'/'.join(recording.lens_state.present)}"

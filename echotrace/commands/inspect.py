@@ -1,0 +1,160 @@
+"""``echotrace inspect``: say what is in a recording or a measurement file."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+SUMMARY = "Say what is in a recording or a measurement file."
+EXAMPLE = "echotrace inspect scan.h5"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of the command."""
+    parser.add_argument("file", metavar="FILE", type=Path, help="recording or measurement file")
+    parser.add_argument("--json", action="store_true", help="machine-readable output")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the description of the file."""
+    from echotrace.files.describe import describe
+
+    about = describe(args.file)
+    if args.json:
+        # A flat probe's focus is infinite, which JSON cannot say as a number.
+        if about.get("probe", {}).get("focus_mm") == math.inf:
+            about["probe"]["focus_mm"] = "infinite"
+        print(json.dumps(about, indent=2, ensure_ascii=False, allow_nan=False))
+        return 0
+    rows = _recording_rows(about) if about["kind"] == "recording" else _measurement_rows(about)
+    print(f"{about['file']}: {about['kind']}")
+    print()
+    print(_pairs(rows))
+    print()
+    print(_sitting_table(about["sittings"]))
+    provenance = {k: v for k, v in about["provenance"].items() if k != "settings"}
+    if provenance:
+        print()
+        print("provenance")
+        print(_pairs([(name, text) for name, text in provenance.items()]))
+    return 0
+
+
+def _recording_rows(about: Mapping[str, Any]) -> list[tuple[str, str]]:
+    probe, receiver, truth = about["probe"], about["receiver"], about["truth"]
+    rate_mhz = about["sampling_rate_hz"] / 1e6
+    rows = [
+        ("traces", f"{about['n_traces']}"),
+        ("samples per trace", f"{about['n_samples']} ({about['dtype']}, {about['signal']})"),
+        ("sampling rate", f"{rate_mhz:g} MHz"),
+        ("delays", f"{about['start_delay_us']:g} to {about['stop_delay_us']:g} us"),
+        ("sample range", f"{about['sample_min']:g} to {about['sample_max']:g}"),
+        (
+            "clipped samples",
+            f"{100 * about['clipped_share']:.3g} %"
+            + ("" if receiver else " (flat tops; limit of the converter not stated)"),
+        ),
+        (
+            "probe",
+            f"{probe['centre_frequency_hz'] / 1e6:g} MHz, bandwidth "
+            f"{100 * probe['fractional_bandwidth']:g} %"
+            + _if_stated(probe["aperture_mm"], ", aperture {:g} mm")
+            + _if_stated(probe["focus_mm"], ", focus {:g} mm"),
+        ),
+        (
+            "face delay",
+            _if_stated(probe["face_delay_us"], "{:g} us")
+            + _if_stated(probe["face_delay_u_us"], ", standard uncertainty {:g} us")
+            or "not stated",
+        ),
+        ("receiver", _receiver_text(receiver)),
+    ]
+    if receiver and receiver["tgc_delay_us"]:
+        nodes = zip(receiver["tgc_delay_us"], receiver["tgc_gain_db"], strict=True)
+        rows.append(("time gain", ", ".join(f"{g:g} dB at {d:g} us" for d, g in nodes)))
+    gain = about["gain_db"]
+    if gain is None:
+        rows.append(("gain", "not stated"))
+    else:
+        rows.append(
+            ("gain", f"{gain[0]:g} dB" if gain[0] == gain[1] else "{:g} to {:g} dB".format(*gain))
+        )
+    if truth is None:
+        rows.append(("truth", "none"))
+    else:
+        rows.append(("truth", f"delays of {', '.join(truth['interfaces'])}"))
+        if truth["columns"]:
+            rows.append(("", ", ".join(truth["columns"])))
+    return [*rows, _layout_row(about)]
+
+
+def _measurement_rows(about: Mapping[str, Any]) -> list[tuple[str, str]]:
+    lengths = about["accepted_axial_length_mm"]
+    findings = about["findings"]
+    return [
+        ("traces", f"{about['n_traces']}"),
+        (
+            "accepted",
+            f"{about['n_accepted']}" + (f" ({by_hand} traces decided by hand)" if by_hand else ""),
+        ),
+        (
+            "accepted lengths",
+            "none" if lengths is None else "{:.2f} to {:.2f} mm".format(*lengths),
+        ),
+        ("interfaces", ", ".join(about["interfaces"])),
+        ("segments", ", ".join(about["segments"])),
+        ("features", ", ".join(about["features"]) or "none"),
+        ("findings", ", ".join(f"{name} {n}" for name, n in findings.items()) or "none"),
+        _layout_row(about),
+    ]
+
+
+def _layout_row(about: Mapping[str, Any]) -> tuple[str, str]:
+    problems = about["layout_problems"]
+    return "NetCDF-4 layout", "; ".join(problems) if problems else "kept"
+
+
+def _if_stated(value: float | None, form: str) -> str:
+    return "" if value is None else form.format(value)
+
+
+def _receiver_text(receiver: Mapping[str, Any] | None) -> str:
+    if receiver is None:
+        return "not stated, levels are relative"
+    bits = f"{receiver['bits']} bits" if receiver["bits"] else "floats"
+    return f"{bits}, full scale {receiver['full_scale']:g}"
+
+
+def _pairs(rows: Sequence[tuple[str, str]]) -> str:
+    width = max(len(name) for name, _ in rows)
+    lines = []
+    for name, text in rows:
+        first, *others = text.splitlines() or [""]
+        lines.append(f"  {name:<{width}}  {first}".rstrip())
+        lines += [f"  {'':<{width}}  {line}" for line in others]
+    return "\n".join(lines)
+
+
+def _sitting_table(sittings: Sequence[Mapping[str, Any]]) -> str:
+    """One line per sitting; a column that says nothing anywhere is left out."""
+    if not sittings:
+        return "no sittings"
+    silent = {"none", "unnamed", "natural"}
+    names = [
+        name
+        for name in sittings[0]
+        if name == "n_traces" or any(item[name] not in silent for item in sittings)
+    ]
+    heads = ["traces" if name == "n_traces" else name.replace("_", " ") for name in names]
+    cells = [[str(item[name]) for name in names] for item in sittings]
+    widths = [max(len(x) for x in column) for column in zip(heads, *cells, strict=True)]
+
+    def line(row: Sequence[str]) -> str:
+        parts = [x.ljust(w) for x, w in zip(row[:-1], widths[:-1], strict=True)]
+        return "  " + "  ".join([*parts, row[-1].rjust(widths[-1])])
+
+    return "\n".join(["sittings", line(heads), *(line(row) for row in cells)])

@@ -1,0 +1,1 @@
+"""Where recordings and measurements are kept: the native file, tables, and imports."""

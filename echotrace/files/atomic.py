@@ -1,0 +1,72 @@
+"""Writing so that a file is either wholly new or wholly as it was."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from echotrace.errors import FileFormatError
+
+__all__ = ["atomic_target", "writing"]
+
+
+@contextmanager
+def atomic_target(path: str | Path) -> Iterator[Path]:
+    """Give a temporary path in the folder of ``path``; rename it to ``path`` at a clean end.
+
+    The temporary file is flushed to the disk before it takes the name, and the folder after. Any
+    exception inside the block, an interrupt included, removes the temporary file and leaves what
+    was at ``path`` untouched.
+
+    Parameters
+    ----------
+    path : str or Path
+        Where the file is to appear. A symbolic link is followed, so that the file it points to is
+        replaced and the link stays. An existing file's permissions are kept.
+
+    Raises
+    ------
+    FileFormatError
+        The folder does not exist, or the file cannot be written.
+    """
+    target = Path(os.path.realpath(path))
+    if target.is_dir():
+        raise FileFormatError(f"{path}: is a folder; give the name of a file in it")
+    if not target.parent.is_dir():
+        raise FileFormatError(f"{path}: the folder {target.parent} does not exist; make it first")
+    # A fixed-length name, so that a long file name cannot make the temporary one too long.
+    partial = target.parent / f".echotrace-{secrets.token_hex(8)}.partial"
+    try:
+        yield partial
+        with writing(path):
+            if target.exists():
+                shutil.copymode(target, partial)
+            with partial.open("rb+") as file:
+                os.fsync(file.fileno())
+            partial.replace(target)
+    finally:
+        with suppress(FileNotFoundError):
+            partial.unlink()
+    # The file is complete under its name by now; some systems cannot flush a folder.
+    with suppress(OSError):
+        folder = os.open(target.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+
+
+@contextmanager
+def writing(path: str | Path) -> Iterator[None]:
+    """Turn a failure of the disk or of permissions into a :class:`FileFormatError`."""
+    try:
+        yield
+    except OSError as error:
+        raise FileFormatError(
+            f"{path}: cannot be written ({error.strerror or error}); what was there before is "
+            "untouched"
+        ) from error

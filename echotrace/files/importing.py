@@ -1,0 +1,342 @@
+"""One front door for foreign files: take what they say, demand what they do not."""
+
+from __future__ import annotations
+
+import hashlib
+import warnings
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+import echotrace
+from echotrace.errors import (
+    EchotraceError,
+    EchotraceWarning,
+    FileFormatError,
+    MissingDetailError,
+    ParameterError,
+)
+from echotrace.files import text
+from echotrace.files.foreign import Foreign, from_variables, loading
+from echotrace.files.matlab import hdf5_variables, mat_variables
+from echotrace.files.npz import npy_variables, npz_variables
+from echotrace.files.wav import read_wav
+from echotrace.recording import MIN_SAMPLES, Probe, Receiver, Recording
+
+__all__ = ["FORMATS", "import_recording"]
+
+FORMATS = ("npy", "npz", "text", "wav", "mat", "hdf5")
+"""Formats that can be imported."""
+
+_VARIABLES = {
+    "npy": npy_variables,
+    "npz": npz_variables,
+    "mat": mat_variables,
+    "hdf5": hdf5_variables,
+}
+_TEXT_SUFFIXES = (".csv", ".txt", ".tsv", ".dat", ".asc")
+# An A-mode trace of an eye at 10 MHz or more has thousands of samples, a recording rarely more
+# traces than that (common practice, no source).
+_SUSPECT_RATIO = 4
+
+
+def import_recording(
+    path: str | Path,
+    *,
+    format: str | None = None,
+    variable: str | None = None,
+    samples_first: bool = False,
+    sampling_rate_hz: float | None = None,
+    sampling_rate_variable: str | None = None,
+    start_delay_us: float | None = None,
+    start_delay_variable: str | None = None,
+    ignore_file_timing: bool = False,
+    delimiter: str | None = None,
+    decimal: str | None = None,
+    time_unit: str | None = None,
+    signal: str | None = None,
+    method: str | Sequence[str] | None = None,
+    eye: str | Sequence[str] | None = None,
+    lens_state: str | Sequence[str] | None = None,
+    lens_material: str | Sequence[str] | None = None,
+    vitreous: str | Sequence[str] = "natural",
+    target: str | Sequence[str] = "eye",
+    subject: str | Sequence[str] = "unnamed",
+    operator: str | Sequence[str] = "unnamed",
+    sitting: str | Sequence[str] = "1",
+    probe: Probe | None = None,
+    receiver: Receiver | None = None,
+    gain_db: float | Sequence[float] = np.nan,
+) -> Recording:
+    """Make a recording from a file of another program.
+
+    Parameters
+    ----------
+    path : str or Path
+    format : {"npy", "npz", "text", "wav", "mat", "hdf5"}, optional
+        Told from the content where it is not given.
+    variable : str, optional
+        Name of the array, where the file has several that could be traces.
+    samples_first : bool
+        The array is (n_samples, n_traces).
+    sampling_rate_hz : float, optional
+        Needed unless the file says it.
+    sampling_rate_variable : str, optional
+        Name of the variable of the file that holds the sampling rate, Hz.
+    start_delay_us : float, optional
+        Delay of the first sample after delay zero, µs. Needed unless the file says it.
+    start_delay_variable : str, optional
+        Name of the variable of the file that holds it, µs.
+    ignore_file_timing : bool
+        Take neither from a WAV header or a time column.
+    delimiter : {"comma", "semicolon", "tab", "blank"}, optional
+    decimal : {"point", "comma"}, optional
+    time_unit : {"s", "ms", "us", "ns"}, optional
+        For text files, where they do not show it.
+    signal : {"rf", "envelope"}
+    method : {"contact", "immersion", "other"}
+    eye : {"right", "left"}
+    lens_state : {"phakic", "aphakic", "pseudophakic"}
+    lens_material : str
+        Needed for a pseudophakic eye.
+    vitreous : str
+    target : str
+        ``"eye"``, or the name of a target of the user's, which has no eye and no lens state.
+    subject, operator, sitting : str or sequence of str
+        ``subject`` is a code, never a name.
+    probe : Probe
+        For contact with its face delay.
+    receiver : Receiver, optional
+    gain_db : float or sequence of float
+
+    Returns
+    -------
+    Recording
+        Its attributes name the source (without its folder) and the SHA-256 of its bytes.
+
+    Raises
+    ------
+    FileFormatError
+        The file cannot be read, or does not hold one array of traces.
+    MissingDetailError
+        Something needed that neither the file nor an argument says. All of it is listed.
+    ParameterError
+        An argument that is not possible, or that contradicts the file.
+    RecordingError
+        Samples that cannot form a recording.
+    """
+    path = Path(path)
+    text.check_options(delimiter, decimal, time_unit)
+    chosen = _format_of(path, format)
+    if chosen in _VARIABLES:
+        foreign = from_variables(
+            path,
+            _VARIABLES[chosen](path),
+            variable=variable,
+            samples_first=samples_first,
+            sampling_rate_variable=sampling_rate_variable,
+            start_delay_variable=start_delay_variable,
+        )
+    else:
+        _refuse_names(path, chosen, variable, sampling_rate_variable, start_delay_variable)
+        if chosen == "wav":
+            foreign = read_wav(path)
+        else:
+            foreign = text.read_text(
+                path,
+                samples_first=samples_first,
+                delimiter=delimiter,
+                decimal=decimal,
+                time_unit=time_unit,
+                ignore_timing=ignore_file_timing,
+            )
+        if ignore_file_timing:
+            foreign = replace(foreign, sampling_rate_hz=None, start_delay_us=None)
+    rate_hz = _agreed(
+        path, foreign, "sampling_rate_hz", sampling_rate_hz, "--sampling-rate-mhz", "Hz"
+    )
+    start_us = _agreed(path, foreign, "start_delay_us", start_delay_us, "--start-delay-us", "us")
+    labels: dict[str, Any] = {
+        "method": method,
+        "eye": eye,
+        "lens_state": lens_state,
+        "lens_material": lens_material,
+        "target": target,
+    }
+    _demand(path, rate_hz, start_us, signal, labels, probe)
+    _hint_at_orientation(path, foreign)
+    fields: dict[str, Any] = {
+        "sampling_rate_hz": rate_hz,
+        "start_delay_us": start_us,
+        "signal": signal,
+        "probe": probe,
+        "receiver": receiver,
+        "gain_db": gain_db,
+        "vitreous": vitreous,
+        "subject": subject,
+        "operator": operator,
+        "sitting": sitting,
+        "attributes": _provenance(path, chosen, foreign),
+        **{name: "none" if value is None else value for name, value in labels.items()},
+    }
+    try:
+        return Recording(samples=foreign.samples, **fields)
+    except EchotraceError as error:
+        shape = foreign.samples.shape
+        hint = ""
+        if len(shape) == 2 and shape[1] < MIN_SAMPLES <= shape[0]:
+            hint = "; if each row is a sample, give --samples-first"
+        raise type(error)(f"{path}: {error}{hint}") from None
+
+
+def _format_of(path: Path, wanted: str | None) -> str:
+    if wanted is not None and wanted not in FORMATS:
+        raise ParameterError(f"format={wanted!r}: use one of {', '.join(FORMATS)}")
+    if path.is_dir():
+        raise FileFormatError(f"{path}: is a folder; name a file in it")
+    try:
+        with path.open("rb") as file:
+            head = file.read(1024)
+    except OSError as error:
+        raise FileFormatError(f"{path}: cannot be read ({error.strerror})") from error
+    if not head:
+        raise FileFormatError(f"{path}: the file is empty")
+    return wanted or _format_by_content(path, head)
+
+
+def _format_by_content(path: Path, head: bytes) -> str:
+    if head.startswith(b"\x93NUMPY"):
+        return "npy"
+    if head.startswith(b"PK"):
+        return "npz"
+    if head[:4] in (b"RIFF", b"RIFX", b"RF64"):
+        return "wav"
+    if head.startswith(b"MATLAB") or path.suffix.lower() == ".mat":
+        return "mat"
+    if head.startswith(b"\x89HDF\r\n\x1a\n"):
+        _refuse_native(path)
+        return "hdf5"
+    if path.suffix.lower() in _TEXT_SUFFIXES or (b"\0" not in head):
+        return "text"
+    raise FileFormatError(
+        f"{path}: the format cannot be told from the content; name it with --format (one of "
+        f"{', '.join(FORMATS)}), or convert the file to one of these"
+    )
+
+
+def _refuse_native(path: Path) -> None:
+    import h5py
+
+    with loading(path, "an HDF5 file"), h5py.File(path, "r") as file:
+        native = str(file.attrs.get("schema_name", "")).startswith("echotrace_")
+    if native:
+        raise FileFormatError(f"{path}: is a native file already; it needs no import")
+
+
+def _refuse_names(path: Path, chosen: str, *names: str | None) -> None:
+    given = next((name for name in names if name), None)
+    if given:
+        raise ParameterError(
+            f"{path}: variable {given!r} was named, but a {chosen} file has no named variables"
+        )
+
+
+def _agreed(
+    path: Path, foreign: Foreign, name: str, given: float | None, option: str, unit: str
+) -> float | None:
+    """What the file says and what the caller says, if they do not contradict each other."""
+    found: float | None = getattr(foreign, name)
+    if given is None or found is None:
+        return found if given is None else given
+    said_by = foreign.delay_from
+    if name == "sampling_rate_hz":
+        said_by = foreign.rate_from
+        agrees = abs(found - given) <= foreign.rate_tolerance * abs(given)
+    else:
+        # A thousandth of a sample step at the rate of the file, or of a nanosecond.
+        step_us = 1e6 / foreign.sampling_rate_hz if foreign.sampling_rate_hz else 1e-3
+        agrees = abs(found - given) <= 1e-3 * step_us
+    if not agrees:
+        shown = "" if name == "start_delay_us" else f" (that is {found / 1e6:.9g} MHz)"
+        raise ParameterError(
+            f"{path}: {said_by} says {name}={found:.12g} {unit}{shown}, but "
+            f"{given:.12g} {unit} was given; leave out {option}, or overrule a header or time "
+            "column with --ignore-file-timing"
+        )
+    return given
+
+
+def _each(value: Any) -> set[str]:
+    if value is None:
+        return set()
+    return {str(value)} if isinstance(value, str) else {str(item) for item in value}
+
+
+def _demand(
+    path: Path,
+    rate_hz: float | None,
+    start_us: float | None,
+    signal: str | None,
+    labels: dict[str, Any],
+    probe: Probe | None,
+) -> None:
+    """List everything that is missing, each with the option that gives it."""
+    methods = _each(labels["method"])
+    of_eye = "eye" in _each(labels["target"])
+    missing = []
+    if rate_hz is None:
+        missing.append("the sampling rate (--sampling-rate-mhz)")
+    if start_us is None:
+        missing.append("the delay of the first sample (--start-delay-us)")
+    if signal is None:
+        missing.append("whether samples are rf or envelope (--signal)")
+    if not methods:
+        missing.append("the method: contact, immersion or other (--method)")
+    if of_eye and "other" in methods:
+        missing.append("the name of the target, for the method 'other' (--target)")
+    elif of_eye:
+        if not _each(labels["eye"]) - {"none"}:
+            missing.append("the eye: right or left (--eye)")
+        if not _each(labels["lens_state"]) - {"none"}:
+            missing.append("the lens state: phakic, aphakic or pseudophakic (--lens-state)")
+        if "pseudophakic" in _each(labels["lens_state"]) and not (
+            _each(labels["lens_material"]) - {"none"}
+        ):
+            missing.append("the material of the lens (--lens-material)")
+    if probe is None:
+        missing.append("the centre frequency of the probe (--centre-frequency-mhz)")
+    if "contact" in methods and (probe is None or np.isnan(probe.face_delay_us)):
+        missing.append("the delay of the probe's face, for contact (--face-delay-us)")
+    if missing:
+        raise MissingDetailError(f"{path}: the file does not say {'; '.join(missing)}")
+
+
+def _hint_at_orientation(path: Path, foreign: Foreign) -> None:
+    n_traces, n_samples = foreign.samples.shape
+    if n_samples >= MIN_SAMPLES and n_traces > _SUSPECT_RATIO * n_samples:
+        warnings.warn(
+            f"{path}: {n_traces} traces of only {n_samples} samples; if each row is a sample, "
+            "import again with --samples-first",
+            EchotraceWarning,
+            stacklevel=3,
+        )
+
+
+def _provenance(path: Path, chosen: str, foreign: Foreign) -> dict[str, str]:
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    about = {
+        # The name alone: a folder can name a person.
+        "source": path.name,
+        "source_format": chosen,
+        "source_sha256": digest,
+        "history": f"{now} echotrace {echotrace.__version__}: imported {path.name} ({chosen})",
+    }
+    if foreign.variable and chosen != "npy":
+        about["source_variable"] = foreign.variable
+    return about

@@ -1,0 +1,294 @@
+"""The one tree of settings: read from TOML, written back losslessly."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Literal, get_type_hints
+
+from echotrace.envelope import EnvelopeMethod
+from echotrace.errors import ParameterError
+from echotrace.gates import Gate, JointWeights
+from echotrace.lengths import LengthOptions
+from echotrace.picking import PICKERS, PickerOptions
+from echotrace.quality import QualityLimits
+
+__all__ = [
+    "EnvelopeSettings",
+    "PickingSettings",
+    "Settings",
+    "SittingLimits",
+    "TargetGate",
+    "load_settings",
+    "settings_toml",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnvelopeSettings:
+    """How the plain envelope is made.
+
+    Attributes
+    ----------
+    method : {"analytic", "quadrature", "rectified"}
+    bandwidth : float
+        Its band as a multiple of the probe's -6 dB band.
+    """
+
+    method: EnvelopeMethod = "quadrature"
+    bandwidth: float = 1.5
+
+    def __post_init__(self) -> None:
+        if self.method not in ("analytic", "quadrature", "rectified"):
+            raise ParameterError(
+                f"envelope method {self.method!r}: use analytic, quadrature or rectified"
+            )
+        if not 0.3 <= self.bandwidth <= 5.0:
+            raise ParameterError(
+                f"envelope bandwidth={self.bandwidth!r} must lie between 0.3 and 5"
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PickingSettings:
+    """How interfaces are found and read.
+
+    Attributes
+    ----------
+    picker : str
+        One of :data:`echotrace.picking.PICKERS`.
+    choice : {"jointly", "gate_by_gate"}
+    template : {"probe", "recording"}
+        Pulse of the matched filter: from the probe's description, or the average of the
+        recording's own strongest unclipped echoes.
+    search_threshold_db : float
+        Least height over the noise of anything called an echo, dB.
+    """
+
+    picker: str = "matched_filter"
+    choice: Literal["jointly", "gate_by_gate"] = "jointly"
+    template: Literal["probe", "recording"] = "probe"
+    search_threshold_db: float = 13.0
+
+    def __post_init__(self) -> None:
+        if self.picker not in PICKERS:
+            raise ParameterError(f"picker={self.picker!r}: use one of {', '.join(PICKERS)}")
+        if self.choice not in ("jointly", "gate_by_gate"):
+            raise ParameterError(f"choice={self.choice!r}: use 'jointly' or 'gate_by_gate'")
+        if self.template not in ("probe", "recording"):
+            raise ParameterError(f"template={self.template!r}: use 'probe' or 'recording'")
+        if not 6.0 <= self.search_threshold_db <= 60.0:
+            raise ParameterError(
+                f"search_threshold_db={self.search_threshold_db!r} must lie between 6 and 60 dB"
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SittingLimits:
+    """When a sitting is not to be trusted. Common practice, no source, except where said.
+
+    Attributes
+    ----------
+    min_accepted : int
+        Least number of accepted scans (three within 0.1 mm; common practice, no source).
+    max_sd_contact_mm, max_sd_immersion_mm, max_sd_other_mm : float
+        Largest standard deviation of the accepted lengths, mm (0.10 to 0.12 and 0.06: value from
+        memory).
+    max_outliers : int
+        Number of outliers tested by the generalised extreme Studentized deviate.
+    outlier_alpha : float
+        Its significance level.
+    drift_alpha : float
+        Significance at which a trend through the sitting is reported.
+    max_chamber_range_mm : float
+        Shortening of the chamber between scans beyond which compression is reported, mm.
+    confidence : float
+        Of the intervals.
+    """
+
+    min_accepted: int = 3
+    max_sd_contact_mm: float = 0.12
+    max_sd_immersion_mm: float = 0.06
+    max_sd_other_mm: float = 0.06
+    max_outliers: int = 2
+    outlier_alpha: float = 0.05
+    drift_alpha: float = 0.05
+    max_chamber_range_mm: float = 0.15
+    confidence: float = 0.95
+
+    def __post_init__(self) -> None:
+        if self.min_accepted < 1:
+            raise ParameterError(f"min_accepted={self.min_accepted!r} must be at least 1")
+        if self.max_outliers < 0:
+            raise ParameterError(f"max_outliers={self.max_outliers!r} must be zero or more")
+        for name in ("outlier_alpha", "drift_alpha", "confidence"):
+            if not 0.0 < getattr(self, name) < 1.0:
+                raise ParameterError(f"{name}={getattr(self, name)!r} must lie between 0 and 1")
+        for name in (
+            "max_sd_contact_mm",
+            "max_sd_immersion_mm",
+            "max_sd_other_mm",
+            "max_chamber_range_mm",
+        ):
+            if not getattr(self, name) > 0.0:
+                raise ParameterError(f"{name}={getattr(self, name)!r} must be positive")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetGate:
+    """A gate of the user's, and where it applies.
+
+    Attributes
+    ----------
+    method : str
+        ``contact``, ``immersion``, ``other``, or ``any``.
+    target : str
+        Name of the target (``phakic``, ``pseudophakic_acrylic``, a user's own), or ``any``.
+    gate : Gate
+    """
+
+    method: str
+    target: str
+    gate: Gate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Everything that decides how a recording is measured.
+
+    Attributes
+    ----------
+    envelope, picking, picker_options, joint_weights, lengths, quality, sitting
+        One table each.
+    gates : tuple of TargetGate
+        Where one applies to an interface, it replaces the preset; other interfaces keep theirs.
+    """
+
+    envelope: EnvelopeSettings = field(default_factory=EnvelopeSettings)
+    picking: PickingSettings = field(default_factory=PickingSettings)
+    picker_options: PickerOptions = field(default_factory=PickerOptions)
+    joint_weights: JointWeights = field(default_factory=JointWeights)
+    lengths: LengthOptions = field(default_factory=LengthOptions)
+    quality: QualityLimits = field(default_factory=QualityLimits)
+    sitting: SittingLimits = field(default_factory=SittingLimits)
+    gates: tuple[TargetGate, ...] = ()
+
+    def to_table(self) -> dict[str, Any]:
+        """The tree as plain tables, as TOML and JSON have them."""
+        table: dict[str, Any] = {}
+        for item in dataclasses.fields(self):
+            if item.name != "gates":
+                table[item.name] = dataclasses.asdict(getattr(self, item.name))
+        table["gate"] = [
+            {"method": g.method, "target": g.target, **dataclasses.asdict(g.gate)}
+            for g in self.gates
+        ]
+        return table
+
+    def to_json(self) -> str:
+        """The tree as JSON, for provenance."""
+        return json.dumps(self.to_table(), ensure_ascii=False)
+
+    @classmethod
+    def from_table(cls, table: Mapping[str, Any], where: str = "settings") -> Settings:
+        """Build settings from plain tables; what is not given keeps its default.
+
+        Raises
+        ------
+        ParameterError
+            Naming the table and key; an unknown key is told its nearest neighbour.
+        """
+        sections = {f.name: f for f in dataclasses.fields(cls) if f.name != "gates"}
+        hints = get_type_hints(cls)
+        values: dict[str, Any] = {}
+        for key, value in table.items():
+            if key == "gate":
+                continue
+            _known(key, [*sections, "gate"], where)
+            if not isinstance(value, Mapping):
+                raise ParameterError(f"{where}: {key} must be a table, [{key}]")
+            values[key] = _fill(hints[key], value, f"{where}: [{key}]")
+        gates = table.get("gate", [])
+        if not isinstance(gates, list):
+            raise ParameterError(f"{where}: gates must be an array of tables, [[gate]]")
+        parsed = []
+        for k, item in enumerate(gates):
+            place = f"{where}: [[gate]] {k + 1}"
+            rest = dict(item)
+            method, target = str(rest.pop("method", "any")), str(rest.pop("target", "any"))
+            if method not in ("any", "contact", "immersion", "other"):
+                raise ParameterError(
+                    f"{place}: method={method!r}: use contact, immersion, other or any"
+                )
+            parsed.append(TargetGate(method=method, target=target, gate=_fill(Gate, rest, place)))
+        return cls(**values, gates=tuple(parsed))
+
+
+def _known(key: str, allowed: list[str], where: str) -> None:
+    if key not in allowed:
+        near = get_close_matches(key, allowed, n=1)
+        hint = f"did you mean {near[0]!r}? " if near else ""
+        raise ParameterError(f"{where}: unknown key {key!r}: {hint}Allowed: {', '.join(allowed)}")
+
+
+def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
+    """Make a dataclass of a table, with names and types checked."""
+    known = {f.name: f for f in dataclasses.fields(cls)}
+    hints = get_type_hints(cls)
+    values: dict[str, Any] = {}
+    for key, value in table.items():
+        _known(key, list(known), where)
+        wanted = hints[key]
+        if wanted is float:
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise ParameterError(f"{where}: {key} must be a number, got {value!r}")
+            value = float(value)
+        elif wanted is int:
+            if isinstance(value, bool) or not isinstance(value, int):
+                raise ParameterError(f"{where}: {key} must be a whole number, got {value!r}")
+        elif not isinstance(value, str):
+            raise ParameterError(f"{where}: {key} must be a text, got {value!r}")
+        values[key] = value
+    missing = [
+        f.name
+        for f in known.values()
+        if f.name not in values
+        and f.default is dataclasses.MISSING
+        and f.default_factory is dataclasses.MISSING
+    ]
+    if missing:
+        raise ParameterError(f"{where}: {', '.join(missing)} must be given")
+    try:
+        return cls(**values)
+    except ParameterError as error:
+        raise ParameterError(f"{where}: {error}") from None
+
+
+def load_settings(path: str | Path) -> Settings:
+    """Read settings from a TOML file.
+
+    Raises
+    ------
+    ParameterError
+        Naming the file, the table and the key.
+    """
+    path = Path(path)
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ParameterError(f"{path}: cannot be read ({error.strerror})") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ParameterError(f"{path}: not a TOML file ({error})") from error
+    return Settings.from_table(table, str(path))
+
+
+def settings_toml(settings: Settings) -> str:
+    """The settings as TOML text; reading it back gives equal settings."""
+    import tomli_w
+
+    return tomli_w.dumps(settings.to_table())
