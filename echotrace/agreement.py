@@ -172,15 +172,15 @@ def tolerance_factor(n: int, confidence: float, content: float = 0.95, *, df: in
     return math.exp(scipy.optimize.brentq(excess_confidence, -3.0, 8.0, xtol=1e-12))
 
 
-def _exact_limits(
-    of: str, bias: float, sd: Estimate, n: int, confidence: float
-) -> Limits:
+def _exact_limits(of: str, bias: float, sd: Estimate, n: int, confidence: float) -> Limits:
     import scipy
 
     tail = (1.0 - confidence) / 2.0
     root = math.sqrt(n)
-    t = scipy.stats.nct.ppf([tail, 1.0 - tail], n - 1, Z_LIMITS * root) / root
-    inner, outer = float(t[0]) * sd.value, float(t[1]) * sd.value
+    inner, outer = (
+        sd.value * float(scipy.stats.nct.ppf(p, n - 1, Z_LIMITS * root)) / root
+        for p in (tail, 1.0 - tail)
+    )
     return Limits(
         of=of,
         sd=sd,
@@ -277,9 +277,7 @@ def _limits(
     return bias, _recovered_limits(of, bias, sd)
 
 
-def _deming_statistics(
-    ratio: float, x_shift: float, y_shift: float
-) -> tuple[Any, Any]:
+def _deming_statistics(ratio: float, x_shift: float, y_shift: float) -> tuple[Any, Any]:
     def slope(s: Floats) -> Floats:
         n, x, y, xx, xy, yy = (s[..., k] for k in range(6))
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -505,10 +503,7 @@ class Agreement:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, strings and lists, as for JSON; what is not estimable is None."""
-        plain = {
-            item.name: _plain(getattr(self, item.name))
-            for item in dataclasses.fields(self)
-        }
+        plain = {item.name: _plain(getattr(self, item.name)) for item in dataclasses.fields(self)}
         return {"text": self.text(), **plain}
 
 
@@ -624,7 +619,10 @@ def compare_methods(
     else:
         nested_d = Nested(difference, [("subject", subject)])
         of = "means of a sitting" if any(replicated) else "pairs"
-        extras = (_extra(nested_a, study_a, reading=False), _extra(nested_b, study_b, reading=False))
+        extras = (
+            _extra(nested_a, study_a, reading=False),
+            _extra(nested_b, study_b, reading=False),
+        )
         bias, limits = _limits(nested_d, *extras, of, confidence)
         if any(replicated):
             _, limits_reading = _limits(
@@ -680,7 +678,14 @@ def compare_methods(
 
     normality = _normality(difference)
     warnings += _cautions(
-        n_subjects, difference, average, bias.value, normality, spread, slope_estimate, label_a,
+        n_subjects,
+        difference,
+        average,
+        bias.value,
+        normality,
+        spread,
+        slope_estimate,
+        label_a,
         label_b,
     )
     if (margin_mm is not None) and (margin_d is not None):
@@ -754,10 +759,11 @@ def _two_methods(
                     + ("a second method is needed" if len(present) < 2 else "say which two methods")
                 )
             methods = (present[0], present[1])
-        parts = (study.of_method(methods[0]), study.of_method(methods[1]))
         if methods[0] == methods[1]:
             raise ParameterError(f"method {methods[0]!r} cannot be compared with itself")
-        return (*parts, Study.join(parts))
+        parts = (study.of_method(methods[0]), study.of_method(methods[1]))
+        both = study.method.where(methods[0]) | study.method.where(methods[1])
+        return (*parts, study.select(both))
     other = _as_study(b)
     found = []
     for part, which in ((study, "A"), (other, "B")):
@@ -786,9 +792,7 @@ def _eye_keys(study: Study) -> tuple[list[tuple[str, str]], NDArray[np.intp]]:
     return [(study.subject[int(k)], study.eye[int(k)]) for k in first], codes
 
 
-def _common_eyes(
-    a: Study, b: Study
-) -> tuple[Study, Study, list[tuple[str, str]], list[str]]:
+def _common_eyes(a: Study, b: Study) -> tuple[Study, Study, list[tuple[str, str]], list[str]]:
     (keys_a, codes_a), (keys_b, codes_b) = _eye_keys(a), _eye_keys(b)
     shared = set(keys_a) & set(keys_b)
     if not shared:

@@ -59,7 +59,9 @@ def paragraph(result: Agreement) -> str:
     def shown(estimate: Estimate, digits: int = places, of: str = unit) -> str:
         return with_interval(estimate, digits, of, percent)
 
-    eyes = f"{result.n_eyes} {'eye' if result.n_eyes == 1 else 'eyes'} of {result.n_subjects} subjects"
+    eyes = (
+        f"{result.n_eyes} {'eye' if result.n_eyes == 1 else 'eyes'} of {result.n_subjects} subjects"
+    )
     direction = "longer" if result.bias.value > 0 else "shorter"
     if unit != "mm":
         direction = "higher" if result.bias.value > 0 else "lower"

@@ -194,9 +194,7 @@ def intraclass_correlations(table: ArrayLike, confidence: float = 0.95) -> dict[
     if math.isinf(a):
         low = high = 1.0
     else:
-        v = (a * ms_c + b * ms_e) ** 2 / (
-            (a * ms_c) ** 2 / (k - 1) + (b * ms_e) ** 2 / df_e
-        )
+        v = (a * ms_c + b * ms_e) ** 2 / ((a * ms_c) ** 2 / (k - 1) + (b * ms_e) ** 2 / df_e)
         f_1, f_2 = upper(n - 1, v), upper(v, n - 1)
         pooled = k * ms_c + (k * n - k - n) * ms_e
         low = n * (ms_r - f_1 * ms_e) / (f_1 * pooled + n * ms_r)
@@ -205,7 +203,7 @@ def intraclass_correlations(table: ArrayLike, confidence: float = 0.95) -> dict[
     out["ICC(A,1)"] = Estimate(agreement, low, high, how)
 
     def of_mean(rho: float) -> float:
-        return rho * k / (1 + rho * (k - 1))
+        return float(rho * k / (1 + rho * (k - 1)))
 
     out["ICC(A,k)"] = Estimate(
         (ms_r - ms_e) / (ms_r + (ms_c - ms_e) / n), of_mean(low), of_mean(high), how
@@ -257,9 +255,7 @@ def repeatability(
     present = study.method.present
     if method is None:
         if len(present) != 1:
-            raise ParameterError(
-                f"{study.source}: holds {', '.join(present)}; say which method"
-            )
+            raise ParameterError(f"{study.source}: holds {', '.join(present)}; say which method")
         method = present[0]
     study = study.of_method(method)
     subject = study.group("subject")
@@ -360,9 +356,7 @@ def repeatability(
 
             boot["icc_reading"] = bootstrap_interval(share, nested.sums, draws, confidence)
         if "sitting" in nested.names and n_subjects > 1:
-            reproducibility = nested.estimate(
-                nested.parts("sitting", "reading"), confidence
-            ).sqrt()
+            reproducibility = nested.estimate(nested.parts("sitting", "reading"), confidence).sqrt()
     if n_eyes > n_subjects and "ICC(1)" in icc:
         notes.append(
             "the F intervals of the two-way intraclass correlations take the two eyes of a "
@@ -431,9 +425,7 @@ def line_slope(sums: Floats) -> Floats:
         return np.asarray((xy - x * y / n) / (xx - x * x / n))
 
 
-def line_sums(
-    x: Floats, y: Floats, subjects: NDArray[np.intp], n_subjects: int
-) -> Floats:
+def line_sums(x: Floats, y: Floats, subjects: NDArray[np.intp], n_subjects: int) -> Floats:
     """Sums of 1, x, y, x², xy, y² of each subject, (n_subjects, 6)."""
     columns = (np.ones_like(x), x, y, x * x, x * y, y * y)
     return np.stack([np.bincount(subjects, column, n_subjects) for column in columns], axis=1)
@@ -527,9 +519,7 @@ def spread_ratio(
     check_confidence(confidence)
     codes = {
         label: k
-        for k, label in enumerate(
-            sorted({*study_a.subject.present, *study_b.subject.present})
-        )
+        for k, label in enumerate(sorted({*study_a.subject.present, *study_b.subject.present}))
     }
     sums = []
     for study in (study_a, study_b):
@@ -539,7 +529,11 @@ def spread_ratio(
         if df < 1 or square == 0.0:
             raise ParameterError(
                 f"{study.source}: {'/'.join(study.method.present)}: "
-                + ("no sitting has two readings" if df < 1 else "readings within sittings are equal")
+                + (
+                    "no sitting has two readings"
+                    if df < 1
+                    else "readings within sittings are equal"
+                )
                 + "; spreads cannot be compared"
             )
         sums.append(part)
@@ -553,11 +547,7 @@ def spread_ratio(
 
     value, error, df_subjects = jackknife(log_ratio, table)
     low, high = t_interval(value, error, df_subjects, confidence)
-    p = (
-        float(2.0 * scipy.stats.t.sf(abs(value) / error, df_subjects))
-        if error > 0
-        else math.nan
-    )
+    p = float(2.0 * scipy.stats.t.sf(abs(value) / error, df_subjects)) if error > 0 else math.nan
     df_a, df_b = float(table[:, 1].sum()), float(table[:, 3].sum())
     f = math.exp(2.0 * value)
     tail = (1.0 - confidence) / 2.0

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from echotrace.errors import FileFormatError, MissingDetailError, ParameterError
 from echotrace.recording import Column
@@ -64,9 +64,9 @@ class Study:
     value: NDArray[np.float64]
     subject: Column
     method: Column
-    eye: Column = cast("Column", "none")
-    operator: Column = cast("Column", "unnamed")
-    sitting: Column = cast("Column", "1")
+    eye: Column = cast("Column", "none")  # noqa: RUF009
+    operator: Column = cast("Column", "unnamed")  # noqa: RUF009
+    sitting: Column = cast("Column", "1")  # noqa: RUF009
     order: NDArray[np.int64] | None = None
     unit: str = "mm"
     source: str = "study"
@@ -256,7 +256,9 @@ class Study:
             raise ParameterError(
                 "study: no scan was accepted; look at the findings, or count rejected scans too"
             )
-        columns = {name: Column.of(items, value.size, name) for name, items in labels.items()}
+        columns: dict[str, Any] = {
+            name: Column.of(items, value.size, name) for name, items in labels.items()
+        }
         return cls(
             value=value,
             order=np.concatenate(orders) if len(parts) == 1 else None,
@@ -535,9 +537,8 @@ class Design:
         """One paragraph: how the readings were taken and what that allows to be concluded."""
         low, high = self.readings_per_sitting
         reads = str(low) if low == high else f"{low} to {high}"
-        eyes = (
-            f"{_count(self.n_eyes, 'eye')} of {_count(self.n_subjects, 'subject')}"
-            + (f" (both eyes of {self.n_both_eyes})" if self.n_both_eyes else "")
+        eyes = f"{_count(self.n_eyes, 'eye')} of {_count(self.n_subjects, 'subject')}" + (
+            f" (both eyes of {self.n_both_eyes})" if self.n_both_eyes else ""
         )
         operators = "one operator"
         if len(self.operators) > 1:
@@ -602,8 +603,10 @@ def _design(study: Study) -> Design:
     methods_per_eye = _per(eye, method)
     both = int((_per(subject, eye) > 1).sum())
     crossed = bool((operators_per_eye > 1).any())
-    confounded = n_methods > 1 and len(study.operator.present) > 1 and bool(
-        (_per(operator, method) == 1).all()
+    confounded = (
+        n_methods > 1
+        and len(study.operator.present) > 1
+        and bool((_per(operator, method) == 1).all())
     )
     lacking = np.flatnonzero(methods_per_eye < n_methods)
     first_row = np.unique(eye, return_index=True)[1]

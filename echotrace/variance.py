@@ -35,7 +35,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 _PIVOT_DRAWS = 1 << 14
-_BORDER_LEVELS = 64
+_BORDER_LEVELS = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +171,7 @@ def bootstrap_interval(
     Efron & Tibshirani 1993, An Introduction to the Bootstrap, chapter 13; drawing whole subjects
     keeps both eyes and all readings of a subject together.
     """
-    if sums.shape[0] < 2:
+    if sums.shape[0] < 2 or not draws.shape[0]:
         return math.nan, math.nan
     values = statistic(draws @ sums)
     values = values[np.isfinite(values)]
@@ -203,9 +203,7 @@ class Nested:
         One row for each outermost group; what :meth:`mean_squares` works on.
     """
 
-    def __init__(
-        self, value: Floats, levels: Sequence[tuple[str, NDArray[np.intp]]]
-    ) -> None:
+    def __init__(self, value: Floats, levels: Sequence[tuple[str, NDArray[np.intp]]]) -> None:
         self.shift = float(value.mean()) if value.size else 0.0
         mean = value - self.shift
         groups = [(name, _renumber(codes)) for name, codes in levels]
@@ -439,7 +437,7 @@ def reml(
     inner = ztz[:n_inner, :n_inner].tocsc()
     border = ztz[:n_inner, n_inner:].toarray()
     corner = ztz[n_inner:, n_inner:].toarray()
-    right = np.stack([z.T @ y, z.T @ np.ones(n)], axis=1)
+    right = np.asarray(z.T @ np.stack([y, np.ones(n)], axis=1))
     identity = scipy.sparse.eye_array(n_inner, format="csc")
     yy, one_y = float(y @ y), float(y.sum())
 
@@ -469,7 +467,9 @@ def reml(
         a = yy - float(explained[0, 0])
         b = one_y - float(explained[0, 1])
         c = n - float(explained[1, 1])
-        return log_det + math.log(c) + (n - 1) * math.log(residual) + (a - b * b / c) / residual
+        return float(
+            log_det + math.log(c) + (n - 1) * math.log(residual) + (a - b * b / c) / residual
+        )
 
     names = [*(name for name, _ in factors), "reading"]
     start = np.full(len(names), 0.5 / len(factors))

@@ -229,39 +229,46 @@ def _write_table(path: str, result: Agreement) -> None:
 
 def _write_report(path: str, result: Agreement) -> None:
     from echotrace.figures.agreement import (
+        COLUMN_IN,
         difference_plot,
         operator_plot,
         paired_plot,
         scatter_plot,
         spread_plot,
     )
+    from echotrace.figures.style import new_figure
     from echotrace.report.page import figure_svg, render_page, save_text
 
     a, b = result.label_a, result.label_b
-    figures = [
+    drawings = [
         (
-            difference_plot(result).figure,
+            difference_plot,
             f"Difference {a} − {b} against the average. Bias (line) and limits of agreement "
             "(dashed), each with its interval (bands).",
         ),
-        (spread_plot(result).figure, "Spread within sittings of each eye; lines: pooled SDs."),
-        (paired_plot(result).figure, "The same eyes by both methods, joined."),
-        (scatter_plot(result).figure, f"{a} against {b}, with the lines of equality and Deming."),
+        (spread_plot, "Spread within sittings of each eye; lines: pooled SDs."),
+        (paired_plot, "SD within sittings (or lengths, where readings are single) of the same eyes, joined."),
+        (scatter_plot, f"Means by {a} against means by {b}, with the lines of equality and Deming."),
     ]
     if len(result.by_operator) > 1:
-        figures.append(
+        drawings.append(
             (
-                operator_plot(result).figure,
+                operator_plot,
                 "Bias by operator with its interval; band: interval of the overall bias.",
             )
         )
+    figures = []
+    for draw, caption in drawings:
+        figure = new_figure(COLUMN_IN, 2.8)
+        draw(result, figure.add_subplot())
+        figures.append((figure_svg(figure, caption), caption))
     page = render_page(
         "agreement.html.j2",
         f"Agreement of {a} and {b}",
         {
             "result": result,
             "rows": rows_of(result),
-            "figures": [(figure_svg(figure, label), label) for figure, label in figures],
+            "figures": figures,
             "percent": f"{100 * result.confidence:g} %",
         },
     )

@@ -6,7 +6,7 @@ differ by marker and by lightness, so that the figures survive colour blindness 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -32,8 +32,8 @@ COLUMN_IN = 85.0 / 25.4
 _FONT = 7.5
 _MANY = 2000
 """More marks than this are drawn as pixels within the vector file, or thinned."""
-_A = {"marker": "o", "color": COLOURS["accent"]}
-_B = {"marker": "^", "color": COLOURS["trace"]}
+_A: dict[str, Any] = {"marker": "o", "color": COLOURS["accent"]}
+_B: dict[str, Any] = {"marker": "^", "color": COLOURS["trace"]}
 
 
 def _finish(ax: Axes, x_label: str, y_label: str) -> Axes:
@@ -134,8 +134,13 @@ def spread_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     ax.set_ylim(bottom=0.0)
     if not (np.isfinite(result.sd_a).any() or np.isfinite(result.sd_b).any()):
         ax.text(
-            0.5, 0.5, "single readings:\nno spread within sittings",
-            transform=ax.transAxes, ha="center", va="center", fontsize=_FONT,
+            0.5,
+            0.5,
+            "single readings:\nno spread within sittings",
+            transform=ax.transAxes,
+            ha="center",
+            va="center",
+            fontsize=_FONT,
             color=COLOURS["muted"],
         )
     else:
@@ -212,14 +217,24 @@ def operator_plot(result: Agreement, ax: Axes | None = None) -> Axes:
 def scatter_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     """Method A against method B, with the line of equality and the Deming line."""
     ax = new_axes(ax, COLUMN_IN, 2.9)
-    ax.scatter(result.mean_b, result.mean_a, s=_size(result.n_eyes), color=COLOURS["trace"],
-               linewidths=0, alpha=0.8, rasterized=result.n_eyes > _MANY)
+    ax.scatter(
+        result.mean_b,
+        result.mean_a,
+        s=_size(result.n_eyes),
+        color=COLOURS["trace"],
+        linewidths=0,
+        alpha=0.8,
+        rasterized=result.n_eyes > _MANY,
+    )
     ends = np.array([result.mean_b.min(), result.mean_b.max()])
     ax.plot(ends, ends, color=COLOURS["muted"], linewidth=1.0, linestyle=":", label="equality")
     if result.deming is not None:
         ax.plot(
-            ends, result.deming.intercept.value + result.deming.slope.value * ends,
-            color=COLOURS["accent"], linewidth=1.2, label="Deming",
+            ends,
+            result.deming.intercept.value + result.deming.slope.value * ends,
+            color=COLOURS["accent"],
+            linewidth=1.2,
+            label="Deming",
         )
     _legend(ax)
     unit = result.unit
