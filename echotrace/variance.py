@@ -441,10 +441,9 @@ def reml(
     identity = scipy.sparse.eye_array(n_inner, format="csc")
     yy, one_y = float(y @ y), float(y.sum())
 
-    def deviance(variances: Floats) -> float:
-        """-2 restricted log-likelihood for component variances, residual last."""
-        residual = variances[-1]
-        spread = np.sqrt(np.repeat(variances[:-1][order] / residual, sizes[order]))
+    def terms(ratios: Floats) -> tuple[float, float]:
+        """Log-determinants and the residual sum of squares for variances over the residual one."""
+        spread = np.sqrt(np.repeat(ratios[order], sizes[order]))
         near, far = spread[:n_inner], spread[n_inner:]
         half = spread[:, None] * right
         edge = near[:, None] * border * far
@@ -466,27 +465,37 @@ def reml(
         explained = half[:n_inner].T @ solved + rest.T @ np.linalg.solve(schur, rest)
         a = yy - float(explained[0, 0])
         b = one_y - float(explained[0, 1])
-        c = n - float(explained[1, 1])
-        return float(
-            log_det + math.log(c) + (n - 1) * math.log(residual) + (a - b * b / c) / residual
-        )
+        c = max(n - float(explained[1, 1]), np.finfo(np.float64).tiny)
+        return log_det + math.log(c), max(a - b * b / c, np.finfo(np.float64).tiny)
 
-    names = [*(name for name, _ in factors), "reading"]
-    start = np.full(len(names), 0.5 / len(factors))
-    start[-1] = 0.5
-    floor = 1e-9
+    def deviance(variances: Floats) -> float:
+        """-2 restricted log-likelihood for component variances, residual last."""
+        residual = float(variances[-1])
+        log_det, square = terms(variances[:-1] / residual)
+        return log_det + (n - 1) * math.log(residual) + square / residual
 
-    def of_roots(roots: Floats) -> float:
-        return deviance(np.append(roots[:-1] ** 2, roots[-1] ** 2 + floor**2))
+    # The residual variance is profiled out: ratios alone are sought, in units of a first guess.
+    finest = _renumber(np.unique(np.stack(blocks), axis=1, return_inverse=True)[1].reshape(-1))
+    count = np.bincount(finest)
+    inside = y - (np.bincount(finest, y) / count)[finest]
+    pooled = float(inside @ inside) / max(n - count.size, 1)
+    guess = max(1.0 / max(pooled, 1e-8), 1.0) / len(blocks)
+
+    def profiled(roots: Floats) -> float:
+        log_det, square = terms(guess * roots**2)
+        return log_det + (n - 1) * math.log(square)
 
     found = scipy.optimize.minimize(
-        of_roots,
-        np.sqrt(start),
+        profiled,
+        np.full(len(blocks), 0.7),
         method="L-BFGS-B",
-        bounds=[(0.0, None)] * (len(names) - 1) + [(1e-6, None)],
-        options={"ftol": 1e-12, "gtol": 1e-7 * n, "maxiter": 200},
+        bounds=[(0.0, 1e3)] * len(blocks),
+        options={"ftol": 1e-12, "gtol": 1e-6 * n, "maxiter": 200},
     )
-    best = np.append(found.x[:-1] ** 2, found.x[-1] ** 2 + floor**2)
+    ratios = guess * found.x**2
+    residual = terms(ratios)[1] / (n - 1)
+    best = np.append(ratios * residual, residual)
+    names = [*(name for name, _ in factors), "reading"]
     # Curvature in the variances themselves, where a component of nil still has a slope.
     step = np.maximum(best * 1e-3, best[-1] * 1e-4)
     k = len(best)
