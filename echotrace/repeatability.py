@@ -315,8 +315,8 @@ def repeatability(
         change = total - between
         # The operators decide the interval: their few degrees of freedom dominate it.
         spreads = [variance[name] for name in variance if name not in ("subject", "eye")]
-        low = change - math.sqrt(sum((e.value - e.low) ** 2 for e in spreads))
-        high = change + math.sqrt(sum((e.high - e.value) ** 2 for e in spreads))
+        low = change - math.hypot(*(e.value - e.low for e in spreads))
+        high = change + math.hypot(*(e.high - e.value for e in spreads))
         reproducibility = Estimate(change, max(low, 0.0), high, "REML, recovered").sqrt()
         n_operators = len(study.operator.present)
         if n_operators < 6:

@@ -36,6 +36,10 @@ __all__ = [
 Floats = NDArray[np.float64]
 _PIVOT_DRAWS = 1 << 14
 _BORDER_LEVELS = 16
+_LEAST_FREEDOM = 0.5
+"""With fewer degrees of freedom than this a component cannot be told from nil."""
+_NO_LIMIT = 1e4
+"""An upper limit this many times the variance of all readings says nothing: there is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -396,7 +400,7 @@ def reml(
     dict of str to Estimate
         Variances. Intervals are chi-square with the degrees of freedom that match the standard
         error from the likelihood's curvature (Satterthwaite 1946, Biometrics Bulletin 2:110); a
-        component estimated as nil has the upper limit only.
+        component that cannot be told from nil has the upper limit only.
 
     Raises
     ------
@@ -516,11 +520,13 @@ def reml(
     tail = (1.0 - confidence) / 2.0
     for i, name in enumerate(names):
         variance = float(best[i]) * scale**2
-        if best[i] <= step[i]:
-            high = float(scipy.stats.norm.isf(tail)) * float(error[i]) * scale**2
+        freedom = 2.0 * float(best[i] / error[i]) ** 2
+        if best[i] <= step[i] or freedom < _LEAST_FREEDOM:
+            high = variance + float(scipy.stats.norm.isf(tail) * error[i]) * scale**2
             estimates[name] = Estimate(variance, 0.0, high, "REML, upper limit only")
             continue
-        freedom = 2.0 * float(best[i] / error[i]) ** 2
         low, high = chi_square_interval(variance, freedom, confidence)
+        if high > _NO_LIMIT * scale**2:
+            high = math.inf
         estimates[name] = Estimate(variance, low, high, "REML, Satterthwaite")
     return estimates

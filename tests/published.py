@@ -68,7 +68,14 @@ def cardiac_output(n_subjects: int = 12) -> Study:
 
 # Shrout & Fleiss 1979, Psychological Bulletin 86:420, table 2: 6 targets, 4 judges. Value from
 # memory; reproduces all six published coefficients.
-SHROUT_FLEISS = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
+SHROUT_FLEISS = [
+    [9, 2, 5, 8],
+    [6, 1, 3, 2],
+    [8, 4, 6, 8],
+    [7, 1, 2, 6],
+    [10, 5, 6, 9],
+    [6, 2, 4, 7],
+]
 
 
 # NIST Statistical Reference Datasets, one-way analysis of variance (itl.nist.gov/div898/strd).
@@ -96,9 +103,7 @@ def simon_lesage(leading: int, n_per_group: int) -> np.ndarray:
         step = np.tile([-1, 1], n_per_group // 2)
         tenths.append(np.concatenate([[0], step])[:n_per_group] + centre)
     # Digits are put together before they become a number, as in the published files.
-    return np.array(
-        [[float(f"{leading or 1}.{int(v) % 10}") for v in group] for group in tenths]
-    )
+    return np.array([[float(f"{leading or 1}.{int(v) % 10}") for v in group] for group in tenths])
 
 
 # Davies & Goldsmith 1972, Statistical Methods in Research and Production: strength of a paste, 10

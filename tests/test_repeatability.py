@@ -67,7 +67,9 @@ def test_repeatability_of_the_peak_flow_meters():
     assert 2 * math.sqrt(2) * large.within_sd.value == pytest.approx(43.2, abs=0.15)
     assert 2 * math.sqrt(2) * mini.within_sd.value == pytest.approx(56.4, abs=0.15)
     assert large.df_within == 17
-    assert large.repeatability_limit.value == pytest.approx(2.7719 * large.within_sd.value, rel=1e-4)
+    assert large.repeatability_limit.value == pytest.approx(
+        2.7719 * large.within_sd.value, rel=1e-4
+    )
 
 
 def test_repeatability_factor_is_that_of_iso_5725():

@@ -247,8 +247,14 @@ def _write_report(path: str, result: Agreement) -> None:
             "(dashed), each with its interval (bands).",
         ),
         (spread_plot, "Spread within sittings of each eye; lines: pooled SDs."),
-        (paired_plot, "SD within sittings (or lengths, where readings are single) of the same eyes, joined."),
-        (scatter_plot, f"Means by {a} against means by {b}, with the lines of equality and Deming."),
+        (
+            paired_plot,
+            "SD within sittings (or lengths, where readings are single) of the same eyes, joined.",
+        ),
+        (
+            scatter_plot,
+            f"Means by {a} against means by {b}, with the lines of equality and Deming.",
+        ),
     ]
     if len(result.by_operator) > 1:
         drawings.append(
