@@ -14,12 +14,24 @@ __version__ = "0.1.0"
 # Where each public name lives. Loaded on first use, so that ``import echotrace`` costs little
 # more than importing numpy: scipy, numba, h5py and matplotlib wait until they are needed.
 _PUBLIC = {
-    "EchotraceError": "errors",
-    "EchotraceWarning": "errors",
-    "Probe": "recording",
-    "Receiver": "recording",
-    "Recording": "recording",
-    "Target": "target",
+    "EchotraceError": "errors:EchotraceError",
+    "EchotraceWarning": "errors:EchotraceWarning",
+    "Measurement": "measurement:Measurement",
+    "Probe": "recording:Probe",
+    "Receiver": "recording:Receiver",
+    "Recording": "recording:Recording",
+    "Settings": "settings:Settings",
+    "Target": "target:Target",
+    "decide_by_hand": "chain:decide_by_hand",
+    "eye_target": "target:eye_target",
+    "import_recording": "files.importing:import_recording",
+    "load_settings": "settings:load_settings",
+    "load_target": "target:load_target",
+    "measure": "chain:measure",
+    "plot_trace": "figures.trace:plot_trace",
+    "read": "files.native:read_recording",
+    "summarise": "sitting:summarise",
+    "write": "files.native:write_recording",
 }
 
 __all__ = ["__version__", *sorted(_PUBLIC)]
@@ -27,10 +39,10 @@ __all__ = ["__version__", *sorted(_PUBLIC)]
 
 def __getattr__(name: str) -> Any:
     try:
-        module = _PUBLIC[name]
+        module, _, attribute = _PUBLIC[name].partition(":")
     except KeyError:
         raise AttributeError(f"module 'echotrace' has no attribute {name!r}") from None
-    value = getattr(importlib.import_module(f"echotrace.{module}"), name)
+    value = getattr(importlib.import_module(f"echotrace.{module}"), attribute)
     globals()[name] = value
     return value
 

@@ -57,7 +57,8 @@ class Gate:
         Least height of an echo over the noise (standard deviation of one quadrature of the
         matched output), dB.
     threshold_fraction : float
-        Least height as a fraction of the largest echo of the trace.
+        Least height as a fraction of the largest echo in the gate. Only where gates are searched
+        one by one: the joint choice weighs height and the silence before an echo instead.
     select : {"largest", "first"}
         Which echo over the threshold is taken when gates are searched one by one.
     """
@@ -268,15 +269,10 @@ class Choice:
     margin: NDArray[np.float64]
 
 
-def _over_threshold(candidates: Candidates, gate: Gate) -> NDArray[np.bool_]:
-    """Candidates that a gate's thresholds let through."""
+def _over_noise(candidates: Candidates, gate: Gate) -> NDArray[np.bool_]:
+    """Candidates that stand over the noise by the gate's threshold."""
     real = np.arange(candidates.sample.shape[1]) < candidates.count[:, None]
-    level = np.where(real, candidates.level_db, -np.inf)
-    usable = real & (level >= gate.threshold_db)
-    if gate.threshold_fraction > 0.0:
-        largest = level.max(axis=1, keepdims=True)
-        usable &= level >= largest + 20.0 * np.log10(gate.threshold_fraction)
-    return np.asarray(usable, np.bool_)
+    return np.asarray(real & (candidates.level_db >= gate.threshold_db), np.bool_)
 
 
 def _check_gates(gates: Sequence[Gate], target: Target) -> dict[str, Gate]:
@@ -329,10 +325,14 @@ def choose_in_gates(
         origin = at_us[:, names.index(gate.relative_to)] if gate.relative_to else np.zeros(n)
         low, high = origin + gate.start_us, origin + gate.stop_us
         inside = (
-            _over_threshold(candidates, gate)
+            _over_noise(candidates, gate)
             & (candidates.delay_us >= low[:, None])
             & (candidates.delay_us <= high[:, None])
         )
+        if gate.threshold_fraction > 0.0:
+            level = np.where(inside, candidates.level_db, -np.inf)
+            floor = level.max(axis=1, keepdims=True) + 20.0 * np.log10(gate.threshold_fraction)
+            inside &= level >= floor
         if gate.select == "first":
             j = np.argmax(inside, axis=1)
         else:
@@ -436,7 +436,7 @@ def choose_jointly(
         evidence = height - shape_cost
         if item.first_rise:
             evidence = evidence + _first_rise(candidates, target, k, weights)
-        emission[:, k] = np.where(_over_threshold(candidates, gate), evidence, -np.inf)
+        emission[:, k] = np.where(_over_noise(candidates, gate), evidence, -np.inf)
         if not gate.relative_to:
             gate_low[k], gate_high[k] = gate.start_us, gate.stop_us
     to_us = [2e3 / s.medium.speed_m_per_s for s in target.segments]

@@ -104,7 +104,7 @@ class EchoWindows:
     largest : ndarray of float64, (n,)
         Height of the largest echo of the trace in the plain envelope.
     inside : ndarray of bool, (n,)
-        The window lies wholly inside the trace.
+        The echo lies wholly inside the trace; beyond the ends windows repeat the end samples.
     pulse : Pulse
     envelope_method : str
     bandwidth_hz : float
@@ -176,9 +176,10 @@ def gather_windows(
     before, after = _window_reach(traces.pulse)
     n_samples = traces.envelope.shape[1]
     first = np.asarray(sample_idx, np.intp) - before
-    columns = first[:, None] + np.arange(before + after + 1)
-    inside = (columns[:, 0] >= 0) & (columns[:, -1] < n_samples)
-    columns = np.clip(columns, 0, n_samples - 1)
+    columns = np.clip(first[:, None] + np.arange(before + after + 1), 0, n_samples - 1)
+    # An echo must stand wholly inside the trace; the quiet stretch before it need not.
+    skirt = int(np.ceil(1.5 * traces.pulse.width_us / traces.step_us))
+    inside = (np.asarray(sample_idx) >= skirt) & (np.asarray(sample_idx) < n_samples - skirt)
     rows = np.asarray(trace_idx, np.intp)[:, None]
     return EchoWindows(
         matched=None

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from echotrace.conditioning import Conditioned
 from echotrace.errors import ParameterError
+from echotrace.gates import Candidates
 from echotrace.recording import Method
 from echotrace.target import Target
 
@@ -118,10 +119,10 @@ _ALL_FINDINGS = (
     Finding(
         name="retina_low",
         severity=Severity.REJECT,
-        says="the retinal echo is low against the wall behind it, as it is off the visual axis",
+        says="the retinal echo is low against the back of the lens, whose echo hardly feels a tilt",
         do="tilt the probe until retina and sclera both stand tall",
-        feature="retina_against_wall_db",
-        limit="min_retina_against_wall_db",
+        feature="retina_against_lens_db",
+        limit="min_retina_against_lens_db",
     ),
     Finding(
         name="no_wall_behind_retina",
@@ -134,10 +135,10 @@ _ALL_FINDINGS = (
     Finding(
         name="lens_echoes_unbalanced",
         severity=Severity.WARN,
-        says="one lens echo is much weaker than the other: the beam may cross the lens obliquely",
-        do="centre the beam on the pupil until both lens spikes are tall",
-        feature="lens_balance_db",
-        limit="max_lens_balance_db",
+        says="the front of the lens is weak against its back: the beam crosses the lens obliquely",
+        do="centre and tilt the beam until both lens spikes are tall",
+        feature="lens_front_against_back_db",
+        limit="min_lens_front_against_back_db",
     ),
     Finding(
         name="echo_in_vitreous",
@@ -193,12 +194,12 @@ class QualityLimits:
         Least level over the noise of the weakest echo that makes the length, dB.
     max_retina_rise_ratio : float
         10-90 % rise of the retina over that of an undistorted echo.
-    min_retina_against_wall_db : float
-        Retina against the tallest echo of the wall and orbit behind it, dB.
+    min_retina_against_lens_db : float
+        Retina against the back of a natural lens, dB.
     min_orbit_level_db : float
         Root mean square of the stretch behind the sclera over the noise, dB.
-    max_lens_balance_db : float
-        Difference of the two lens echoes, dB.
+    min_lens_front_against_back_db : float
+        Front of a natural lens against its back, dB.
     max_vitreous_echo_db : float
         Largest echo between lens and retina over the noise, dB.
     min_margin : float
@@ -210,10 +211,10 @@ class QualityLimits:
 
     max_clipped_samples: float = 2.0
     min_level_db: float = 16.0
-    max_retina_rise_ratio: float = 2.0
-    min_retina_against_wall_db: float = -14.0
+    max_retina_rise_ratio: float = 1.8
+    min_retina_against_lens_db: float = -28.0
     min_orbit_level_db: float = 6.0
-    max_lens_balance_db: float = 20.0
+    min_lens_front_against_back_db: float = -8.0
     max_vitreous_echo_db: float = 24.0
     min_margin: float = 1.0
     max_length_u_mm: float = 0.033
@@ -251,7 +252,8 @@ def trace_features(
     target: Target,
     *,
     method: str,
-    echo_count: NDArray[np.integer],
+    candidates: Candidates,
+    face_delay_us: float,
     margin: NDArray[np.float64],
     length_u_mm: NDArray[np.float64],
 ) -> dict[str, Float32]:
@@ -265,8 +267,10 @@ def trace_features(
     target : Target
     method : str
         In contact the first interface is no echo of the trace and has no figures.
-    echo_count : ndarray of int, (n_traces,)
-        Echoes over the noise behind the near field.
+    candidates : Candidates
+        All echoes of the traces.
+    face_delay_us : float
+        Delay of the probe's face, µs; NaN counts as zero.
     margin : ndarray of float64, (n_traces, n_interfaces)
         Lead of the joint choice, nats.
     length_u_mm : ndarray of float64, (n_traces,)
@@ -309,7 +313,7 @@ def trace_features(
         features[f"level_db_{name}"] = level_db[:, k]
         features[f"rise_us_{name}"] = rise[:, k] * step_us
         features[f"width_us_{name}"] = width[:, k] * step_us
-    features["echo_count"] = np.asarray(echo_count, np.float32)
+    features["echo_count"] = _echoes_behind_near_field(candidates, method)
     required = [k for k, item in enumerate(target.interfaces) if not item.optional]
     features["missing_count"] = np.isnan(delay_us[:, required]).sum(axis=1).astype(np.float32)
     ends = [k for k in required if k <= target.index(target.length_to)]
@@ -320,6 +324,9 @@ def trace_features(
     features["length_u_mm"] = length_u_mm.astype(np.float32)
     if target.anatomy:
         features |= _eye_features(traces, envelope, delay_us, target, level_db)
+        features["vitreous_echo_db"] = _vitreous_echo_db(
+            candidates, delay_us, target, method, 0.0 if np.isnan(face_delay_us) else face_delay_us
+        )
         features["retina_rise_ratio"] = features["rise_us_retina"] / np.float32(
             _nominal_rise_us(traces)
         )
@@ -382,17 +389,56 @@ def _eye_features(
     found["orbit_decay_db"] = near - far
     found["sclera_against_retina_db"] = level_db[:, target.index("sclera")] - retina_level
     names = target.interface_names
-    before = delay_us[:, names.index("retina") - 1]
-    found["vitreous_echo_db"], _ = _window(
-        traces, envelope, before + 2.0 * _SKIRT_US, retina - _SKIRT_US
-    )
     if "lens_front" in names:
         front, back = names.index("lens_front"), names.index("lens_back")
-        found["lens_balance_db"] = np.abs(level_db[:, front] - level_db[:, back])
+        if target.segments[front].medium.name == "lens":
+            # An implant's echoes are as tall as its material makes them; they say nothing here.
+            found["lens_front_against_back_db"] = level_db[:, front] - level_db[:, back]
+            found["retina_against_lens_db"] = retina_level - level_db[:, back]
         found["lens_echo_db"], _ = _window(
             traces, envelope, delay_us[:, front] + _SKIRT_US, delay_us[:, back] - _SKIRT_US
         )
     return found
+
+
+# Ring-down and the corneal complex: echoes in the first 2 µs of a trace say nothing of an eye.
+_NEAR_FIELD_US = 2.0
+
+
+def _echoes_behind_near_field(candidates: Candidates, method: str) -> Float32:
+    start_us = -np.inf if method == Method.OTHER else _NEAR_FIELD_US
+    real = np.arange(candidates.sample.shape[1]) < candidates.count[:, None]
+    behind = real & (candidates.delay_us > start_us)
+    return np.asarray(behind.sum(axis=1), np.float32)
+
+
+def _vitreous_echo_db(
+    candidates: Candidates,
+    delay_us: NDArray[np.float64],
+    target: Target,
+    method: str,
+    face_us: float,
+) -> Float32:
+    """Tallest echo between the last interface before the retina and the retina, dB over noise.
+
+    In immersion the bath sends every echo of the front of the eye a second time, one passage of
+    the bath later, often into the vitreous; those repeats are known for what they are and left
+    out.
+    """
+    retina = target.index("retina")
+    before = delay_us[:, retina - 1] + 2.0 * _SKIRT_US
+    after = delay_us[:, retina] - _SKIRT_US
+    at = candidates.delay_us
+    inside = np.arange(at.shape[1]) < candidates.count[:, None]
+    inside = inside & (at > before[:, None]) & (at < after[:, None])
+    if method == Method.IMMERSION:
+        for passages in (1, 2):
+            for k in range(retina):
+                repeat = delay_us[:, k] + passages * (delay_us[:, 0] - face_us)
+                inside &= ~(np.abs(at - repeat[:, None]) < 0.5 * _SKIRT_US)
+    # An empty vitreous shows the search threshold at most: nothing there is no figure at all.
+    level = np.where(inside, candidates.level_db, -np.inf).max(axis=1)
+    return np.asarray(np.where(np.isfinite(level), level, np.nan), np.float32)
 
 
 _BELOW = frozenset(
@@ -400,6 +446,7 @@ _BELOW = frozenset(
         "gain_too_low",
         "retina_low",
         "no_wall_behind_retina",
+        "lens_echoes_unbalanced",
         "choice_uncertain",
     }
 )

@@ -28,11 +28,11 @@ COLOURS = {
 """Colours by role. Chosen by lightness as well as hue, so that they differ in grey print."""
 
 INTERFACE_COLOURS = {
-    "cornea_front": "#31688e",
-    "cornea_back": "#6a9fc0",
+    "cornea_front": "#3a5ba0",
+    "cornea_back": "#5f93b8",
     "lens_front": "#8a5a00",
     "lens_back": "#c98a1b",
-    "retina": "#a8324a",
+    "retina": "#b23a5e",
     "sclera": "#7b5c8e",
 }
 """One colour for each interface of the eye; other targets take them in this order."""

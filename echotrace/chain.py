@@ -335,7 +335,7 @@ def measure_block(
     interfaces = _union([target.interface_names for target in known])
     segments = _union([[s.name for s in target.length_segments] for target in known])
     n = block.n_traces
-    arrays: dict[str, NDArray[Any]] = {
+    arrays: dict[str, Any] = {
         "delay_us": np.full((n, len(interfaces)), np.nan),
         "delay_u_us": np.full((n, len(interfaces)), np.nan),
         "length_mm": np.full((n, len(segments)), np.nan),
@@ -370,10 +370,10 @@ def measure_block(
             else:
                 features.setdefault(name, np.full(n, np.nan, np.float32))[rows] = values
     bits = arrays["findings"]
+    labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
     return Measurement(
         interfaces=interfaces,
         segments=segments,
-        **arrays,
         score=provisional_score(bits),
         finding_names=tuple(FINDINGS),
         accepted=(bits & rejecting_bits()) == 0,
@@ -381,7 +381,8 @@ def measure_block(
         features=features,
         settings_json=settings.to_json(),
         attributes=block.attributes,
-        **{name: getattr(block, name) for name in COLUMNS},
+        **arrays,
+        **labels,
     )
 
 
@@ -422,7 +423,9 @@ def _feature_names(target: Target) -> list[str]:
             "retina_rise_ratio",
         ]
     if "lens_front" in target.interface_names:
-        names += ["lens_balance_db", "lens_echo_db"]
+        names.append("lens_echo_db")
+        if target.segments[target.index("lens_front")].medium.name == "lens":
+            names += ["lens_front_against_back_db", "retina_against_lens_db"]
     return names
 
 
@@ -449,7 +452,8 @@ def _measure_state(
         view.delay_us,
         target,
         method=method,
-        echo_count=_echoes_behind_near_field(view, method),
+        candidates=view.candidates,
+        face_delay_us=block.probe.face_delay_us,
         margin=view.choice.margin,
         length_u_mm=lengths.total_u_mm,
     )
@@ -479,19 +483,6 @@ def _measure_state(
         "findings": bits,
         **features,
     }
-
-
-# Ring-down and the corneal complex: echoes in the first 2 µs of a trace say nothing of an eye.
-_NEAR_FIELD_US = 2.0
-
-
-def _echoes_behind_near_field(view: TraceView, method: str) -> NDArray[np.int32]:
-    candidates = view.candidates
-    start_us = _NEAR_FIELD_US
-    if method == Method.OTHER:
-        start_us = -np.inf
-    real = np.arange(candidates.sample.shape[1]) < candidates.count[:, None]
-    return (real & (candidates.delay_us > start_us)).sum(axis=1).astype(np.int32)
 
 
 def view_trace(

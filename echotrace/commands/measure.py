@@ -1,0 +1,189 @@
+"""``echotrace measure``: from a recording to lengths, and why not."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from echotrace.errors import ParameterError
+
+if TYPE_CHECKING:
+    from echotrace.measurement import Measurement
+    from echotrace.sitting import SittingSummary
+
+SUMMARY = "Measure the lengths in a recording, scan by scan and sitting by sitting."
+EXAMPLE = "echotrace measure synthetic_traces/immersion_sitting.h5 --report report.html"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of the command."""
+    parser.add_argument(
+        "recording", metavar="RECORDING", nargs="?", type=Path, help="recording (native file)"
+    )
+    parser.add_argument(
+        "-o",
+        "--output",
+        metavar="FILE",
+        type=Path,
+        action="append",
+        default=[],
+        help="write every scan, accepted or not: .csv (with a table schema) or .h5; repeatable",
+    )
+    parser.add_argument("--report", metavar="FILE.html", type=Path, help="write one HTML page")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    parser.add_argument("--settings", metavar="FILE.toml", type=Path, help="read settings")
+    parser.add_argument(
+        "--write-settings",
+        metavar="FILE.toml",
+        type=Path,
+        help="write all settings in force, and the gates of RECORDING if one is given, and stop",
+    )
+    parser.add_argument(
+        "--target",
+        metavar="FILE.toml",
+        type=Path,
+        help="what the beam passes, for recordings that are not of an eye",
+    )
+    for word in ("accept", "reject"):
+        parser.add_argument(
+            f"--{word}",
+            metavar="SCAN=REASON",
+            action="append",
+            default=[],
+            help=f"{word} a scan by hand; the reason is kept in every output; repeatable",
+        )
+
+
+def _decisions(word: str, given: list[str]) -> dict[int, str]:
+    found: dict[int, str] = {}
+    for item in given:
+        number, _, reason = item.partition("=")
+        if not number.strip().isdigit() or not reason.strip():
+            raise ParameterError(
+                f"--{word} {item!r}: give the number of a scan and a reason, like "
+                f'--{word} 3="lid in the way"'
+            )
+        scan = int(number)
+        if scan in found:
+            raise ParameterError(f"--{word}: scan {scan} is named twice")
+        found[scan] = reason.strip()
+    return found
+
+
+def _check_outputs(args: argparse.Namespace) -> None:
+    """Refuse what could not be written before the work is done, not after."""
+    for path in (*args.output, args.report, args.write_settings):
+        if path is None:
+            continue
+        if not path.resolve().parent.is_dir():
+            raise ParameterError(f"{path}: the folder {path.parent} does not exist")
+        if args.recording is not None and path.resolve() == args.recording.resolve():
+            raise ParameterError(f"{path}: would overwrite the recording; choose another name")
+    for path in args.output:
+        if path.suffix.lower() not in (".csv", ".h5"):
+            raise ParameterError(f"{path}: results are written as .csv or .h5")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure, print, write."""
+    from echotrace.files.native import read_recording, write_measurement
+    from echotrace.files.table import write_measurement_table
+    from echotrace.chain import decide_by_hand, expand_gates, measure
+    from echotrace.report.measured import measurement_page, measurement_text
+    from echotrace.report.page import save_text
+    from echotrace.settings import Settings, load_settings, settings_toml
+    from echotrace.sitting import summarise
+    from echotrace.target import load_target
+
+    _check_outputs(args)
+    settings = Settings() if args.settings is None else load_settings(args.settings)
+    target = None if args.target is None else load_target(args.target)
+    if args.recording is None:
+        if args.write_settings is None:
+            raise ParameterError("give a RECORDING to measure, or --write-settings FILE.toml")
+        save_text(args.write_settings, settings_toml(settings))
+        print(f"wrote {args.write_settings}")
+        return 0
+    recording = read_recording(args.recording, lazy=True)
+    if args.write_settings is not None:
+        save_text(args.write_settings, settings_toml(expand_gates(settings, recording, target)))
+        print(f"wrote {args.write_settings}")
+        return 0
+    accept, reject = _decisions("accept", args.accept), _decisions("reject", args.reject)
+    with _progress(recording.n_traces) as advance:
+        result = measure(recording, settings, target=target, progress=advance)
+    result = decide_by_hand(result, accept=accept, reject=reject)
+    summaries = summarise(result, settings.sitting)
+    for path in args.output:
+        if path.suffix.lower() == ".csv":
+            write_measurement_table(result, path)
+        else:
+            write_measurement(result, path)
+    if args.report is not None:
+        page = measurement_page(
+            recording, result, summaries, settings, source=args.recording.name, target=target
+        )
+        save_text(args.report, page)
+    if args.json:
+        print(_json(result, summaries))
+    else:
+        print(measurement_text(result, summaries, settings.quality))
+        for path in (*args.output, args.report):
+            if path is not None:
+                print(f"wrote {path}")
+    return 0 if all(item.acceptable for item in summaries) else 1
+
+
+class _progress:
+    """A bar on a terminal for long work; nothing where output is piped."""
+
+    def __init__(self, total: int) -> None:
+        from tqdm import tqdm
+
+        self._bar = tqdm(
+            total=total,
+            unit="trace",
+            unit_scale=True,
+            file=sys.stderr,
+            disable=not sys.stderr.isatty() or total < 2000,
+            leave=False,
+        )
+
+    def __enter__(self) -> _progress:
+        return self
+
+    def __call__(self, done: int, total: int) -> None:
+        del total
+        self._bar.update(done - self._bar.n)
+
+    def __exit__(self, *_: object) -> None:
+        self._bar.close()
+
+
+def _json(result: Measurement, summaries: list[SittingSummary]) -> str:
+    import json
+    import math
+
+    from echotrace.report.page import CAUTION
+
+    def plain(value: object) -> object:
+        if isinstance(value, float) and math.isnan(value):
+            return None
+        if isinstance(value, dict):
+            return {key: plain(item) for key, item in value.items()}
+        return value
+
+    return json.dumps(
+        {
+            "caution": CAUTION,
+            "sittings": [item.to_record() for item in summaries],
+            "scans": [plain(record) for record in result.to_records()],
+            "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
+            "settings": json.loads(result.settings_json),
+        },
+        indent=2,
+        ensure_ascii=False,
+        allow_nan=False,
+    )

@@ -1,0 +1,38 @@
+"""Tables for the terminal: aligned columns, numbers to the right."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+__all__ = ["table", "wrapped"]
+
+
+def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequence[int] = ()) -> str:
+    """Align cells in columns.
+
+    Parameters
+    ----------
+    header : sequence of str
+        Names of the columns, units included.
+    rows : sequence of sequence of str
+    left : sequence of int
+        Columns that hold text and are aligned to the left.
+    """
+    cells = [list(header), *[list(row) for row in rows]]
+    widths = [max(len(row[k]) for row in cells) for k in range(len(header))]
+    lines = []
+    for number, row in enumerate(cells):
+        parts = [
+            cell.ljust(width) if k in left else cell.rjust(width)
+            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(parts).rstrip())
+        if number == 0:
+            lines.append("  ".join("-" * width for width in widths))
+    return "\n".join(lines)
+
+
+def wrapped(text: str, *, indent: str = "  ", width: int = 96, hanging: str = "  ") -> str:
+    """Break a sentence into lines that fit a terminal."""
+    return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent + hanging)

@@ -1,0 +1,168 @@
+"""How the probe lies on the eye, and the beam that follows from it.
+
+Conventions. The beam's direction is the visual axis turned by ``tilt_deg`` about the *corneal
+vertex* (the pivot), towards ``tilt_azimuth_deg``; the beam is then shifted sideways, parallel to
+itself, so that it passes the plane of the corneal vertex ``decentration_mm`` from it, towards
+``decentration_azimuth_deg``. Azimuths run from nasal (0) to upwards (90). In immersion the face
+lies ``standoff_mm`` in front of that plane along the beam. In contact the cornea is pressed flat
+against the face: its front and back are planes across the beam through the point of touch, and
+the chamber behind is shortened along the beam by the compression.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from echotrace.media import BODY_TEMPERATURE_C, MEDIA, Medium
+from echotrace.synthesis.eye_model import EyeModel, direction, eye_surfaces
+from echotrace.synthesis.probe import Disc
+from echotrace.synthesis.scenario import HoldSection, MethodSection, ScanSection
+from echotrace.synthesis.surfaces import BeamPath, Surface, trace_beam
+
+__all__ = [
+    "ALIGNMENT_CONVENTION",
+    "NERVE_HEAD_DEG",
+    "NODAL_POINT_MM",
+    "Pose",
+    "beam_through_eye",
+    "draw_pose",
+]
+
+ALIGNMENT_CONVENTION = (
+    "tilt: angle of the beam to the visual axis, pivot at the corneal vertex; decentration: "
+    "distance of the tilted beam from the corneal vertex, measured in the plane across the "
+    "visual axis; azimuths from nasal (0) to upwards (90 degrees)"
+)
+
+NODAL_POINT_MM = 7.2
+NERVE_HEAD_DEG = 15.0
+"""The nerve head lies about 15° nasal of the fovea, seen from the nodal point (handbook value)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pose:
+    """Position of the beam; see the module for the conventions.
+
+    Attributes
+    ----------
+    tilt_deg, tilt_azimuth_deg, decentration_mm, decentration_azimuth_deg : float
+    """
+
+    tilt_deg: float = 0.0
+    tilt_azimuth_deg: float = 0.0
+    decentration_mm: float = 0.0
+    decentration_azimuth_deg: float = 0.0
+
+
+def _polar(x: float, y: float) -> tuple[float, float]:
+    return math.hypot(x, y), math.degrees(math.atan2(y, x))
+
+
+def draw_pose(
+    hold: HoldSection,
+    rng: np.random.Generator,
+    fraction: float,
+    scan: ScanSection | None = None,
+) -> Pose:
+    """Draw the pose of one scan.
+
+    Parameters
+    ----------
+    hold : HoldSection
+    rng : numpy.random.Generator
+    fraction : float
+        How far the sitting has got, 0 to 1; a drifting hand tilts in proportion.
+    scan : ScanSection, optional
+        What the scenario fixes for this scan.
+    """
+    shake = rng.standard_normal(4)
+    azimuth = math.radians(hold.azimuth_deg)
+    if hold.kind == "optic_nerve":
+        # The beam runs through the nodal point to the nerve head.
+        tilt_offset = NERVE_HEAD_DEG
+        shift_offset = -NODAL_POINT_MM * math.tan(math.radians(NERVE_HEAD_DEG))
+        azimuth = 0.0
+    else:
+        tilt_offset = {"oblique": hold.tilt_deg, "drifting": hold.tilt_deg * fraction}.get(
+            hold.kind, 0.0
+        )
+        shift_offset = hold.decentration_mm
+    tilt_x = tilt_offset * math.cos(azimuth) + hold.tilt_sd_deg * shake[0]
+    tilt_y = tilt_offset * math.sin(azimuth) + hold.tilt_sd_deg * shake[1]
+    shift_x = shift_offset * math.cos(azimuth) + hold.decentration_sd_mm * shake[2]
+    shift_y = shift_offset * math.sin(azimuth) + hold.decentration_sd_mm * shake[3]
+    tilt, tilt_azimuth = _polar(tilt_x, tilt_y)
+    shift, shift_azimuth = _polar(shift_x, shift_y)
+    if scan is not None and not math.isnan(scan.tilt_deg):
+        tilt, tilt_azimuth = scan.tilt_deg, scan.azimuth_deg
+    if scan is not None and not math.isnan(scan.decentration_mm):
+        shift, shift_azimuth = scan.decentration_mm, scan.azimuth_deg
+    return Pose(
+        tilt_deg=tilt,
+        tilt_azimuth_deg=tilt_azimuth,
+        decentration_mm=shift,
+        decentration_azimuth_deg=shift_azimuth,
+    )
+
+
+def _speed_in_place(layer: Medium, temperature_c: float) -> float:
+    # Media with a slope follow the temperature; the others hold their speed.
+    return layer.speed_at(temperature_c)
+
+
+def beam_through_eye(
+    disc: Disc,
+    eye: EyeModel,
+    method: MethodSection,
+    pose: Pose,
+    *,
+    compression_mm: float = 0.0,
+) -> BeamPath:
+    """The beam of a probe at a pose on an eye.
+
+    Parameters
+    ----------
+    disc : Disc
+    eye : EyeModel
+    method : MethodSection
+    pose : Pose
+    compression_mm : float
+        Shortening of the chamber in contact, mm; must leave some of it.
+    """
+    surfaces, behind = eye_surfaces(eye)
+    heading = direction(pose.tilt_deg, pose.tilt_azimuth_deg)
+    aside = pose.decentration_mm * direction(90.0, pose.decentration_azimuth_deg)
+    aside[2] = 0.0
+    if method.kind == "immersion":
+        origin = aside - method.standoff_mm * heading
+        bath = MEDIA[method.bath]
+        media = [bath, *behind]
+        first_speed = _speed_in_place(bath, method.bath_temperature_c)
+    else:
+        # The face meets the cornea where the shifted beam does, pushed in by the compression.
+        touch, _ = surfaces[0].hit(aside - 5.0 * heading, heading)
+        origin = touch + compression_mm * heading
+        surfaces = [
+            Surface.plane("cornea_front", origin, heading),
+            Surface.plane("cornea_back", origin + eye.cornea_mm * heading, heading),
+            *surfaces[2:],
+        ]
+        media = [MEDIA["water"], *behind]
+        first_speed = MEDIA["water"].speed_m_per_s
+    speeds = [first_speed, *(_speed_in_place(item, BODY_TEMPERATURE_C) for item in behind)]
+    return trace_beam(surfaces, media, speeds, origin, heading, tip_mm=disc.tip_mm)
+
+
+def length_along_beam(path: BeamPath, first: str, last: str) -> float:
+    """Way along the chief ray between two surfaces, mm; NaN where the beam does not get there."""
+    a, b = path.index(first), path.index(last)
+    return float(np.sum(path.length_mm[a + 1 : b + 1]))
+
+
+def incidence_deg(path: BeamPath, name: str) -> float:
+    """Angle of the chief ray to the normal of a surface, degrees."""
+    return float(path.incidence_deg[path.index(name)])
+

@@ -1,0 +1,434 @@
+"""From a scenario to a recording: eyes, poses, echoes, spoilers, receiver, truth.
+
+Every random draw belongs to one eye, one pose or one scan and has a generator of its own, so
+that a trace depends on the scenario, the seed and its number only, never on how many traces are
+made or in what blocks.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import OrderedDict
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace import __version__
+from echotrace.errors import ParameterError
+from echotrace.receiver import apply_receiver, db_to_ratio
+from echotrace.recording import Recording, Truth
+from echotrace.synthesis import spoilers
+from echotrace.synthesis.alignment import (
+    ALIGNMENT_CONVENTION,
+    Pose,
+    beam_through_eye,
+    draw_pose,
+    incidence_deg,
+)
+from echotrace.synthesis.echoes import EyeEchoes, SampleGrid, eye_echoes
+from echotrace.synthesis.eye_model import EyeModel
+from echotrace.synthesis.probe import REFERENCE_SPEED_MM_PER_US, Disc
+from echotrace.synthesis.scenario import (
+    RANDOM_SPOILERS,
+    SPOILERS,
+    Scenario,
+    ScanSection,
+    eye_of,
+    load_scenario,
+    scenario_from_mapping,
+)
+from echotrace.target import eye_target
+
+__all__ = ["Synthesis", "synthesise"]
+
+# Streams of random numbers; part of what a seed means, so they never change.
+_EYE, _COMPRESSION, _POSE, _SPECKLE, _SCAN, _POOL_POSE = range(1, 7)
+
+_KEPT_POSES = 1024
+_EXTRA_INTERFACES = ("orbit",)
+_OBLIQUE_FROM_DEG = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Scan:
+    """One trace before the receiver, with its truth."""
+
+    amplitude: NDArray[np.float32]
+    gain_db: float
+    delay_us: NDArray[np.float64]
+    truth: Mapping[str, float]
+    flags: int
+
+
+class Synthesis:
+    """A scenario made ready: gives any of its traces, in blocks.
+
+    Parameters
+    ----------
+    scenario : Scenario, mapping, str or Path
+        A scenario, its tables, or the path of its file.
+    seed : int
+        Zero or more.
+    """
+
+    def __init__(self, scenario: Scenario | Mapping[str, Any] | str | Path, *, seed: int) -> None:
+        if isinstance(scenario, str | Path):
+            scenario = load_scenario(scenario)
+        elif not isinstance(scenario, Scenario):
+            scenario = scenario_from_mapping(scenario)
+        if isinstance(seed, bool) or not isinstance(seed, int | np.integer) or seed < 0:
+            raise ParameterError(f"seed={seed!r} must be a whole number, zero or more")
+        self.scenario = scenario
+        self.seed = int(seed)
+        probe = scenario.probe
+        self.disc = Disc(
+            centre_frequency_hz=probe.centre_frequency_mhz * 1e6,
+            fractional_bandwidth=probe.fractional_bandwidth,
+            aperture_mm=probe.aperture_mm,
+            focus_mm=probe.focus_mm,
+            edge_taper=probe.edge_taper,
+            tip_mm=probe.tip_mm,
+        )
+        rate_hz = scenario.receiver.sampling_rate_mhz * 1e6
+        self.receiver = scenario.receiver_model()
+        self.grid = SampleGrid(self.disc, rate_hz, self._sample_count(rate_hz))
+        self.interfaces = (
+            *eye_target(
+                scenario.eye.lens_state,
+                lens_material=scenario.eye.lens_material,
+                vitreous=scenario.eye.vitreous,
+            ).interface_names,
+            *_EXTRA_INTERFACES,
+        )
+        self._echoes: OrderedDict[tuple[int, int], tuple[Pose, EyeEchoes]] = OrderedDict()
+        self._eyes: dict[int, tuple[EyeModel, float]] = {}
+        self._fixed = {item.number: item for item in scenario.scan}
+
+    def _sample_count(self, rate_hz: float) -> int:
+        duration_us = self.scenario.receiver.duration_us
+        if math.isnan(duration_us):
+            duration_us = self._duration_us()
+        return 64 * math.ceil(duration_us * rate_hz * 1e-6 / 64)
+
+    def _duration_us(self) -> float:
+        """Long enough for the orbit of the eye, or of the longest eye of the population."""
+        eye = eye_of(self.scenario.eye, None)
+        path = beam_through_eye(self.disc, eye, self.scenario.method, Pose())
+        if self.scenario.eye.model == "population":
+            spare_mm = 33.0 - eye.axial_length_mm
+        else:
+            spare_mm = 0.0
+        vitreous_speed = float(path.speed_mm_per_us[path.index("retina")])
+        return float(path.delay_us[-1]) + 2.0 * spare_mm / vitreous_speed + 6.0
+
+    def _rng(self, *key: int) -> np.random.Generator:
+        return np.random.default_rng([self.seed, *key])
+
+    def eye(self, index: int) -> EyeModel:
+        """One of the scenario's eyes."""
+        return self._eye_and_compression(index)[0]
+
+    def _eye_and_compression(self, index: int) -> tuple[EyeModel, float]:
+        """The eye, and the mean compression that contact gives it, mm."""
+        if index not in self._eyes:
+            if len(self._eyes) > 4 * _KEPT_POSES:
+                self._eyes.clear()
+            method = self.scenario.method
+            mean = 0.0 if method.kind == "immersion" else _gamma(
+                self._rng(_COMPRESSION, index),
+                method.compression_mm,
+                method.compression_between_mm if self.scenario.eye.eyes > 1 else 0.0,
+            )
+            self._eyes[index] = (eye_of(self.scenario.eye, self._rng(_EYE, index)), mean)
+        return self._eyes[index]
+
+    def _pose_and_echoes(self, scan: int, eye_index: int) -> tuple[Pose, EyeEchoes]:
+        """Pose of a scan and the echoes at the eye's mean compression."""
+        hold, scans = self.scenario.hold, self.scenario.scans
+        number = scan % scans
+        fixed = self._fixed.get(number + 1)
+        if hold.alignments and fixed is None:
+            pool = scan % hold.alignments
+            key, rng = (eye_index, -1 - pool), self._rng(_POOL_POSE, eye_index, pool)
+        else:
+            key, rng = (eye_index, scan), self._rng(_POSE, scan)
+        if key in self._echoes:
+            self._echoes.move_to_end(key)
+            return self._echoes[key]
+        pose = draw_pose(hold, rng, number / max(1, scans - 1), fixed)
+        eye, compression = self._eye_and_compression(eye_index)
+        path = beam_through_eye(
+            self.disc, eye, self.scenario.method, pose, compression_mm=compression
+        )
+        echoes = eye_echoes(
+            self.disc, self.grid, eye, path, self._rng(_SPECKLE, eye_index, key[1] + (1 << 40)),
+            on_nerve=hold.kind == "optic_nerve" and fixed is None,
+        )
+        self._echoes[key] = (pose, echoes)
+        if len(self._echoes) > _KEPT_POSES:
+            self._echoes.popitem(last=False)
+        return pose, echoes
+
+    def _switches(self, rng: np.random.Generator, fixed: ScanSection | None) -> dict[str, bool]:
+        """Which of the spoilers that come by chance are on."""
+        chance = rng.random(len(RANDOM_SPOILERS))
+        forced = fixed.spoilers if fixed is not None else ()
+        on = {
+            name: bool(chance[n] < getattr(self.scenario.spoilers, name)) or name in forced
+            for n, name in enumerate(RANDOM_SPOILERS)
+        }
+        contact = self.scenario.method.kind == "contact"
+        on["bath_reverberation"] &= not contact
+        on["bubbles"] &= not contact
+        on["cornea_reverberation"] &= contact
+        on["couplant"] &= contact
+        return on
+
+    def _scan(self, scan: int) -> _Scan:
+        scenario, grid = self.scenario, self.grid
+        eye_index = (scan // scenario.scans) % scenario.eye.eyes
+        eye, mean_compression = self._eye_and_compression(eye_index)
+        pose, echoes = self._pose_and_echoes(scan, eye_index)
+        fixed = self._fixed.get(scan % scenario.scans + 1)
+        rng = self._rng(_SCAN, scan)
+        on = self._switches(rng, fixed)
+        contact = scenario.method.kind == "contact"
+
+        compression = 0.0
+        squeeze_us = 0.0
+        if contact:
+            compression = _gamma(rng, mean_compression, scenario.method.compression_within_mm)
+            if fixed is not None and not math.isnan(fixed.compression_mm):
+                compression = fixed.compression_mm
+            aqueous = echoes.names.index("cornea_back") + 1
+            speed = float(echoes.path.speed_mm_per_us[aqueous])
+            squeeze_us = -2.0 * (compression - mean_compression) / speed
+        shift_us = scenario.receiver.jitter_ns * 1e-3 * rng.standard_normal()
+        gap_mm = scenario.method.couplant_mm if on["couplant"] else 0.0
+        shift_us += 2.0 * gap_mm / REFERENCE_SPEED_MM_PER_US
+
+        is_front = np.array([name.startswith("cornea") for name in echoes.names])
+        delay_us = echoes.delay_us + shift_us + np.where(is_front, 0.0, squeeze_us)
+        amplitude = self._amplitude(rng, on, echoes, shift_us, squeeze_us, delay_us)
+        gain_db = scenario.receiver.gain_db
+        if fixed is not None and not math.isnan(fixed.gain_db):
+            gain_db = fixed.gain_db
+        gain_db += spoilers.GAIN_ERROR_DB * (on["gain_too_high"] - on["gain_too_low"])
+
+        by_name = dict(zip(echoes.names, delay_us, strict=True))
+        peak = dict(zip(echoes.names, echoes.peak, strict=True))
+        truth = {
+            "axial_length_mm": eye.axial_length_mm,
+            "beam_length_mm": echoes.beam_length_mm - (compression - mean_compression),
+            "tilt_deg": pose.tilt_deg,
+            "tilt_azimuth_deg": pose.tilt_azimuth_deg,
+            "decentration_mm": pose.decentration_mm,
+            "decentration_azimuth_deg": pose.decentration_azimuth_deg,
+            "cornea_incidence_deg": incidence_deg(echoes.path, "cornea_front"),
+            "retina_incidence_deg": incidence_deg(echoes.path, "retina"),
+            "compression_mm": compression,
+            "couplant_mm": gap_mm,
+            "snr_db": _level_db(peak["retina"]) - scenario.receiver.noise_db,
+            "eye_number": float(eye_index),
+        }
+        shifts = dict(zip(echoes.names, echoes.shift_us, strict=True))
+        for name in self.interfaces:
+            truth[f"{name}_echo_shift_us"] = shifts[name]
+        return _Scan(
+            amplitude=amplitude.astype(np.float32),
+            gain_db=gain_db,
+            delay_us=np.array([by_name[name] for name in self.interfaces]),
+            truth=truth,
+            flags=self._flags(on, pose, fixed),
+        )
+
+    def _amplitude(
+        self,
+        rng: np.random.Generator,
+        on: Mapping[str, bool],
+        echoes: EyeEchoes,
+        shift_us: float,
+        squeeze_us: float,
+        delay_us: NDArray[np.float64],
+    ) -> NDArray[np.float64]:
+        """The trace at the receiver's input, noise included."""
+        scenario, grid = self.scenario, self.grid
+        axis_us = grid.delay_us
+        face_us = self.disc.face_delay_us
+        pupil_edge = scenario.hold.kind == "pupil_edge"
+        inner = echoes.inner + echoes.implant
+        if pupil_edge:
+            inner = spoilers.PUPIL_EDGE_PASSES * inner
+        front = echoes.front.astype(np.complex128)
+        train = np.zeros_like(front)
+        if on["bath_reverberation"]:
+            train = spoilers.bath_reverberation(grid, front, float(delay_us[0]) - face_us)
+        if on["cornea_reverberation"]:
+            way_us = float(delay_us[1] - delay_us[0])
+            train = spoilers.cornea_reverberation(grid, front, way_us)
+        spectrum = front + train + grid.shifted(inner, squeeze_us)
+        trace = grid.trace(grid.shifted(spectrum, shift_us))
+        if on["blink"]:
+            trace[:] = 0.0
+            spoilers.add_lid(self.disc, trace, axis_us, float(delay_us[0]), rng)
+        elif pupil_edge and "lens_front" in echoes.names:
+            at_us = float(delay_us[echoes.names.index("lens_front")])
+            spoilers.add_iris(self.disc, trace, axis_us, at_us, rng)
+        if on["bubbles"]:
+            last_us = float(delay_us[0]) - 1.0
+            first_us = face_us + 0.4 * (last_us - face_us)
+            shadow = np.zeros_like(trace)
+            passed = spoilers.add_bubbles(self.disc, shadow, axis_us, first_us, last_us, rng)
+            trace = shadow + passed * trace
+        trace += spoilers.ring_down(
+            self.disc, axis_us, scenario.receiver.ring_down_db, scenario.receiver.ring_down_us, rng
+        )
+        if scenario.method.kind == "immersion" or on["couplant"]:
+            spoilers.add_face_echo(self.disc, trace, axis_us, face_us)
+        if on["interference"]:
+            spoilers.add_interference(trace, axis_us, rng)
+        noise = float(db_to_ratio(scenario.receiver.noise_db))
+        return np.asarray(trace + noise * rng.standard_normal(trace.size))
+
+    def _flags(self, on: Mapping[str, bool], pose: Pose, fixed: ScanSection | None) -> int:
+        eye, hold = self.scenario.eye, self.scenario.hold
+        active = {name for name, value in on.items() if value}
+        if pose.tilt_deg >= _OBLIQUE_FROM_DEG:
+            active.add("oblique")
+        if hold.kind in ("optic_nerve", "pupil_edge") and fixed is None:
+            active.add(hold.kind)
+        if self.scenario.receiver.tgc_is_wrong:
+            active.add("tgc_wrong")
+        if eye.lens_state == "pseudophakic":
+            active.add("implant_reverberation")
+        if eye.cataract_grade > 0.0:
+            active.add("cataract")
+        if eye.vitreous_opacities:
+            active.add("vitreous_opacity")
+        if eye.staphyloma_slope_deg or eye.staphyloma_step_mm:
+            active.add("staphyloma")
+        return sum(1 << SPOILERS.index(name) for name in active)
+
+    def block(self, start: int, stop: int) -> Recording:
+        """Traces ``start`` to ``stop`` (not included) as a recording.
+
+        Parameters
+        ----------
+        start, stop : int
+        """
+        if not 0 <= start < stop:
+            raise ParameterError(f"traces {start} to {stop}: give 0 <= start < stop")
+        scenario = self.scenario
+        scans = [self._scan(number) for number in range(start, stop)]
+        gain_db = np.array([scan.gain_db for scan in scans], np.float32)
+        samples = apply_receiver(
+            np.stack([scan.amplitude for scan in scans]), self.grid.delay_us, self.receiver,
+            gain_db,
+        )
+        columns: dict[str, NDArray[Any]] = {
+            name: np.array([scan.truth[name] for scan in scans]) for name in scans[0].truth
+        }
+        columns["spoilers"] = np.array([scan.flags for scan in scans], np.uint32)
+        sitting = [number // scenario.scans for number in range(start, stop)]
+        eye = scenario.eye
+        if eye.eyes > 1:
+            subject = [f"{scenario.subject}-{item % eye.eyes + 1:04d}" for item in sitting]
+        else:
+            subject = [scenario.subject] * len(sitting)
+        return Recording(
+            samples=samples,
+            sampling_rate_hz=self.grid.sampling_rate_hz,
+            start_delay_us=0.0,
+            method=scenario.method.kind,  # type: ignore[arg-type]
+            probe=self.disc.as_probe(),
+            receiver=self.receiver,
+            gain_db=gain_db,
+            subject=subject,  # type: ignore[arg-type]
+            eye=eye.side,  # type: ignore[arg-type]
+            lens_state=eye.lens_state,  # type: ignore[arg-type]
+            lens_material=eye.lens_material,  # type: ignore[arg-type]
+            vitreous=eye.vitreous,  # type: ignore[arg-type]
+            operator=scenario.operator,  # type: ignore[arg-type]
+            sitting=[str(item + 1) for item in sitting],  # type: ignore[arg-type]
+            truth=Truth(
+                interfaces=self.interfaces,
+                delay_us=np.stack([scan.delay_us for scan in scans]),
+                columns=columns,
+            ),
+            attributes=self._attributes(),
+        )
+
+    def _attributes(self) -> dict[str, str]:
+        return {
+            "source": "synthetic: invented eyes, no patient data",
+            "scenario": self.scenario.name,
+            "description": self.scenario.description,
+            "seed": str(self.seed),
+            "made_by": f"echotrace {__version__}",
+            "alignment_convention": ALIGNMENT_CONVENTION,
+            "spoiler_names": " ".join(SPOILERS),
+        }
+
+    def blocks(self, count: int, n_traces: int = 256) -> Iterator[Recording]:
+        """All traces up to ``count``, in blocks of at most ``n_traces``.
+
+        Parameters
+        ----------
+        count : int
+        n_traces : int
+        """
+        if count < 1:
+            raise ParameterError(f"count={count!r} must be at least 1")
+        for start in range(0, count, n_traces):
+            yield self.block(start, min(count, start + n_traces))
+
+
+def _level_db(peak: float) -> float:
+    return 20.0 * math.log10(max(peak, 1e-12))
+
+
+def _gamma(rng: np.random.Generator, mean: float, sd: float) -> float:
+    """Draw of a gamma distribution, which stays at zero or above."""
+    if mean <= 0.0 or sd <= 0.0:
+        rng.standard_gamma(1.0)
+        return max(0.0, mean)
+    shape = (mean / sd) ** 2
+    return float(rng.standard_gamma(shape) * mean / shape)
+
+
+def synthesise(
+    scenario: Scenario | Mapping[str, Any] | str | Path,
+    seed: int = 0,
+    *,
+    count: int | None = None,
+) -> Recording:
+    """Make a recording from a scenario.
+
+    Parameters
+    ----------
+    scenario : Scenario, mapping, str or Path
+        A scenario, its tables as a TOML file would give them, or the path of its file.
+    seed : int
+        The same scenario, seed and number of a trace give the same trace.
+    count : int, optional
+        Number of traces; one sitting of the scenario where it is None.
+
+    Returns
+    -------
+    Recording
+        With its truth.
+
+    Raises
+    ------
+    ParameterError
+        A scenario that is not possible, naming the key.
+    """
+    made = Synthesis(scenario, seed=seed)
+    n = made.scenario.scans if count is None else count
+    if n < 1:
+        raise ParameterError(f"count={n!r} must be at least 1")
+    return made.block(0, n)

@@ -1,0 +1,321 @@
+"""The echoes of one eye at one pose, without noise and receiver.
+
+They are computed once and kept as two spectra: of the cornea, and of everything behind it, which
+moves as one when contact shortens the chamber.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from echotrace.synthesis.alignment import length_along_beam
+from echotrace.synthesis.eye_model import EyeModel
+from echotrace.synthesis.probe import Band, Disc, pulse_band, pulse_spectrum
+from echotrace.synthesis.scatter import (
+    BACKSCATTER_PER_CM_SR,
+    Speckle,
+    layer_speckle,
+    point_speckle,
+)
+from echotrace.synthesis.surfaces import BeamPath, attenuation, interface_response, reflection
+
+__all__ = ["EyeEchoes", "SampleGrid", "eye_echoes"]
+
+_NERVE_HEAD_RADIUS_MM = 0.9
+_IMPLANT_BOUNCES = 6
+_LAYERS = {
+    "retina": ("retina", "retina_mm"),
+    "choroid": ("choroid", "choroid_mm"),
+    "sclera": ("sclera", "sclera_mm"),
+    "orbit": ("orbital_fat", "orbit_mm"),
+}
+
+
+class SampleGrid:
+    """Sampling of a trace, and the spectra of its echoes.
+
+    Parameters
+    ----------
+    disc : Disc
+    sampling_rate_hz : float
+    n_samples : int
+
+    Attributes
+    ----------
+    frequency_hz : ndarray of float64, (n_bins,)
+        The bins of a padded transform that hold the pulse; spectra are kept for these only.
+    """
+
+    def __init__(self, disc: Disc, sampling_rate_hz: float, n_samples: int) -> None:
+        self.sampling_rate_hz = sampling_rate_hz
+        self.n_samples = n_samples
+        self.band: Band = pulse_band(disc)
+        pad = math.ceil(self.band.window_us * sampling_rate_hz * 1e-6)
+        self.n_padded = int(scipy.fft.next_fast_len(n_samples + 2 * pad, real=True))
+        step_hz = sampling_rate_hz / self.n_padded
+        self.first_bin = max(1, math.floor(self.band.frequency_hz[0] / step_hz))
+        last_bin = math.ceil(self.band.frequency_hz[-1] / step_hz)
+        last_bin = min(last_bin, self.n_padded // 2)
+        self.frequency_hz = np.arange(self.first_bin, last_bin + 1) * step_hz
+        self._pulse = pulse_spectrum(disc, self.frequency_hz)
+        # Scaled so that a unit weight gives a pulse of unit peak.
+        self._pulse *= self.n_padded / (2.0 * self._pulse.sum())
+        half = math.floor(0.5 * self.band.window_us * sampling_rate_hz * 1e-6) - 1
+        self._local = np.arange(-half, half + 1)
+        omega = 2.0 * math.pi * self.band.frequency_hz / sampling_rate_hz
+        self._turn = np.exp(1j * np.multiply.outer(self._local, omega))
+        self._omega_per_sample = omega
+
+    @property
+    def delay_us(self) -> NDArray[np.float64]:
+        """Delay of each sample, µs."""
+        return np.arange(self.n_samples) * (1e6 / self.sampling_rate_hz)
+
+    def new_trace(self) -> NDArray[np.float64]:
+        """An empty padded trace."""
+        return np.zeros(self.n_padded)
+
+    def add_echo(
+        self, trace: NDArray[np.float64], response: NDArray[np.complex128], delay_us: float
+    ) -> tuple[float, float]:
+        """Add the echo of a transfer function at a delay.
+
+        Returns
+        -------
+        peak, shift_us : float
+            Largest magnitude of the echo's envelope, and how much later than ``delay_us`` it
+            comes.
+        """
+        if not math.isfinite(delay_us):
+            return 0.0, math.nan
+        position = delay_us * self.sampling_rate_hz * 1e-6
+        nearest = round(position)
+        turned = response * self.band.spectrum * np.exp(
+            1j * self._omega_per_sample * (nearest - position)
+        )
+        analytic = self._turn @ turned
+        index = nearest + self._local
+        inside = (index >= 0) & (index < self.n_padded)
+        trace[index[inside]] += analytic.real[inside]
+        envelope = np.abs(analytic)
+        top = int(envelope.argmax())
+        shift = nearest + self._local[top] + _vertex(envelope, top) - position
+        return float(envelope[top]), shift / (self.sampling_rate_hz * 1e-6)
+
+    def spectrum(self, trace: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Spectrum of a padded trace in the bins that hold the pulse."""
+        whole = scipy.fft.rfft(trace)
+        return np.asarray(whole[self.first_bin : self.first_bin + self.frequency_hz.size])
+
+    def speckle_spectrum(
+        self, speckle: Speckle, loss: NDArray[np.float64]
+    ) -> NDArray[np.complex128]:
+        """Spectrum of scatterers' echoes with the pulse and a loss put on."""
+        n = speckle.baseband.size
+        start = max(0, speckle.first_sample)
+        stop = min(self.n_padded, speckle.first_sample + n)
+        padded = np.zeros(self.n_padded, np.complex128)
+        if stop > start:
+            padded[start:stop] = speckle.baseband[
+                start - speckle.first_sample : stop - speckle.first_sample
+            ]
+        whole = scipy.fft.fft(padded)
+        part = whole[self.first_bin : self.first_bin + self.frequency_hz.size]
+        return np.asarray(part * self._pulse * loss)
+
+    def shifted(
+        self, spectrum: NDArray[np.complexfloating], shift_us: float
+    ) -> NDArray[np.complex128]:
+        """Spectrum of the same echoes some time later."""
+        return np.asarray(spectrum * np.exp(-2j * math.pi * self.frequency_hz * shift_us * 1e-6))
+
+    def trace(self, spectrum: NDArray[np.complexfloating]) -> NDArray[np.float64]:
+        """Samples of a spectrum, (n_samples,)."""
+        whole = np.zeros(self.n_padded // 2 + 1, np.complex128)
+        whole[self.first_bin : self.first_bin + self.frequency_hz.size] = spectrum
+        return np.asarray(scipy.fft.irfft(whole, self.n_padded)[: self.n_samples])
+
+
+def _vertex(values: NDArray[np.float64], top: int) -> float:
+    """Position of the crest of a parabola through three samples, relative to the middle one."""
+    if not 0 < top < values.size - 1:
+        return 0.0
+    before, at, after = values[top - 1 : top + 2]
+    bend = before - 2.0 * at + after
+    return 0.0 if bend == 0.0 else float(0.5 * (before - after) / bend)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EyeEchoes:
+    """Echoes of one eye at one pose.
+
+    Attributes
+    ----------
+    path : BeamPath
+    front, inner, implant : ndarray of complex64, (n_bins,)
+        Spectra of the cornea's echoes, of all others, and of the bounces inside an implant.
+    names : tuple of str
+        Names of the interfaces.
+    delay_us, peak, shift_us : ndarray of float64, (n_interfaces,)
+        Arrival along the chief ray; largest magnitude of the echo's envelope (a perfect plane
+        reflector in front of the disc gives 1); how much later than the arrival it comes.
+    beam_length_mm : float
+    """
+
+    path: BeamPath
+    front: NDArray[np.complex64]
+    inner: NDArray[np.complex64]
+    implant: NDArray[np.complex64]
+    names: tuple[str, ...]
+    delay_us: NDArray[np.float64]
+    peak: NDArray[np.float64]
+    shift_us: NDArray[np.float64]
+    beam_length_mm: float
+
+
+def eye_echoes(
+    disc: Disc,
+    grid: SampleGrid,
+    eye: EyeModel,
+    path: BeamPath,
+    rng: np.random.Generator,
+    *,
+    on_nerve: bool = False,
+) -> EyeEchoes:
+    """Compute all echoes of an eye along a beam.
+
+    Parameters
+    ----------
+    disc : Disc
+    grid : SampleGrid
+    eye : EyeModel
+    path : BeamPath
+    rng : numpy.random.Generator
+        For the scatterers.
+    on_nerve : bool
+        The beam falls on the nerve head: choroid, sclera and orbital fat are missing there.
+    """
+    names = tuple(surface.name for surface in path.surfaces)
+    front, inner, bounces = grid.new_trace(), grid.new_trace(), grid.new_trace()
+    delay = path.delay_us.copy()
+    peak, shift = np.zeros(len(names)), np.full(len(names), np.nan)
+    for j, name in enumerate(names):
+        if on_nerve and name in ("choroid", "sclera", "orbit"):
+            delay[j] = np.nan
+            continue
+        response = interface_response(disc, path, j, grid.band)
+        trace = front if name.startswith("cornea") else inner
+        peak[j], shift[j] = grid.add_echo(trace, response, float(delay[j]))
+        if name == "lens_back" and eye.lens_state == "pseudophakic":
+            _add_bounces(grid, bounces, path, j, response)
+    spectrum = grid.spectrum(inner)
+    for speckle in _speckles(disc, grid, eye, path, rng, on_nerve):
+        loss = attenuation(path, speckle.layer, grid.frequency_hz)
+        spectrum = spectrum + grid.speckle_spectrum(speckle, loss)
+    return EyeEchoes(
+        path=path,
+        front=grid.spectrum(front).astype(np.complex64),
+        inner=spectrum.astype(np.complex64),
+        implant=grid.spectrum(bounces).astype(np.complex64),
+        names=names,
+        delay_us=delay,
+        peak=peak,
+        shift_us=shift,
+        beam_length_mm=length_along_beam(path, "cornea_front", "retina"),
+    )
+
+
+def _add_bounces(
+    grid: SampleGrid,
+    trace: NDArray[np.float64],
+    path: BeamPath,
+    j: int,
+    response: NDArray[np.complex128],
+) -> None:
+    """Echoes that went up and down inside the implant again; its faces taken as parallel."""
+    inside = path.media[j]
+    # Seen from within, both faces reflect with the opposite sign of the front seen from before.
+    per_bounce = -reflection(path, j - 1) * reflection(path, j)
+    mhz = grid.band.frequency_hz * 1e-6
+    way_cm = 2.0 * path.length_mm[j] / 10.0
+    loss_db = inside.attenuation_db_per_cm_mhz * mhz**inside.attenuation_exponent * way_cm
+    once = per_bounce * 10.0 ** (-loss_db / 20.0)
+    time_us = 2.0 * path.length_mm[j] / path.speed_mm_per_us[j]
+    for bounce in range(1, _IMPLANT_BOUNCES + 1):
+        grid.add_echo(trace, response * once**bounce, path.delay_us[j] + bounce * time_us)
+
+
+def _speckles(
+    disc: Disc,
+    grid: SampleGrid,
+    eye: EyeModel,
+    path: BeamPath,
+    rng: np.random.Generator,
+    on_nerve: bool,
+) -> Sequence[Speckle]:
+    found: list[Speckle | None] = []
+    rate = grid.sampling_rate_hz
+    for name, (tissue, thickness) in _LAYERS.items():
+        hole = _NERVE_HEAD_RADIUS_MM if on_nerve and name != "retina" else 0.0
+        found.append(
+            layer_speckle(
+                disc, path, path.index(name), getattr(eye, thickness),
+                BACKSCATTER_PER_CM_SR[tissue], rng,
+                sampling_rate_hz=rate, inner_radius_mm=hole,
+            )
+        )
+    if on_nerve:
+        found.append(
+            layer_speckle(
+                disc, path, path.index("retina"), 5.0, BACKSCATTER_PER_CM_SR["optic_nerve"], rng,
+                sampling_rate_hz=rate, outer_radius_mm=_NERVE_HEAD_RADIUS_MM,
+            )
+        )
+    if eye.cataract_grade > 0.0 and eye.lens_state == "phakic":
+        found += _cataract(disc, eye, path, rng, rate)
+    for _ in range(eye.vitreous_opacities):
+        found.append(_clump(disc, eye, path, rng, rate))
+    return [item for item in found if item is not None]
+
+
+def _cataract(
+    disc: Disc, eye: EyeModel, path: BeamPath, rng: np.random.Generator, rate: float
+) -> list[Speckle | None]:
+    """Diffuse scatter of the lens, and a few denser lamellae that stand out as false spikes."""
+    j = path.index("lens_front")
+    diffuse = BACKSCATTER_PER_CM_SR["lens"] * 10.0 ** (0.8 * eye.cataract_grade)
+    found = [
+        layer_speckle(disc, path, j, eye.lens_mm, diffuse, rng, sampling_rate_hz=rate)
+    ]
+    for _ in range(math.ceil(eye.cataract_grade)):
+        depth = eye.lens_mm * (0.12 + 0.76 * rng.random())
+        density = 60.0 * 10.0 ** rng.normal(0.0, 0.4)
+        found.append(
+            layer_speckle(
+                disc, path, j, 0.06, diffuse * density, rng,
+                sampling_rate_hz=rate, first_depth_mm=depth,
+            )
+        )
+    return found
+
+
+def _clump(
+    disc: Disc, eye: EyeModel, path: BeamPath, rng: np.random.Generator, rate: float
+) -> Speckle | None:
+    """A clump of about 0.3 mm somewhere in the vitreous near the beam."""
+    last = "lens_back" if "lens_back" in [item.name for item in path.surfaces] else "cornea_back"
+    n = 60
+    place = rng.normal(0.0, 1.0, 2)
+    depth = eye.vitreous_mm * (0.1 + 0.8 * rng.random())
+    spread = rng.normal(0.0, 0.15, (3, n))
+    strength = rng.standard_normal(n) * 2e-3
+    return point_speckle(
+        disc, path, path.index(last), place[0] + spread[0], place[1] + spread[1],
+        depth + spread[2], strength, sampling_rate_hz=rate,
+    )
