@@ -248,15 +248,15 @@ def _limits(
     n = difference.n_top
     if n < 2:
         raise ParameterError("agreement: one subject only; at least two are needed, better thirty")
-    ms, df, content = difference.mean_squares()
+    ms, _, content = difference.mean_squares()
     weights = [difference.weights(np.ones(difference.depth), content)]
-    squares, freedoms = [ms], [df]
+    squares, freedoms = [ms], [difference.interval_df()]
     for extra in (a, b):
         if extra is not None:
-            ms_x, df_x, content_x = extra.nested.mean_squares()
+            ms_x, _, content_x = extra.nested.mean_squares()
             weights.append(extra.nested.weights(extra.parts, content_x))
             squares.append(ms_x)
-            freedoms.append(df_x)
+            freedoms.append(extra.nested.interval_df())
     w, all_ms, all_df = (np.concatenate(items) for items in (weights, squares, freedoms))
     w[np.abs(w) < 1e-12] = 0.0
     used = w != 0.0

@@ -23,6 +23,7 @@ from echotrace.variance import (
     Nested,
     bootstrap_interval,
     chi_square_interval,
+    effective_df,
     jackknife,
     reml,
     subject_draws,
@@ -277,9 +278,17 @@ def repeatability(
         )
     notes: list[str] = []
     mean = float(study.value.mean())
+    freedom = effective_df(within[:, 0], within[:, 1])
     within_sd = Estimate(
-        square / df, *chi_square_interval(square / df, df, confidence), "chi-square"
+        square / df,
+        *chi_square_interval(square / df, freedom, confidence),
+        "chi-square" if freedom == df else "chi-square, as subjects differ in spread",
     ).sqrt()
+    if freedom < df:
+        notes.append(
+            f"subjects differ in their spread: intervals count {freedom:.0f} instead of "
+            f"{int(df)} degrees of freedom, and a pooled SD describes no single eye"
+        )
     if square == 0.0:
         notes.append("readings within every sitting are identical: are they copies of one another?")
     elif int(df) < 15:

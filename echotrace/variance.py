@@ -36,6 +36,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 _PIVOT_DRAWS = 1 << 14
 _BORDER_LEVELS = 16
+_LEAST_GROUPS = 5
 _LEAST_FREEDOM = 0.5
 """With fewer degrees of freedom than this a component cannot be told from nil."""
 _NO_LIMIT = 1e4
@@ -79,6 +80,34 @@ def chi_square_interval(variance: float, df: float, confidence: float) -> tuple[
     tail = (1.0 - confidence) / 2.0
     chi2 = scipy.stats.chi2
     return float(variance * df / chi2.isf(tail, df)), float(variance * df / chi2.ppf(tail, df))
+
+
+def effective_df(squares: Floats, df: Floats) -> float:
+    """Degrees of freedom of a pooled variance, fewer where the pooled groups spread differently.
+
+    Parameters
+    ----------
+    squares, df : ndarray of float64, (n_groups,)
+        Sum of squares and degrees of freedom of each group (each subject).
+
+    Returns
+    -------
+    float
+        The total; divided by the ratio of the variance seen between groups to that of a common
+        normal spread where this ratio is more than two of its standard errors above one
+        (Satterthwaite's matching, with the variance taken from the data).
+    """
+    used = df > 0
+    total, n = float(df[used].sum()), int(used.sum())
+    square = float(squares[used].sum())
+    if n < _LEAST_GROUPS or square == 0.0:
+        return total
+    pooled = square / total
+    seen = n / (n - 1.0) * float(np.sum((squares[used] - pooled * df[used]) ** 2))
+    ratio = seen / (2.0 * pooled**2 * total)
+    # Standard error of the ratio from the fourth moment of chi-square with total / n df each.
+    error = math.sqrt((2.0 + 12.0 * n / total) / n)
+    return total / ratio if ratio > 1.0 + 2.0 * error else total
 
 
 def mean_square_interval(
@@ -302,6 +331,15 @@ class Nested:
             )
         return ms, df, content
 
+    def interval_df(self) -> Floats:
+        """Degrees of freedom for intervals: fewer where groups spread differently."""
+        df = self.mean_squares()[1].copy()
+        at = 3 + self.depth
+        for k in range(1, self.depth):
+            squares = self.sums[:, at + k - 1]
+            df[k] = effective_df(squares, self.sums[:, at + self.depth - 1 + k - 1])
+        return df
+
     def weights(self, parts: Floats, content: Floats) -> Floats:
         """Weights of the mean squares whose sum estimates ``parts`` times the components.
 
@@ -329,7 +367,8 @@ class Nested:
 
     def estimate(self, parts: Floats, confidence: float) -> Estimate:
         """Sum of ``parts`` times the variance components, with its interval."""
-        ms, df, content = self.mean_squares()
+        ms, _, content = self.mean_squares()
+        df = self.interval_df()
         w = self.weights(parts, content)
         value = float(np.sum(w[w != 0.0] * ms[w != 0.0]))
         low, high = mean_square_interval(w, ms, df, confidence)
@@ -348,7 +387,8 @@ class Nested:
         """
         import scipy
 
-        ms, df, content = self.mean_squares()
+        ms, _, content = self.mean_squares()
+        df = self.interval_df()
         w_top, w_bottom = self.weights(top, content), self.weights(bottom, content)
         if not (df > 0).all():
             return Estimate(math.nan)
