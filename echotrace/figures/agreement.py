@@ -118,11 +118,14 @@ def spread_plot(result: Agreement, ax: Axes | None = None) -> Axes:
             result.average[used],
             sd[used],
             s=_size(result.n_eyes),
-            linewidths=0,
+            # Filled against open: differs in grey print too.
+            linewidths=0 if look is _A else 0.7,
+            facecolors=look["color"] if look is _A else "none",
+            edgecolors=look["color"],
+            marker=look["marker"],
             alpha=0.8,
             label=label,
             rasterized=result.n_eyes > _MANY,
-            **look,
         )
         if pooled is not None:
             ax.axhline(
@@ -158,6 +161,9 @@ def _legend(ax: Axes) -> None:
         handletextpad=0.2,
         columnspacing=1.0,
         borderaxespad=0.1,
+        markerscale=max(1.0, 3.0 / ax.collections[0].get_sizes()[0] ** 0.5)
+        if ax.collections
+        else 1.0,
         labelcolor=COLOURS["ink"],
     )
 
