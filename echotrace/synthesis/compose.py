@@ -138,10 +138,14 @@ class Synthesis:
             if len(self._eyes) > 4 * _KEPT_POSES:
                 self._eyes.clear()
             method = self.scenario.method
-            mean = 0.0 if method.kind == "immersion" else _gamma(
-                self._rng(_COMPRESSION, index),
-                method.compression_mm,
-                method.compression_between_mm if self.scenario.eye.eyes > 1 else 0.0,
+            mean = (
+                0.0
+                if method.kind == "immersion"
+                else _gamma(
+                    self._rng(_COMPRESSION, index),
+                    method.compression_mm,
+                    method.compression_between_mm if self.scenario.eye.eyes > 1 else 0.0,
+                )
             )
             self._eyes[index] = (eye_of(self.scenario.eye, self._rng(_EYE, index)), mean)
         return self._eyes[index]
@@ -165,7 +169,11 @@ class Synthesis:
             self.disc, eye, self.scenario.method, pose, compression_mm=compression
         )
         echoes = eye_echoes(
-            self.disc, self.grid, eye, path, self._rng(_SPECKLE, eye_index, key[1] + (1 << 40)),
+            self.disc,
+            self.grid,
+            eye,
+            path,
+            self._rng(_SPECKLE, eye_index, key[1] + (1 << 40)),
             on_nerve=hold.kind == "optic_nerve" and fixed is None,
         )
         self._echoes[key] = (pose, echoes)
@@ -326,7 +334,9 @@ class Synthesis:
         scans = [self._scan(number) for number in range(start, stop)]
         gain_db = np.array([scan.gain_db for scan in scans], np.float32)
         samples = apply_receiver(
-            np.stack([scan.amplitude for scan in scans]), self.grid.delay_us, self.receiver,
+            np.stack([scan.amplitude for scan in scans]),
+            self.grid.delay_us,
+            self.receiver,
             gain_db,
         )
         columns: dict[str, NDArray[Any]] = {

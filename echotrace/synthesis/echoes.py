@@ -96,8 +96,10 @@ class SampleGrid:
             return 0.0, math.nan
         position = delay_us * self.sampling_rate_hz * 1e-6
         nearest = round(position)
-        turned = response * self.band.spectrum * np.exp(
-            1j * self._omega_per_sample * (nearest - position)
+        turned = (
+            response
+            * self.band.spectrum
+            * np.exp(1j * self._omega_per_sample * (nearest - position))
         )
         analytic = self._turn @ turned
         index = nearest + self._local
@@ -265,16 +267,27 @@ def _speckles(
         hole = _NERVE_HEAD_RADIUS_MM if on_nerve and name != "retina" else 0.0
         found.append(
             layer_speckle(
-                disc, path, path.index(name), getattr(eye, thickness),
-                BACKSCATTER_PER_CM_SR[tissue], rng,
-                sampling_rate_hz=rate, inner_radius_mm=hole,
+                disc,
+                path,
+                path.index(name),
+                getattr(eye, thickness),
+                BACKSCATTER_PER_CM_SR[tissue],
+                rng,
+                sampling_rate_hz=rate,
+                inner_radius_mm=hole,
             )
         )
     if on_nerve:
         found.append(
             layer_speckle(
-                disc, path, path.index("retina"), 5.0, BACKSCATTER_PER_CM_SR["optic_nerve"], rng,
-                sampling_rate_hz=rate, outer_radius_mm=_NERVE_HEAD_RADIUS_MM,
+                disc,
+                path,
+                path.index("retina"),
+                5.0,
+                BACKSCATTER_PER_CM_SR["optic_nerve"],
+                rng,
+                sampling_rate_hz=rate,
+                outer_radius_mm=_NERVE_HEAD_RADIUS_MM,
             )
         )
     if eye.cataract_grade > 0.0 and eye.lens_state == "phakic":
@@ -290,16 +303,20 @@ def _cataract(
     """Diffuse scatter of the lens, and a few denser lamellae that stand out as false spikes."""
     j = path.index("lens_front")
     diffuse = BACKSCATTER_PER_CM_SR["lens"] * 10.0 ** (0.8 * eye.cataract_grade)
-    found = [
-        layer_speckle(disc, path, j, eye.lens_mm, diffuse, rng, sampling_rate_hz=rate)
-    ]
+    found = [layer_speckle(disc, path, j, eye.lens_mm, diffuse, rng, sampling_rate_hz=rate)]
     for _ in range(math.ceil(eye.cataract_grade)):
         depth = eye.lens_mm * (0.12 + 0.76 * rng.random())
         density = 60.0 * 10.0 ** rng.normal(0.0, 0.4)
         found.append(
             layer_speckle(
-                disc, path, j, 0.06, diffuse * density, rng,
-                sampling_rate_hz=rate, first_depth_mm=depth,
+                disc,
+                path,
+                j,
+                0.06,
+                diffuse * density,
+                rng,
+                sampling_rate_hz=rate,
+                first_depth_mm=depth,
             )
         )
     return found
@@ -316,6 +333,12 @@ def _clump(
     spread = rng.normal(0.0, 0.15, (3, n))
     strength = rng.standard_normal(n) * 2e-3
     return point_speckle(
-        disc, path, path.index(last), place[0] + spread[0], place[1] + spread[1],
-        depth + spread[2], strength, sampling_rate_hz=rate,
+        disc,
+        path,
+        path.index(last),
+        place[0] + spread[0],
+        place[1] + spread[1],
+        depth + spread[2],
+        strength,
+        sampling_rate_hz=rate,
     )

@@ -37,6 +37,7 @@ __all__ = [
 REFERENCE_SPEED_MM_PER_US = MEDIA["water"].speed_m_per_s * 1e-3
 """Speed in the water in which the focus of a probe is stated, mm/µs."""
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Disc:
     """The transducer of a probe: a disc with a spherical focus.
@@ -279,9 +280,7 @@ def disc_pressure(
     (Born & Wolf, Principles of Optics, 8.8). The neglected phase at the disc's rim is
     ``k a^4 / 8 (1/z^3 - 1/F^3)``: 0.2 rad at 10 mm for a disc of 5 mm at 10 MHz.
     """
-    z, r = np.broadcast_arrays(
-        np.asarray(axial_mm, np.float64), np.asarray(radial_mm, np.float64)
-    )
+    z, r = np.broadcast_arrays(np.asarray(axial_mm, np.float64), np.asarray(radial_mm, np.float64))
     a = disc.radius_mm
     k = 2.0 * math.pi * frequency_hz * 1e-6 / REFERENCE_SPEED_MM_PER_US
     u = k * a**2 * (1.0 / z - 1.0 / disc.focus_mm)
@@ -294,11 +293,7 @@ def disc_pressure(
     drives = edge_drive(s, disc.edge_taper)
     for node, node_weight, drive in zip(s, weight, drives, strict=True):
         integral += (
-            node_weight
-            * node
-            * drive
-            * np.exp(0.5j * u * node**2)
-            * scipy.special.j0(v * node)
+            node_weight * node * drive * np.exp(0.5j * u * node**2) * scipy.special.j0(v * node)
         )
     pressure = -1j * (k * a**2 / z) * np.exp(0.5j * k * r**2 / z) * integral
     return np.asarray(np.conj(pressure))

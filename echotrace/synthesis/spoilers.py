@@ -64,8 +64,8 @@ def ring_down(
     phase = 0.3 * rng.standard_normal()
     f_mhz = disc.centre_frequency_hz * 1e-6
     main = np.cos(2.0 * math.pi * f_mhz * t + phase) * np.exp(-t / decay)
-    radial = 0.15 * np.cos(2.0 * math.pi * 0.62 * f_mhz * t + 2.0 * phase) * np.exp(
-        -t / (1.8 * decay)
+    radial = (
+        0.15 * np.cos(2.0 * math.pi * 0.62 * f_mhz * t + 2.0 * phase) * np.exp(-t / (1.8 * decay))
     )
     out[near] = db_to_ratio(level_db) * (main + radial)
     return out
@@ -97,7 +97,11 @@ def cornea_reverberation(grid: SampleGrid, front: Spectrum, way_us: float) -> Sp
 
 
 def add_bubbles(
-    disc: Disc, trace: Trace, delay_us: Trace, first_us: float, last_us: float,
+    disc: Disc,
+    trace: Trace,
+    delay_us: Trace,
+    first_us: float,
+    last_us: float,
     rng: np.random.Generator,
 ) -> float:
     """Bubbles in the bath: strong spikes that throw a shadow.

@@ -213,14 +213,19 @@ def trace_beam(
     face_delay_us = 2.0 * tip_mm / REFERENCE_SPEED_MM_PER_US
     delay_us = face_delay_us + 2.0 * np.cumsum(lengths / speed[:-1])
     return BeamPath(
-        tuple(surfaces), tuple(media), speed, points, directions, lengths, delay_us, matrices,
+        tuple(surfaces),
+        tuple(media),
+        speed,
+        points,
+        directions,
+        lengths,
+        delay_us,
+        matrices,
         incidence,
     )
 
 
-def attenuation(
-    path: BeamPath, j: int, frequency_hz: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def attenuation(path: BeamPath, j: int, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:
     """Two-way amplitude factor of the losses in all media in front of surface ``j``."""
     loss_db = np.zeros_like(frequency_hz)
     mhz = frequency_hz * 1e-6
@@ -263,9 +268,7 @@ class Facets:
     weight: Vector
 
 
-def beam_radius_mm(
-    disc: Disc, matrix: Vector, k_per_mm: float, *, reach: float = 14.0
-) -> float:
+def beam_radius_mm(disc: Disc, matrix: Vector, k_per_mm: float, *, reach: float = 14.0) -> float:
     """Radius beyond which the beam is too weak to matter at a place given by its ray matrix."""
     a = disc.radius_mm
     geometric = a * abs(matrix[0, 0] - matrix[0, 1] / disc.focus_mm)
@@ -334,9 +337,7 @@ def facets_on(
     """
     surface = path.surfaces[j]
     k_centre = 2.0 * math.pi * disc.centre_frequency_hz * 1e-6 / REFERENCE_SPEED_MM_PER_US
-    radius = min(
-        beam_radius_mm(disc, path.matrix[j], k_centre), 0.9 * abs(surface.radius_mm)
-    )
+    radius = min(beam_radius_mm(disc, path.matrix[j], k_centre), 0.9 * abs(surface.radius_mm))
     wavelength = path.speed_mm_per_us[j] / (disc.centre_frequency_hz * 1e-6)
     step = wavelength / facets_per_wavelength
     n_side = math.ceil(radius / step)
@@ -351,9 +352,7 @@ def facets_on(
     bend = np.sqrt(surface.radius_mm**2 - rho_squared)
     # Sagitta without cancellation, so that planes (huge radii) stay planes.
     sag = math.copysign(1.0, surface.radius_mm) * rho_squared / (abs(surface.radius_mm) + bend)
-    points = (
-        path.point_mm[j] + np.outer(s, first) + np.outer(t, second) + np.outer(sag, normal)
-    )
+    points = path.point_mm[j] + np.outer(s, first) + np.outer(t, second) + np.outer(sag, normal)
     normals = (surface.centre_mm - points) / surface.radius_mm
     u_per_k, v_per_k, phase_per_k, amplitude, _ = field_coordinates(disc, path, j, points)
     if surface.step_mm:
@@ -364,7 +363,7 @@ def facets_on(
     rim = (np.sqrt(rho_squared) / radius - (1.0 - _EDGE_TAPER)) / _EDGE_TAPER
     taper = np.where(rim > 0.0, np.cos(0.5 * math.pi * np.clip(rim, 0.0, 1.0)) ** 2, 1.0)
     # The field is -i k a^2/B times the integral; its square carries the minus sign.
-    weight = -amplitude**2 * cosine * area * taper / disc_area
+    weight = -(amplitude**2) * cosine * area * taper / disc_area
     return Facets(u_per_k, v_per_k, phase_per_k, weight)
 
 
@@ -426,9 +425,17 @@ def interface_response(
     table = table_for(disc, facets, float(k[-1]))
     total = np.zeros((k.size, 2))
     facet_sum(
-        table.values, table.u_min, table.step_u, table.step_v,
-        facets.u_per_k, facets.v_per_k, facets.phase_per_k, facets.weight,
-        float(k[0]), float(k[1] - k[0]), total,
+        table.values,
+        table.u_min,
+        table.step_u,
+        table.step_v,
+        facets.u_per_k,
+        facets.v_per_k,
+        facets.phase_per_k,
+        facets.weight,
+        float(k[0]),
+        float(k[1] - k[0]),
+        total,
     )
     # The kernel sums for exp(-i omega t); transfer functions here are for exp(+i omega t).
     summed = (total[:, 0] - 1j * total[:, 1]) * k**2
