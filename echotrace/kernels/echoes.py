@@ -23,7 +23,8 @@ __all__ = [
     "find_rows",
 ]
 
-_TINY = float(np.finfo(np.float32).tiny)
+_TINY = np.finfo(np.float32).tiny
+_DB = 20.0 / math.log(10.0)
 
 
 class SearchPlan(NamedTuple):
@@ -159,7 +160,7 @@ def _maxima(row, threshold, dip_ratio, at):
 
 @kernel
 def _log_at(row, k):
-    return math.log(max(float(row[k]), _TINY))
+    return float(np.log(max(row[k], _TINY)))
 
 
 @kernel
@@ -189,6 +190,7 @@ def find_row(plan, row, noise, at, sample, delay_us, level_db, before_db, stretc
         Number of echoes.
     """
     m = row.size
+    log_noise = math.log(noise)
     found = _maxima(row, np.float32(noise * plan.threshold_ratio), plan.dip_ratio, at)
     for j in range(found):
         g = at[j]
@@ -197,17 +199,18 @@ def find_row(plan, row, noise, at, sample, delay_us, level_db, before_db, stretc
         offset = 0.0
         if bend > 0.0:
             offset = min(0.5, max(-0.5, 0.5 * (right - left) / bend))
-        height = math.exp(middle + 0.25 * (right - left) * offset)
-        level_db[j] = 20.0 * math.log10(height / noise)
+        level_db[j] = _DB * (middle + 0.25 * (right - left) * offset - log_noise)
         position = (g + offset) * plan.stride
         sample[j] = int(np.rint(position))
         delay_us[j] = plan.start_us + position * plan.step_us
         first = max(0, g - plan.far)
         top = _largest(row, first, max(first, g - plan.near))
-        before_db[j] = 20.0 * math.log10(top / noise) if top > 0.0 else -np.inf
+        before_db[j] = _DB * (float(np.log(top)) - log_noise) if top > 0.0 else -np.inf
         k = min(max(g, plan.arm), m - 1 - plan.arm)
-        seen = 2.0 * _log_at(row, k) - _log_at(row, k - plan.arm) - _log_at(row, k + plan.arm)
-        stretch[j] = math.log(max(seen / plan.curvature, 0.02))
+        if k != g:
+            middle = _log_at(row, k)
+        seen = 2.0 * middle - _log_at(row, k - plan.arm) - _log_at(row, k + plan.arm)
+        stretch[j] = np.log(np.float32(max(seen / plan.curvature, 0.02)))
     return found
 
 

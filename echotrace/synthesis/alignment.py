@@ -165,4 +165,3 @@ def length_along_beam(path: BeamPath, first: str, last: str) -> float:
 def incidence_deg(path: BeamPath, name: str) -> float:
     """Angle of the chief ray to the normal of a surface, degrees."""
     return float(path.incidence_deg[path.index(name)])
-

@@ -141,9 +141,7 @@ SCHEMATIC_EYES = MappingProxyType(
 _POPULATION_MEAN = np.array([24.17, 3.02, 4.52, 0.534, 7.75])
 _POPULATION_SD = np.array([2.47, 0.45, 0.45, 0.04, 0.26])
 _SPEARMAN = {(0, 1): 0.544, (1, 2): -0.660, (0, 2): 0.544 * -0.660}
-_POPULATION_RANGE = np.array(
-    [[20.0, 32.0], [1.8, 4.6], [3.2, 6.2], [0.42, 0.66], [6.9, 8.7]]
-)
+_POPULATION_RANGE = np.array([[20.0, 32.0], [1.8, 4.6], [3.2, 6.2], [0.42, 0.66], [6.9, 8.7]])
 
 
 def _population_correlation() -> NDArray[np.float64]:

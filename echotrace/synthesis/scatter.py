@@ -123,8 +123,14 @@ def layer_speckle(
     strength *= math.sqrt(backscatter_per_cm_sr * _PER_CM_TO_PER_MM * volume / n)
     keep = rho >= inner_radius_mm
     return point_speckle(
-        disc, path, j, (rho * np.cos(angle))[keep], (rho * np.sin(angle))[keep], depth[keep],
-        strength[keep], sampling_rate_hz=sampling_rate_hz,
+        disc,
+        path,
+        j,
+        (rho * np.cos(angle))[keep],
+        (rho * np.sin(angle))[keep],
+        depth[keep],
+        strength[keep],
+        sampling_rate_hz=sampling_rate_hz,
     )
 
 
@@ -203,9 +209,17 @@ def point_speckle(
         disc.edge_taper,
     )
     deposit_scatterers(
-        table.values, table.u_min, table.step_u, table.step_v,
-        u * k, v * k, own_phase, weight, position,
-        disc.centre_frequency_hz / sampling_rate_hz, baseband,
+        table.values,
+        table.u_min,
+        table.step_u,
+        table.step_v,
+        u * k,
+        v * k,
+        own_phase,
+        weight,
+        position,
+        disc.centre_frequency_hz / sampling_rate_hz,
+        baseband,
     )
     return Speckle(baseband[:, 0] + 1j * baseband[:, 1], first_sample, j)
 
@@ -221,4 +235,3 @@ def _cell_mm3(disc: Disc, matrix: NDArray[np.float64], k: float, wavelength_mm: 
     geometric = a * abs(matrix[0, 0] - matrix[0, 1] / disc.focus_mm)
     axial = 0.44 * wavelength_mm / disc.fractional_bandwidth
     return float(math.pi * max(diffracted, geometric) ** 2 * axial)
-

@@ -64,8 +64,8 @@ def ring_down(
     phase = 0.3 * rng.standard_normal()
     f_mhz = disc.centre_frequency_hz * 1e-6
     main = np.cos(2.0 * math.pi * f_mhz * t + phase) * np.exp(-t / decay)
-    radial = 0.15 * np.cos(2.0 * math.pi * 0.62 * f_mhz * t + 2.0 * phase) * np.exp(
-        -t / (1.8 * decay)
+    radial = (
+        0.15 * np.cos(2.0 * math.pi * 0.62 * f_mhz * t + 2.0 * phase) * np.exp(-t / (1.8 * decay))
     )
     out[near] = db_to_ratio(level_db) * (main + radial)
     return out
@@ -97,7 +97,11 @@ def cornea_reverberation(grid: SampleGrid, front: Spectrum, way_us: float) -> Sp
 
 
 def add_bubbles(
-    disc: Disc, trace: Trace, delay_us: Trace, first_us: float, last_us: float,
+    disc: Disc,
+    trace: Trace,
+    delay_us: Trace,
+    first_us: float,
+    last_us: float,
     rng: np.random.Generator,
 ) -> float:
     """Bubbles in the bath: strong spikes that throw a shadow.
@@ -135,13 +139,14 @@ def _noise_burst(
     """Band-limited noise that starts at a delay and dies away, of about unit RMS at its start."""
     out = np.zeros_like(delay_us)
     step_us = float(delay_us[1] - delay_us[0])
-    begin = np.searchsorted(delay_us, start_us)
+    begin = int(np.searchsorted(delay_us, start_us))
     n = min(out.size - begin, int(8.0 * decay_us / step_us))
     if n <= 0:
         return out
     kernel_t = np.arange(-30, 31) * step_us
     kernel = pulse(disc, kernel_t)
-    noise = np.convolve(rng.standard_normal(n), kernel / np.sqrt(np.sum(kernel**2)), "same")
+    kernel /= np.sqrt(np.sum(kernel**2))
+    noise = np.convolve(rng.standard_normal(n + kernel.size - 1), kernel, "valid")
     out[begin : begin + n] = noise * np.exp(-np.arange(n) * step_us / decay_us)
     return out
 
