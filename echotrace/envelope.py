@@ -8,7 +8,6 @@ along the last axis and stays in float32 for float32 input.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -25,8 +24,10 @@ __all__ = [
     "analytic_signal",
     "detect_envelope",
     "matched_filter",
+    "matched_taps",
     "noise_level",
     "noise_slope",
+    "quadrature_taps",
     "smooth_envelope",
 ]
 
@@ -131,38 +132,39 @@ def detect_envelope(
         return np.asarray(np.maximum(low, 0.0))
     if method != "quadrature":
         raise ParameterError(f"envelope method {method!r}: use analytic, quadrature or rectified")
-    return np.asarray(
-        np.abs(
-            _band_filter(
-                samples,
-                lambda f_hz: (
-                    2.0 * _gaussian_low_pass(f_hz - centre_frequency_hz, bandwidth_hz / 2.0)
-                ),
-                sampling_rate_hz,
-                reach,
-            )
-        )
-    )
+    taps = quadrature_taps(sampling_rate_hz, centre_frequency_hz, bandwidth_hz)
+    return np.asarray(np.abs(_correlate(samples, taps)))
 
 
-def _band_filter(
-    samples: NDArray[np.floating],
-    response: Callable[[NDArray[Any]], NDArray[Any]],
-    sampling_rate_hz: float,
-    reach: int,
-) -> NDArray[np.complexfloating]:
-    """Complex output of a filter given on the positive frequencies only.
+def quadrature_taps(
+    sampling_rate_hz: float, centre_frequency_hz: float, bandwidth_hz: float
+) -> NDArray[np.complex128]:
+    """Taps with which RF is correlated for its complex envelope: a Gaussian about the carrier.
 
+    An odd number; the tails beyond 3.6 standard deviations (0.15 % of the middle) are cut.
     Demodulation, low-pass and modulation back leave the magnitude of this one-sided filter, so
     the carrier need not be mixed down at all.
     """
-    n = samples.shape[-1]
-    size = _padded_size(n, reach)
-    half = scipy.fft.rfft(samples, size, axis=-1)
-    frequency_hz = np.fft.rfftfreq(size, 1.0 / sampling_rate_hz)
-    weight = response(frequency_hz)
-    full = np.zeros((*samples.shape[:-1], size), dtype=half.dtype)
-    full[..., : half.shape[-1]] = half * weight.astype(half.dtype)
+    # Response of one half at half the band: a Gaussian of this standard deviation in samples.
+    sigma = math.sqrt(2.0 * math.log(2.0)) / (math.pi * bandwidth_hz) * sampling_rate_hz
+    half = math.ceil(3.6 * sigma)
+    lag = np.arange(-half, half + 1)
+    gaussian = np.exp(-0.5 * (lag / sigma) ** 2)
+    carrier = np.exp(-2j * np.pi * centre_frequency_hz / sampling_rate_hz * lag)
+    return np.asarray(2.0 * gaussian / gaussian.sum() * carrier)
+
+
+def _correlate(
+    samples: NDArray[np.floating], taps: NDArray[np.complexfloating]
+) -> NDArray[np.complexfloating]:
+    """Samples correlated with an odd number of taps, by fast Fourier transform."""
+    n, half = samples.shape[-1], taps.size // 2
+    size = _padded_size(n, 2 * half)
+    padded = np.zeros(size, np.complex128)
+    padded[: taps.size] = np.conj(taps)
+    response = np.conj(np.fft.fft(np.roll(padded, -half)))
+    full = scipy.fft.fft(samples, size, axis=-1)
+    full *= response.astype(full.dtype)
     return np.asarray(scipy.fft.ifft(full, axis=-1, overwrite_x=True)[..., :n])
 
 
@@ -197,17 +199,13 @@ def matched_filter(rf: NDArray[np.generic], pulse: Pulse) -> Matched:
     echo of unknown phase and amplitude in white noise (Kay SM, Estimation Theory, ch. 7).
     """
     samples = _float(rf)
-    n = samples.shape[-1]
-    size = _padded_size(n, 2 * pulse.half_length)
-    template = np.zeros(size, np.complex128)
-    template[: pulse.analytic.size] = pulse.analytic
-    template = np.roll(template, -pulse.half_length)
-    response = np.conj(np.fft.fft(template)) / (pulse.energy / 2.0)
-    half = scipy.fft.rfft(samples, size, axis=-1)
-    full = np.zeros((*samples.shape[:-1], size), dtype=half.dtype)
-    full[..., : half.shape[-1]] = half * response[: half.shape[-1]].astype(half.dtype)
-    output = scipy.fft.ifft(full, axis=-1, overwrite_x=True)[..., :n]
-    return Matched(np.asarray(output), np.asarray(np.abs(output)))
+    output = _correlate(samples, matched_taps(pulse))
+    return Matched(output, np.asarray(np.abs(output)))
+
+
+def matched_taps(pulse: Pulse) -> NDArray[np.complex128]:
+    """Taps with which RF is correlated so that an echo of the pulse has its own peak amplitude."""
+    return np.asarray(np.conj(pulse.analytic) / (pulse.energy / 2.0))
 
 
 def smooth_envelope(envelope: NDArray[np.generic], pulse: Pulse) -> NDArray[np.floating]:

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.conditioning import envelope_band_hz
+from echotrace.envelope import matched_taps, quadrature_taps
 from echotrace.gates import Candidates, Gate, choice_plan, empty_candidates, search_plan
 from echotrace.picking import calibrated_offset_sample, skirt_samples
 from echotrace.pulse import Pulse
@@ -111,14 +112,11 @@ def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPla
         return None
     rate_hz = pulse.sampling_rate_hz
     turn = 2.0 * np.pi * pulse.centre_frequency_hz / rate_hz
-    # Response of one half at half the band: a Gaussian of this standard deviation in samples.
-    sigma = math.sqrt(2.0 * math.log(2.0)) / (math.pi * bandwidth_hz) * rate_hz
-    half = math.ceil(3.6 * sigma)
-    lag = np.arange(-half, half + 1)
-    band = np.exp(-0.5 * (lag / sigma) ** 2)
-    band *= 2.0 / band.sum()
+    taps = quadrature_taps(rate_hz, pulse.centre_frequency_hz, bandwidth_hz)
+    half = taps.size // 2
+    band = np.real(taps * np.exp(1j * turn * np.arange(-half, half + 1)))
     # Correlation with the pulse, at baseband; real where the pulse is symmetric.
-    wanted = np.conj(pulse.analytic) / (pulse.energy / 2.0)
+    wanted = matched_taps(pulse)
     around = np.arange(-pulse.half_length, pulse.half_length + 1)
     base = wanted * np.exp(1j * turn * around)
     size = 2 * (max(pulse.half_length, half + ARM * stride) + 2) + 1
@@ -145,20 +143,19 @@ def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPla
     ):
         return None
     # Whole vector registers of taps; outputs in fours.
-    taps = _padded(band * np.exp(-1j * turn * lag), 8)
-    matched = _padded(wanted, 8)
+    band_taps, pulse_taps = _padded(taps, 8), _padded(wanted, 8)
     phase = turn * stride * (np.arange(n_grid + 2 * ARM) - ARM)
     return FilterPlan(
         stride=stride,
         n_grid=n_grid,
-        pad=(2 * ARM + 2) * stride + max(taps.shape[1], matched.shape[1]) + 16,
+        pad=(2 * ARM + 2) * stride + max(band_taps.shape[1], pulse_taps.shape[1]) + 16,
         band_half=half,
         pulse_half=pulse.half_length,
-        band=taps,
+        band=band_taps,
         turn=_padded(np.exp(1j * phase), 4),
         # Correlating with an odd kernel: slope of the output, not of the kernel.
         rest=np.stack([rest, -rest_slope]).astype(np.float32),
-        pulse=matched,
+        pulse=pulse_taps,
     )
 
 

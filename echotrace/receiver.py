@@ -54,15 +54,19 @@ def tgc_db(delay_us: ArrayLike, receiver: Receiver | None) -> NDArray[np.float64
     return np.asarray(np.interp(delay, receiver.tgc_delay_us, receiver.tgc_gain_db))
 
 
+def _trace_gain(gain_db: ArrayLike, n_traces: int) -> NDArray[np.float64]:
+    """Gain of each trace as a ratio; NaN counts as 0 dB."""
+    gain = np.atleast_1d(np.asarray(gain_db, np.float64))
+    if gain.size not in (1, n_traces):
+        raise ParameterError(f"gain_db: {gain.size} values for {n_traces} traces")
+    return np.broadcast_to(db_to_ratio(np.where(np.isnan(gain), 0.0, gain)), (n_traces,))
+
+
 def _gain_ratio(
     delay_us: ArrayLike, receiver: Receiver | None, gain_db: ArrayLike, n_traces: int
 ) -> NDArray[np.float32]:
     """Gain of every sample as a ratio, (n_traces, n_samples) or (1, n_samples), float32."""
-    gain = np.atleast_1d(np.asarray(gain_db, np.float64))
-    gain = np.where(np.isnan(gain), 0.0, gain)
-    if gain.size not in (1, n_traces):
-        raise ParameterError(f"gain_db: {gain.size} values for {n_traces} traces")
-    trace_ratio = db_to_ratio(gain)[:, None].astype(np.float32)
+    trace_ratio = _trace_gain(gain_db, n_traces)[:, None].astype(np.float32)
     return np.asarray(trace_ratio * db_to_ratio(tgc_db(delay_us, receiver)).astype(np.float32))
 
 
@@ -83,8 +87,7 @@ def inverse_gain(
     scale = 1.0
     if receiver is not None and receiver.bits:
         scale = receiver.full_scale / _limit(receiver.bits)
-    gain = np.nan_to_num(np.broadcast_to(np.asarray(gain_db, np.float64), (n_traces,)))
-    trace_scale = (scale / db_to_ratio(gain)).astype(np.float32)
+    trace_scale = (scale / _trace_gain(gain_db, n_traces)).astype(np.float32)
     return trace_scale, (1.0 / db_to_ratio(tgc_db(delay_us, receiver))).astype(np.float32)
 
 

@@ -149,24 +149,15 @@ def _amplitude(samples, sample_scale, trace_scale, high, low, amplitude, clipped
 
 @kernel
 def _flat_tops(samples, clipped):
-    """Mark runs of three or more samples at a trace's own largest or smallest value."""
+    """Mark runs of three or more samples at a trace's own largest or smallest value; count them."""
     high, low = samples[0], samples[0]
     for k in range(samples.size):
         high, low = max(high, samples[k]), min(low, samples[k])
-    first, middle, last = samples[:-2], samples[1:-1], samples[2:]
-    runs = np.int32(0)
-    for k in range(last.size):
-        for level in (high, low):
-            runs += np.int32((first[k] == level) & (middle[k] == level) & (last[k] == level))
-    if runs == 0:
-        return 0
-    total = 0
-    for level in (high, low):
-        length = 0
-        for k in range(samples.size + 1):
-            if k < samples.size and samples[k] == level:
-                length += 1
-                continue
+    total, length = 0, 0
+    for k in range(samples.size + 1):
+        if k < samples.size and (samples[k] == high or samples[k] == low):
+            length += 1
+        elif length:
             if length >= 3:
                 clipped[k - length : k] = 1
                 total += length
