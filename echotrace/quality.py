@@ -482,10 +482,12 @@ _NEAR_FIELD_US = 2.0
 
 
 def _echoes_behind_near_field(candidates: Candidates, method: str) -> Float32:
+    from echotrace.kernels.features import count_behind
+
     start_us = -np.inf if method == Method.OTHER else _NEAR_FIELD_US
-    real = np.arange(candidates.sample.shape[1]) < candidates.count[:, None]
-    behind = real & (candidates.delay_us > start_us)
-    return np.asarray(behind.sum(axis=1), np.float32)
+    behind = np.empty(candidates.count.size, np.float32)
+    count_behind(candidates.count, candidates.delay_us, start_us, behind)
+    return behind
 
 
 def _vitreous_echo_db(

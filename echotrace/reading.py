@@ -28,10 +28,11 @@ from echotrace.recording import Method, Recording, Signal
 from echotrace.target import Target
 
 if TYPE_CHECKING:
-    from echotrace.kernels.fused import FilterPlan
+    from echotrace.kernels.echoes import ChoicePlan, SearchPlan
+    from echotrace.kernels.fused import FilterPlan, ReadPlan
     from echotrace.settings import Settings
 
-__all__ = ["TraceReading", "filter_plan", "read_traces"]
+__all__ = ["BlockReader", "TraceReading", "block_reader", "filter_plan"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,20 +160,97 @@ def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPla
     )
 
 
-def read_traces(
-    block: Recording,
+@dataclass(frozen=True, slots=True)
+class BlockReader:
+    """What the fused kernel needs to read blocks of traces of one state; made once for all blocks.
+
+    Attributes
+    ----------
+    filters, search, chooser, plan : tuple
+        Plans of :mod:`echotrace.kernels.fused` and :mod:`echotrace.kernels.echoes`.
+    first_us : float
+        Known delay of the first interface, µs; NaN where it is looked for.
+    nominal_rise_us : float
+    """
+
+    filters: FilterPlan
+    search: SearchPlan
+    chooser: ChoicePlan
+    plan: ReadPlan
+    first_us: float
+    nominal_rise_us: float
+
+    def read(self, block: Recording) -> TraceReading:
+        """Read traces in memory."""
+        from echotrace.kernels import fused
+
+        samples = np.asarray(block.samples)
+        n, q = samples.shape[0], self.chooser.gate.shape[0]
+        trace_scale, sample_scale = inverse_gain(block.delay_us, block.receiver, block.gain_db, n)
+        candidates = empty_candidates(n)
+        out = fused.Reading(
+            count=candidates.count,
+            sample=candidates.sample,
+            delay_us=candidates.delay_us,
+            level_db=candidates.level_db,
+            before_db=candidates.before_db,
+            stretch=candidates.stretch,
+            figure=np.empty((n, q, fused.FIGURES)),
+            noise=np.empty(n),
+            clipped=np.empty(n, np.int64),
+            window=np.empty((n, self.plan.window.shape[0], 2), np.float32),
+        )
+        fused.read_rows(
+            samples,
+            trace_scale,
+            sample_scale,
+            self.filters,
+            self.search,
+            self.chooser,
+            self.plan,
+            out,
+        )
+        # One row a figure: contiguous for what follows.
+        figure = np.ascontiguousarray(np.moveaxis(out.figure, 2, 0))
+        step_us = self.search.step_us
+        delay_us = block.start_delay_us + figure[fused.SAMPLE] * step_us
+        delay_u_us = figure[fused.U_SAMPLE] * step_us
+        if not math.isnan(self.first_us):
+            # The corneal front lies at the probe's face; its uncertainty is shared by all scans.
+            delay_us[:, 0], delay_u_us[:, 0] = self.first_us, 0.0
+        return TraceReading(
+            delay_us=delay_us,
+            delay_u_us=delay_u_us,
+            margin=figure[fused.MARGIN],
+            candidates=candidates,
+            looks=Looks(
+                noise=out.noise,
+                height=figure[fused.HEIGHT].astype(np.float32),
+                rise_us=(figure[fused.RISE] * step_us).astype(np.float32),
+                width_us=(figure[fused.WIDTH] * step_us).astype(np.float32),
+                clipped=figure[fused.CLIPPED].astype(np.int32),
+                clipped_fraction=(out.clipped / samples.shape[1]).astype(np.float32),
+                largest=out.window[:, :, 0],
+                mean_square=out.window[:, :, 1],
+                nominal_rise_us=self.nominal_rise_us,
+            ),
+        )
+
+
+def block_reader(
+    recording: Recording,
     method: str,
     target: Target,
     settings: Settings,
     pulse: Pulse,
     gates: Sequence[Gate],
-) -> TraceReading | None:
-    """Read traces of one state with the fused kernel; None where it does not apply.
+) -> BlockReader | None:
+    """Prepare the fused kernel for the traces of one state; None where it does not apply.
 
     Parameters
     ----------
-    block : Recording
-        In memory.
+    recording : Recording
+        Any part of it: only what all traces share is looked at.
     method : str
     target : Target
     settings : Settings
@@ -180,94 +258,62 @@ def read_traces(
     gates : sequence of Gate
     """
     if (
-        block.signal != Signal.RF
+        recording.signal != Signal.RF
         or settings.picking.picker != "matched_filter"
         or settings.envelope.method != "quadrature"
     ):
         return None
     bandwidth_hz = envelope_band_hz(pulse, settings.envelope.bandwidth)
-    filters = filter_plan(pulse, bandwidth_hz, block.n_samples)
+    filters = filter_plan(pulse, bandwidth_hz, recording.n_samples)
     if filters is None:
         return None
-    from echotrace.kernels import fused
+    from echotrace.kernels.fused import ReadPlan
 
-    samples = np.asarray(block.samples)
-    n, q = samples.shape[0], len(target.interfaces)
-    contact = method == Method.CONTACT
-    first_us = block.probe.face_delay_us if contact else math.nan
+    first_us = recording.probe.face_delay_us if method == Method.CONTACT else math.nan
     search = search_plan(
-        pulse, block.signal, block.start_delay_us, settings.picking.search_threshold_db
+        pulse, recording.signal, recording.start_delay_us, settings.picking.search_threshold_db
     )
-    chooser = choice_plan(
-        gates,
-        target,
-        jointly=settings.picking.choice == "jointly",
-        first_us=first_us,
-        weights=settings.joint_weights,
-    )
-    trace_scale, sample_scale = inverse_gain(block.delay_us, block.receiver, block.gain_db, n)
     reach, far = echo_reach_samples(pulse)
-    parts = stretches(target)
-    limit = math.inf if block.receiver is None else clipping_level(samples.dtype, block.receiver)
-    step_us = search.step_us
-    plan = fused.ReadPlan(
-        clip_high=np.float32(limit),
-        clip_low=np.float32(-limit),
-        flat_tops=block.receiver is None,
-        offset_sample=calibrated_offset_sample(
-            pulse, settings.envelope.method, bandwidth_hz, block.signal, options=settings.picker_options
+    limit = math.inf
+    if recording.receiver is not None:
+        limit = clipping_level(recording.samples.dtype, recording.receiver)
+    window = [
+        (
+            target.index(part.start[0]),
+            part.start[1] / search.step_us,
+            target.index(part.stop[0]),
+            part.stop[1] / search.step_us,
+        )
+        for part in stretches(target)
+    ]
+    return BlockReader(
+        filters=filters,
+        search=search,
+        chooser=choice_plan(
+            gates,
+            target,
+            jointly=settings.picking.choice == "jointly",
+            first_us=first_us,
+            weights=settings.joint_weights,
         ),
-        climb=max(2, pulse.grid_stride),
-        skirt=skirt_samples(pulse),
-        first_sample=(first_us - block.start_delay_us) / step_us,
-        reach=reach,
-        far=far,
-        window=np.array(
-            [
-                [
-                    target.index(part.start[0]),
-                    part.start[1] / step_us,
-                    target.index(part.stop[0]),
-                    part.stop[1] / step_us,
-                ]
-                for part in parts
-            ]
-        ).reshape(-1, 4),
-    )
-    candidates = empty_candidates(n)
-    out = fused.Reading(
-        count=candidates.count,
-        sample=candidates.sample,
-        delay_us=candidates.delay_us,
-        level_db=candidates.level_db,
-        before_db=candidates.before_db,
-        stretch=candidates.stretch,
-        figure=np.empty((n, q, fused.FIGURES)),
-        noise=np.empty(n),
-        clipped=np.empty(n, np.int64),
-        window=np.empty((n, len(parts), 2), np.float32),
-    )
-    fused.read_rows(samples, trace_scale, sample_scale, filters, search, chooser, plan, out)
-    figure = out.figure
-    delay_us = block.start_delay_us + figure[:, :, fused.SAMPLE] * step_us
-    delay_u_us = figure[:, :, fused.U_SAMPLE] * step_us
-    if contact:
-        # The corneal front lies at the probe's face; its uncertainty is shared by all scans.
-        delay_us[:, 0], delay_u_us[:, 0] = first_us, 0.0
-    return TraceReading(
-        delay_us=delay_us,
-        delay_u_us=delay_u_us,
-        margin=figure[:, :, fused.MARGIN],
-        candidates=candidates,
-        looks=Looks(
-            noise=out.noise,
-            height=figure[:, :, fused.HEIGHT].astype(np.float32),
-            rise_us=(figure[:, :, fused.RISE] * step_us).astype(np.float32),
-            width_us=(figure[:, :, fused.WIDTH] * step_us).astype(np.float32),
-            clipped=figure[:, :, fused.CLIPPED].astype(np.int32),
-            clipped_fraction=(out.clipped / samples.shape[1]).astype(np.float32),
-            largest=out.window[:, :, 0],
-            mean_square=out.window[:, :, 1],
-            nominal_rise_us=nominal_rise_us(pulse, bandwidth_hz),
+        plan=ReadPlan(
+            clip_high=np.float32(limit),
+            clip_low=np.float32(-limit),
+            flat_tops=recording.receiver is None,
+            offset_sample=calibrated_offset_sample(
+                pulse,
+                settings.envelope.method,
+                bandwidth_hz,
+                recording.signal,
+                options=settings.picker_options,
+            ),
+            climb=max(2, pulse.grid_stride),
+            skirt=skirt_samples(pulse),
+            first_sample=(first_us - recording.start_delay_us) / search.step_us,
+            reach=reach,
+            far=far,
+            window=np.array(window, np.float64).reshape(-1, 4),
         ),
+        first_us=first_us,
+        nominal_rise_us=nominal_rise_us(pulse, bandwidth_hz),
     )

@@ -31,6 +31,7 @@ __all__ = [
     "SampleStore",
     "Signal",
     "Truth",
+    "distinct_rows",
 ]
 
 MIN_SAMPLES = 16
@@ -139,6 +140,34 @@ class Column:
         """Labels that at least one trace carries, in table order."""
         used = np.bincount(self.codes, minlength=len(self.labels)) > 0
         return tuple(label for label, has in zip(self.labels, used, strict=True) if has)
+
+
+def distinct_rows(columns: Sequence[Column]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Combinations of labels in several columns.
+
+    Returns
+    -------
+    first : ndarray of int, (n_combinations,)
+        Trace at which each appears first, rising.
+    inverse : ndarray of int, (n_traces,)
+        Number of each trace's combination.
+    """
+    n = len(columns[0])
+    inverse = np.zeros(n, np.intp)
+    first = np.zeros(1, np.intp)
+    for column in columns:
+        size = len(column.labels)
+        key = inverse * size + column.codes
+        # At most all pairs of what was distinct so far and this column's labels: by counting.
+        first_of = np.full(first.size * size, n, np.intp)
+        order = np.arange(n - 1, -1, -1)
+        first_of[key[::-1]] = order
+        used = np.flatnonzero(first_of < n)
+        used = used[np.argsort(first_of[used], kind="stable")]
+        number = np.empty(first_of.size, np.intp)
+        number[used] = np.arange(used.size)
+        inverse, first = number[key], first_of[used]
+    return first, inverse
 
 
 def _frozen(values: ArrayLike, dtype: Any) -> NDArray[Any]:

@@ -6,7 +6,7 @@ import numpy as np
 
 from echotrace.kernels.jit import filter_kernel, kernel
 
-__all__ = ["count_clipped", "echo_shapes", "shape_row", "tallest_between", "window_row", "windows"]
+__all__ = ["count_behind", "count_clipped", "echo_shapes", "shape_row", "tallest_between", "window_row", "windows"]
 
 
 @kernel
@@ -129,6 +129,16 @@ def windows(envelope, start, stop, largest, mean_square):
     for i in range(envelope.shape[0]):
         for k in range(start.shape[1]):
             largest[i, k], mean_square[i, k] = window_row(envelope[i], start[i, k], stop[i, k])
+
+
+@kernel
+def count_behind(count, delay, start, behind):
+    """Echoes after a delay: ``delay`` (n, c), ``behind`` (n,) float32, out."""
+    for i in range(count.size):
+        found = 0
+        for j in range(count[i]):
+            found += delay[i, j] > start
+        behind[i] = found
 
 
 @kernel
