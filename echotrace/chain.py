@@ -141,7 +141,12 @@ def prepare(
 
 
 def measure_blocks(
-    recording: Recording, prepared: Prepared, *, workers: int | None = None, first: int = 0
+    recording: Recording,
+    prepared: Prepared,
+    *,
+    workers: int | None = None,
+    first: int = 0,
+    stop: int | None = None,
 ) -> Iterator[Measurement]:
     """Measure a recording block by block, in order; the next blocks are read and measured meanwhile.
 
@@ -152,8 +157,8 @@ def measure_blocks(
     prepared : Prepared
     workers : int, optional
         Threads; None takes one for each core. The results do not depend on it.
-    first : int
-        Trace to begin with.
+    first, stop : int, optional
+        Trace to begin with, and the one to end before.
 
     Yields
     ------
@@ -162,8 +167,9 @@ def measure_blocks(
     """
     workers = _workers(workers)
     size = prepared.block_traces
-    starts = range(first, recording.n_traces, size)
-    rows = (slice(start, start + size) for start in starts)
+    end = recording.n_traces if stop is None else min(stop, recording.n_traces)
+    starts = range(first, end, size)
+    rows = (slice(start, min(start + size, end)) for start in starts)
     if len(starts) <= 1 or (workers == 1 and isinstance(recording.samples, np.ndarray)):
         for key in rows:
             yield measure_block(recording.select(key), prepared)
