@@ -125,19 +125,44 @@ def condition(
         output, rf = None, None
         envelope = np.asarray(amplitude, np.float32)
         matched_envelope = smooth_envelope(envelope, pulse)
+    envelope_noise = noise_level(envelope)
+    envelope_slope = noise_slope(envelope, sampling_rate_hz)
+    if rf is not None:
+        matched_noise = noise_level(matched_envelope)
+        matched_slope = noise_slope(matched_envelope, sampling_rate_hz)
+    else:
+        matched_noise, matched_slope = _smoothed_noise(envelope_noise, envelope_slope, pulse)
     return Conditioned(
         rf=rf,
         clipped=clipped,
         matched=output,
         matched_envelope=matched_envelope,
         envelope=envelope,
-        matched_noise=noise_level(matched_envelope),
-        envelope_noise=noise_level(envelope),
-        matched_slope=noise_slope(matched_envelope, sampling_rate_hz),
-        envelope_slope=noise_slope(envelope, sampling_rate_hz),
+        matched_noise=matched_noise,
+        envelope_noise=envelope_noise,
+        matched_slope=matched_slope,
+        envelope_slope=envelope_slope,
         pulse=pulse,
         envelope_method=envelope_method,
         bandwidth_hz=bandwidth_hz,
         sampling_rate_hz=sampling_rate_hz,
         start_delay_us=start_delay_us,
     )
+
+
+def _smoothed_noise(
+    noise: NDArray[np.float64], slope: NDArray[np.float64], pulse: Pulse
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Noise next to an echo, and its slope, after an envelope was smoothed by the pulse's.
+
+    Not read off the smoothed envelope itself: between echoes an envelope's noise is Rayleigh,
+    which smoothing treats otherwise than the normal noise that rides on an echo. That is worked
+    out for noise and pulse of Gaussian spectra.
+    """
+    magnitude = np.abs(pulse.analytic)
+    gain = float(np.sum(magnitude) / np.sum(magnitude**2))
+    sigma_us = pulse.width_us / 2.3548
+    rms = slope / noise
+    narrowed = 1.0 / np.sqrt(1.0 / rms**2 + 2.0 * sigma_us**2)
+    level = noise * gain * np.sqrt(narrowed / rms)
+    return level, level * narrowed

@@ -7,7 +7,7 @@ what to do next.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
@@ -31,7 +31,6 @@ __all__ = [
     "provisional_score",
     "rejecting_bits",
     "trace_features",
-    "worst_severity",
 ]
 
 Float32 = NDArray[np.float32]
@@ -544,10 +543,3 @@ def _label(feature: str) -> str:
         if feature.endswith(end):
             feature = feature[: -len(end)]
     return feature.replace("_", " ")
-
-
-def worst_severity(names: Sequence[str]) -> Severity | None:
-    """The heaviest severity among findings, None where there are none."""
-    order = (Severity.REJECT, Severity.WARN, Severity.NOTE)
-    present = {FINDINGS[name].severity for name in names}
-    return next((item for item in order if item in present), None)

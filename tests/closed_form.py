@@ -37,7 +37,7 @@ def echo(delay_us, centre_us, amplitude=1.0, phase=0.0, *, frequency=FREQUENCY_M
 
 
 def wall(delay_us, retina_us, rng, amplitude=1.0):
-    """Sclera and orbit behind a retina: a strong scleral echo and a decaying crowd of small ones."""
+    """Sclera and orbit behind a retina: a strong echo, then a decaying crowd of small ones."""
     out = echo(delay_us, retina_us + 0.75, 1.2 * amplitude, 2.0)
     for extra in 0.9 + np.cumsum(rng.exponential(0.08, 60)):
         size = 0.5 * amplitude * math.exp(-extra / 3.0) * rng.rayleigh()

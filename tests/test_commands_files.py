@@ -168,6 +168,15 @@ def test_inspect_says_it_for_machines(source, capsys):
     assert about["layout_problems"] == []
 
 
+def test_inspect_shortens_a_long_list_of_sittings(source, capsys):
+    write_recording(recording(100, subject=[f"S{k:03}" for k in range(100)]), "r.h5")
+    assert main(["inspect", "r.h5"]) == 0
+    out = capsys.readouterr().out
+    assert "S039" in out
+    assert "S040" not in out
+    assert "and 60 more" in out
+
+
 def test_inspect_counts_clipped_samples(source, capsys):
     samples = recording(2).samples.copy()
     samples[0, :8] = 2047

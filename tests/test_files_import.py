@@ -353,6 +353,16 @@ def test_text_with_a_time_column(tmp_path, case):
     assert made.start_delay_us == pytest.approx(2.0, abs=1e-9)
 
 
+def test_text_with_a_preamble_beside_the_numbers(tmp_path):
+    path = tmp_path / "a.csv"
+    beside = ["Points,40,", "Interval,2e-08,s", "Model,invented,"] + [",,"] * 37
+    numbers = as_text([TIMES_US, *SAMPLES]).splitlines()
+    path.write_text("\n".join(f"{a},{b}" for a, b in zip(beside, numbers, strict=True)))
+    made = import_recording(path, **BLOCK, time_unit="us")
+    assert np.array_equal(made.samples, SAMPLES)
+    assert made.sampling_rate_hz == 5e7
+
+
 @pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "latin-1"])
 def test_text_encodings(tmp_path, encoding):
     path = tmp_path / "a.csv"

@@ -60,6 +60,15 @@ def test_recording_comes_back_exactly(tmp_path, dtype, compress, lazy):
     assert file_kind(tmp_path / "r.h5") == "recording"
 
 
+def test_the_order_of_columns_is_kept(tmp_path):
+    columns = {name: np.zeros(6, np.float32) for name in ("b_mm", "c_mm", "a_mm")}
+    truth = Truth(interfaces=("x",), delay_us=np.zeros((6, 1)), columns=columns)
+    write_recording(recording(truth=truth), tmp_path / "r.h5")
+    write_measurement(measurement(features=columns), tmp_path / "m.h5")
+    assert list(read_recording(tmp_path / "r.h5").truth.columns) == list(columns)
+    assert list(read_measurement(tmp_path / "m.h5").features) == list(columns)
+
+
 def test_bare_recording_comes_back_exactly(tmp_path):
     original = recording(1, receiver=None, truth=None, attributes={}, signal="envelope")
     write_recording(original, tmp_path / "r.h5")

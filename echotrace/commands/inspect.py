@@ -12,6 +12,8 @@ from typing import Any
 SUMMARY = "Say what is in a recording or a measurement file."
 EXAMPLE = "echotrace inspect scan.h5"
 
+_SITTINGS_SHOWN = 40
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of the command."""
@@ -63,7 +65,11 @@ def _recording_rows(about: Mapping[str, Any]) -> list[tuple[str, str]]:
             f"{probe['centre_frequency_hz'] / 1e6:g} MHz, bandwidth "
             f"{100 * probe['fractional_bandwidth']:g} %"
             + _if_stated(probe["aperture_mm"], ", aperture {:g} mm")
-            + _if_stated(probe["focus_mm"], ", focus {:g} mm"),
+            + (
+                ", no focus"
+                if probe["focus_mm"] == math.inf
+                else _if_stated(probe["focus_mm"], ", focus {:g} mm")
+            ),
         ),
         (
             "face delay",
@@ -148,11 +154,13 @@ def _sitting_table(sittings: Sequence[Mapping[str, Any]]) -> str:
         if name == "n_traces" or any(item[name] not in silent for item in sittings)
     ]
     heads = ["traces" if name == "n_traces" else name.replace("_", " ") for name in names]
-    cells = [[str(item[name]) for name in names] for item in sittings]
+    cells = [[str(item[name]) for name in names] for item in sittings[:_SITTINGS_SHOWN]]
+    more = len(sittings) - len(cells)
+    last = [f"  and {more} more, all of them with --json"] if more else []
     widths = [max(len(x) for x in column) for column in zip(heads, *cells, strict=True)]
 
     def line(row: Sequence[str]) -> str:
         parts = [x.ljust(w) for x, w in zip(row[:-1], widths[:-1], strict=True)]
         return "  " + "  ".join([*parts, row[-1].rjust(widths[-1])])
 
-    return "\n".join(["sittings", line(heads), *(line(row) for row in cells)])
+    return "\n".join(["sittings", line(heads), *(line(row) for row in cells), *last])

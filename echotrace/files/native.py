@@ -251,7 +251,7 @@ class RecordingWriter:
         return math.ceil(self._expected_traces / math.ceil(self._expected_traces / most))
 
     def _begin_truth(self, truth: Truth, trace: Any) -> None:
-        group = self._file.create_group("truth")
+        group = self._file.create_group("truth", track_order=True)
         interface = hdf5.add_axis(
             group, "interface", truth.interfaces, long_name="interface, in beam order"
         )
@@ -651,7 +651,7 @@ def _write_measurement(file: Any, measurement: Measurement) -> None:
         data = hdf5.add(file, name, column.codes, (trace,), units="", long_name=f"code of {name}")
         data.attrs["labels"] = f"{name}_label"
         _write_label_table(file, name, column.labels)
-    group = file.create_group("features")
+    group = file.create_group("features", track_order=True)
     for name, values in measurement.features.items():
         _check_column_name(name, "features", group)
         hdf5.add(group, name, values.astype(_portable(values.dtype)), (trace,))

@@ -1,0 +1,298 @@
+"""``echotrace compare``: agreement of two methods as text, JSON, page and table."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from echotrace.agreement import Agreement
+    from echotrace.study import Study
+
+SUMMARY = "compare two methods on the same eyes: bias, limits of agreement, spreads"
+EXAMPLE = "echotrace compare contact.h5 immersion.h5 --margin 0.1 --report agreement.html"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    parser.add_argument("a", metavar="A", help="measured file (.h5, .nc) or CSV of lengths")
+    parser.add_argument(
+        "b", metavar="B", nargs="?", help="the same for method B; leave out if A holds both"
+    )
+    parser.add_argument(
+        "--methods", nargs=2, metavar=("A", "B"),
+        help="which methods to compare, or names for them; differences are A minus B",
+    )  # fmt: skip
+    margin = parser.add_mutually_exclusive_group()
+    margin.add_argument(
+        "--margin", type=float, metavar="MM", help="test equivalence within ± this many mm"
+    )
+    margin.add_argument(
+        "--margin-dioptre", type=float, metavar="D", help="the same in dioptres of lens power"
+    )
+    parser.add_argument(
+        "--dioptre-per-mm", type=float, metavar="D",
+        help="lens power for a millimetre of length (default 2.7)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--linked", action="store_true",
+        help="readings of A and B were taken in pairs, k-th with k-th",
+    )  # fmt: skip
+    parser.add_argument("--all-scans", action="store_true", help="count rejected scans too")
+    parser.add_argument(
+        "--confidence", type=float, default=0.95, metavar="P", help="of intervals (default 0.95)"
+    )
+    parser.add_argument(
+        "--seed", type=int, default=0, help="of the bootstrap by subject (default 0)"
+    )
+    parser.add_argument("--json", action="store_true", help="print all numbers as JSON")
+    parser.add_argument("--report", metavar="PAGE.html", help="write a page with figures")
+    parser.add_argument(
+        "-o", "--output", metavar="TABLE.csv",
+        help="write one row per eye, with a table schema beside it",
+    )  # fmt: skip
+    parser.add_argument(
+        "--figure", metavar="FILE", help="write the figures alone (.pdf, .svg or .png)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compare and print."""
+    from echotrace.agreement import DIOPTRE_PER_MM, compare_methods
+
+    a = _read(args.a, args.all_scans)
+    b = None if args.b is None else _read(args.b, args.all_scans)
+    result = compare_methods(
+        a,
+        b,
+        methods=tuple(args.methods) if args.methods else None,
+        margin_mm=args.margin,
+        margin_d=args.margin_dioptre,
+        dioptre_per_mm=DIOPTRE_PER_MM if args.dioptre_per_mm is None else args.dioptre_per_mm,
+        linked=args.linked,
+        confidence=args.confidence,
+        seed=args.seed,
+    )
+    if args.output:
+        _write_table(args.output, result)
+    if args.report:
+        _write_report(args.report, result)
+    if args.figure:
+        _write_figure(args.figure, result)
+    if args.json:
+        import json
+
+        from echotrace.report.page import CAUTION
+
+        print(json.dumps({"caution": CAUTION, **result.to_dict()}, ensure_ascii=False, indent=2))
+    else:
+        print(_summary(result))
+    return 0
+
+
+def _read(path: str, all_scans: bool) -> Study:
+    from echotrace.study import Study
+
+    if Path(path).suffix.lower() in (".csv", ".tsv", ".txt"):
+        return Study.read_csv(path, all_scans=all_scans)
+    from echotrace.files.native import read_measurement
+
+    return Study.from_measurements(read_measurement(path), all_scans=all_scans, source=path)
+
+
+def _summary(result: Agreement) -> str:
+    import textwrap
+
+    from echotrace.agreement_text import repeatability_paragraph
+    from echotrace.report.page import CAUTION
+
+    parts = [result.design.paragraph, result.text()]
+    for repeat in (result.repeatability_a, result.repeatability_b):
+        if repeat is not None:
+            parts.append(repeatability_paragraph(repeat, result.confidence))
+    parts += [f"Warning: {warning}." for warning in result.warnings]
+    parts.append(CAUTION)
+    return "\n\n".join(textwrap.fill(part, 88) for part in parts)
+
+
+def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
+    """Name, figure, interval and how it was made, for each line of the results table."""
+    from echotrace.agreement_text import decimals, number
+    from echotrace.variance import Estimate
+
+    places = decimals(result.limits.sd.value)
+    unit = result.unit
+    rows: list[tuple[str, str, str, str]] = []
+
+    def put(name: str, estimate: Estimate, digits: int, of: str = "", check: str = "") -> None:
+        how = estimate.how
+        if check in result.bootstrap:
+            low, high = result.bootstrap[check]
+            how += f"; bootstrap by subject {number(low, digits)} to {number(high, digits)}"
+        interval = (
+            f"{number(estimate.low, digits)} to {number(estimate.high, digits)}"
+            if estimate.low == estimate.low
+            else "–"
+        )
+        rows.append((name, f"{number(estimate.value, digits)} {of}".strip(), interval, how))
+
+    put(f"bias {result.label_a} − {result.label_b}", result.bias, places, unit, "bias")
+    of = result.limits.of
+    put(f"SD of differences, {of}", result.limits.sd, places, unit, "sd")
+    put(f"lower limit, {of}", result.limits.lower, places, unit, "lower_limit")
+    put(f"upper limit, {of}", result.limits.upper, places, unit, "upper_limit")
+    if result.limits_reading is not None:
+        put("lower limit, single readings", result.limits_reading.lower, places, unit)
+        put("upper limit, single readings", result.limits_reading.upper, places, unit)
+    put("slope of difference on average", result.slope_on_average, 4)
+    if result.deming is not None:
+        put("Deming slope", result.deming.slope, 4, "", "deming_slope")
+        put("Deming intercept", result.deming.intercept, places, unit)
+    if result.passing_bablok is not None:
+        put("Passing-Bablok slope", result.passing_bablok.slope, 4)
+        put("Passing-Bablok intercept", result.passing_bablok.intercept, places, unit)
+    put("concordance correlation", result.concordance, 4, "", "concordance")
+    for repeat in (result.repeatability_a, result.repeatability_b):
+        if repeat is None:
+            continue
+        fine = decimals(repeat.within_sd.value)
+        put(f"{repeat.method}: repeatability SD", repeat.within_sd, fine, unit)
+        put(f"{repeat.method}: repeatability limit", repeat.repeatability_limit, fine, unit)
+        put(f"{repeat.method}: CV", repeat.cv_percent, 3, "%")
+        if repeat.reproducibility_sd is not None:
+            put(f"{repeat.method}: reproducibility SD", repeat.reproducibility_sd, fine, unit)
+        for name, component in repeat.components.items():
+            put(f"{repeat.method}: SD between {name}s", component, fine, unit)
+        for name, value in repeat.icc.items():
+            put(f"{repeat.method}: intraclass correlation, {name.replace('_', ' ')}", value, 4)
+    if result.spread is not None:
+        put("ratio of repeatability SDs", result.spread.ratio, 2)
+        put("the same, if each method spreads alike in all eyes", result.spread.ratio_f, 2)
+    return rows
+
+
+def _write_table(path: str, result: Agreement) -> None:
+    from echotrace.files.table import Field, write_table
+
+    unit = result.unit
+    # The unit is part of the column's name, where a name can hold it.
+    tail = "_mm" if unit == "mm" else ""
+    known = unit if unit == "mm" else ""
+
+    def column(name: str, description: str, **constraints: Any) -> Field:
+        return Field(
+            name=f"{name}{tail}",
+            type="number",
+            description=f"{description}, {unit}",
+            unit=known,
+            constraints=constraints,
+        )
+
+    a, b = result.label_a, result.label_b
+    fields = [
+        Field(
+            name="row", type="integer", description="number of the eye",
+            constraints={"required": True, "minimum": 1, "unique": True},
+        ),
+        Field(
+            name="subject", type="string", description="code of the subject, never a name",
+            constraints={"required": True},
+        ),
+        Field(name="eye", type="string", description="which eye", constraints={"required": True}),
+        column("mean_a", f"mean by {a}", required=True),
+        column("mean_b", f"mean by {b}", required=True),
+        column("difference", f"{a} minus {b}", required=True),
+        column("average", "average of both methods", required=True),
+        column("sd_a", f"SD within sittings by {a}; empty with single readings", minimum=0),
+        column("sd_b", f"SD within sittings by {b}; empty with single readings", minimum=0),
+    ]  # fmt: skip
+    columns = {
+        "row": range(1, result.n_eyes + 1),
+        "subject": result.subject,
+        "eye": result.eye,
+        f"mean_a{tail}": result.mean_a,
+        f"mean_b{tail}": result.mean_b,
+        f"difference{tail}": result.difference,
+        f"average{tail}": result.average,
+        f"sd_a{tail}": result.sd_a,
+        f"sd_b{tail}": result.sd_b,
+    }
+    write_table(
+        path,
+        fields,
+        columns,
+        description=f"One row per eye measured by both methods. A is {a}, B is {b}.",
+        primary_key="row",
+    )
+
+
+def _write_report(path: str, result: Agreement) -> None:
+    from echotrace.figures.agreement import (
+        COLUMN_IN,
+        difference_plot,
+        operator_plot,
+        paired_plot,
+        scatter_plot,
+        spread_plot,
+    )
+    from echotrace.figures.style import new_figure
+    from echotrace.report.page import figure_svg, render_page, save_text
+
+    a, b = result.label_a, result.label_b
+    drawings = [
+        (
+            difference_plot,
+            f"Difference {a} − {b} against the average. Bias (line) and limits of agreement "
+            "(dashed), each with its interval (bands).",
+        ),
+        (spread_plot, "Spread within sittings of each eye; lines: pooled SDs."),
+        (
+            paired_plot,
+            "SD within sittings (or lengths, where readings are single) of the same eyes, joined.",
+        ),
+        (
+            scatter_plot,
+            f"Means by {a} against means by {b}, with the lines of equality and Deming.",
+        ),
+    ]
+    if len(result.by_operator) > 1:
+        drawings.append(
+            (
+                operator_plot,
+                "Bias by operator with its interval; band: interval of the overall bias.",
+            )
+        )
+    figures = []
+    for draw, caption in drawings:
+        figure = new_figure(COLUMN_IN, 2.8)
+        draw(result, figure.add_subplot())
+        figures.append((figure_svg(figure, caption), caption))
+    page = render_page(
+        "agreement.html.j2",
+        f"Agreement of {a} and {b}",
+        {
+            "result": result,
+            "rows": rows_of(result),
+            "figures": figures,
+            "percent": f"{100 * result.confidence:g} %",
+        },
+    )
+    save_text(path, page)
+
+
+def _write_figure(path: str, result: Agreement) -> None:
+    import matplotlib
+
+    from echotrace.errors import ParameterError
+    from echotrace.figures.agreement import agreement_figure
+
+    if Path(path).suffix.lower() not in (".pdf", ".svg", ".png"):
+        raise ParameterError(f"{path}: figures are written as .pdf, .svg or .png")
+    figure = agreement_figure(result)
+    try:
+        # Type 42 keeps the letters of a PDF as letters, as journals ask.
+        with matplotlib.rc_context({"pdf.fonttype": 42, "svg.fonttype": "none"}):
+            figure.savefig(path, dpi=600)
+    except OSError as error:
+        raise ParameterError(f"{path}: cannot be written ({error.strerror})") from None

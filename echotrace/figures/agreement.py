@@ -1,0 +1,263 @@
+"""Figures of an agreement study, drawn at the width they are printed at.
+
+One journal column is 85 mm wide and two are 174 mm; fonts are 7 to 8 points at that width. Methods
+differ by marker and by lightness, so that the figures survive colour blindness and grey print.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from echotrace.agreement_text import decimals, number
+from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from echotrace.agreement import Agreement
+
+__all__ = [
+    "agreement_figure",
+    "difference_plot",
+    "operator_plot",
+    "paired_plot",
+    "scatter_plot",
+    "spread_plot",
+]
+
+COLUMN_IN = 85.0 / 25.4
+_FONT = 7.5
+_MANY = 2000
+"""More marks than this are drawn as pixels within the vector file, or thinned."""
+_A: dict[str, Any] = {"marker": "o", "color": COLOURS["accent"]}
+_B: dict[str, Any] = {"marker": "^", "color": COLOURS["trace"]}
+
+
+def _finish(ax: Axes, x_label: str, y_label: str) -> Axes:
+    quiet_axes(ax)
+    ax.set_xlabel(x_label, fontsize=_FONT)
+    ax.set_ylabel(y_label, fontsize=_FONT)
+    ax.tick_params(labelsize=_FONT - 0.5)
+    return ax
+
+
+def _size(n: int) -> float:
+    """Marker area, points², that leaves many points apart."""
+    return float(np.clip(1200.0 / max(n, 1), 2.0, 14.0))
+
+
+def difference_plot(result: Agreement, ax: Axes | None = None) -> Axes:
+    """Differences against averages, with bias, limits and the interval of each.
+
+    Parameters
+    ----------
+    result : Agreement
+    ax : Axes, optional
+        By default a figure one column wide.
+    """
+    ax = new_axes(ax, COLUMN_IN, 2.7)
+    limits = result.limits
+    lines = [
+        ("bias", result.bias, "-", 1.2),
+        ("upper limit", limits.upper, "--", 1.0),
+        ("lower limit", limits.lower, "--", 1.0),
+    ]
+    ax.axhline(0.0, color=COLOURS["grid"], linewidth=0.8, zorder=0)
+    places = decimals(limits.sd.value)
+    for name, estimate, style, width in lines:
+        if np.isfinite(estimate.low) and np.isfinite(estimate.high):
+            ax.axhspan(estimate.low, estimate.high, color=COLOURS["band"], linewidth=0, zorder=0)
+        ax.axhline(estimate.value, color=COLOURS["ink"], linestyle=style, linewidth=width)
+        ax.annotate(
+            f"{name} {number(estimate.value, places)}",
+            (1.0, estimate.value),
+            xycoords=("axes fraction", "data"),
+            xytext=(-1, 2),
+            textcoords="offset points",
+            ha="right",
+            va="bottom",
+            fontsize=_FONT - 1,
+            color=COLOURS["ink"],
+        )
+    many = result.n_eyes > _MANY
+    ax.scatter(
+        result.average,
+        result.difference,
+        s=_size(result.n_eyes),
+        color=COLOURS["trace"],
+        alpha=0.35 if many else 0.85,
+        linewidths=0,
+        zorder=3,
+        rasterized=many,
+    )
+    # Room on the right, so that no point hides behind the labels of the lines.
+    low, high = float(result.average.min()), float(result.average.max())
+    pad = (high - low) or 1.0
+    ax.set_xlim(low - 0.05 * pad, high + 0.42 * pad)
+    unit = result.unit
+    return _finish(
+        ax,
+        f"mean of {result.label_a} and {result.label_b} ({unit})",
+        f"{result.label_a} − {result.label_b} ({unit})",
+    )
+
+
+def spread_plot(result: Agreement, ax: Axes | None = None) -> Axes:
+    """SD within the sittings of each eye by both methods, with the pooled SD of each method."""
+    ax = new_axes(ax, COLUMN_IN, 2.7)
+    unit = result.unit
+    for sd, look, label, pooled in (
+        (result.sd_a, _A, result.label_a, result.repeatability_a),
+        (result.sd_b, _B, result.label_b, result.repeatability_b),
+    ):
+        used = np.isfinite(sd)
+        ax.scatter(
+            result.average[used],
+            sd[used],
+            s=_size(result.n_eyes),
+            # Filled against open: differs in grey print too.
+            linewidths=0 if look is _A else 0.7,
+            facecolors=look["color"] if look is _A else "none",
+            edgecolors=look["color"],
+            marker=look["marker"],
+            alpha=0.8,
+            label=label,
+            rasterized=result.n_eyes > _MANY,
+        )
+        if pooled is not None:
+            ax.axhline(
+                pooled.within_sd.value,
+                color=look["color"],
+                linestyle="-" if look is _A else "--",
+                linewidth=1.1,
+            )
+    ax.set_ylim(bottom=0.0)
+    if not (np.isfinite(result.sd_a).any() or np.isfinite(result.sd_b).any()):
+        ax.text(
+            0.5,
+            0.5,
+            "single readings:\nno spread within sittings",
+            transform=ax.transAxes,
+            ha="center",
+            va="center",
+            fontsize=_FONT,
+            color=COLOURS["muted"],
+        )
+    else:
+        _legend(ax)
+    return _finish(ax, f"mean of both methods ({unit})", f"SD within sittings ({unit})")
+
+
+def _legend(ax: Axes) -> None:
+    ax.legend(
+        fontsize=_FONT - 0.5,
+        frameon=False,
+        loc="lower right",
+        bbox_to_anchor=(1.0, 1.0),
+        ncols=2,
+        handletextpad=0.2,
+        columnspacing=1.0,
+        borderaxespad=0.1,
+        markerscale=max(1.0, 3.0 / ax.collections[0].get_sizes()[0] ** 0.5)
+        if ax.collections
+        else 1.0,
+        labelcolor=COLOURS["ink"],
+    )
+
+
+def paired_plot(result: Agreement, ax: Axes | None = None) -> Axes:
+    """SD within sittings of each eye by both methods, joined: which method spreads more where.
+
+    Without replicates, the means themselves are joined.
+    """
+    ax = new_axes(ax, COLUMN_IN, 2.7)
+    replicated = bool(np.isfinite(result.sd_a).any() and np.isfinite(result.sd_b).any())
+    pair = (result.sd_a, result.sd_b) if replicated else (result.mean_a, result.mean_b)
+    rows = np.stack(pair, axis=1)
+    rows = rows[np.isfinite(rows).all(axis=1)]
+    x = np.array([0.0, 1.0])
+    many = len(rows) > _MANY
+    drawn = rows[:: max(1, len(rows) // _MANY)]
+    alpha = float(np.clip(40.0 / max(len(drawn), 1), 0.02, 0.6))
+    ax.plot(x, drawn.T, color=COLOURS["muted"], linewidth=0.6, alpha=alpha, rasterized=many)
+    for k, look in ((0, _A), (1, _B)):
+        ax.plot(
+            np.full(len(drawn), x[k]), drawn[:, k], linestyle="", markersize=2.8, alpha=0.8,
+            markeredgewidth=0, rasterized=many, **look,
+        )  # fmt: skip
+    if replicated and result.repeatability_a and result.repeatability_b:
+        pooled = [result.repeatability_a.within_sd.value, result.repeatability_b.within_sd.value]
+        ax.plot(x, pooled, color=COLOURS["ink"], linewidth=1.8, label="pooled")
+        _legend(ax)
+    if replicated:
+        ax.set_ylim(bottom=0.0)
+    ax.set_xticks(x, [result.label_a, result.label_b])
+    ax.set_xlim(-0.3, 1.3)
+    what = "SD within sittings" if replicated else "length" if result.unit == "mm" else "value"
+    return _finish(ax, "", f"{what} ({result.unit})")
+
+
+def operator_plot(result: Agreement, ax: Axes | None = None) -> Axes:
+    """Bias of the eyes of each operator, with its interval."""
+    ax = new_axes(ax, COLUMN_IN, 2.7)
+    rows = result.by_operator
+    ax.axvspan(result.bias.low, result.bias.high, color=COLOURS["band"], linewidth=0)
+    ax.axvline(result.bias.value, color=COLOURS["ink"], linewidth=1.0)
+    ax.axvline(0.0, color=COLOURS["grid"], linewidth=0.8, zorder=0)
+    for k, row in enumerate(rows):
+        y = len(rows) - 1 - k
+        if np.isfinite(row.bias.low):
+            ax.plot([row.bias.low, row.bias.high], [y, y], color=COLOURS["trace"], linewidth=1.4)
+        ax.plot([row.bias.value], [y], marker="o", markersize=4, color=COLOURS["trace"])
+    ax.set_yticks(
+        range(len(rows)), [f"{row.operator}\n({row.n_eyes} eyes)" for row in reversed(rows)]
+    )
+    ax.set_ylim(-0.7, max(len(rows) - 0.3, 0.7))
+    ax.locator_params(axis="x", nbins=5)
+    return _finish(ax, f"bias {result.label_a} − {result.label_b} ({result.unit})", "")
+
+
+def scatter_plot(result: Agreement, ax: Axes | None = None) -> Axes:
+    """Method A against method B, with the line of equality and the Deming line."""
+    ax = new_axes(ax, COLUMN_IN, 2.9)
+    ax.scatter(
+        result.mean_b,
+        result.mean_a,
+        s=_size(result.n_eyes),
+        color=COLOURS["trace"],
+        linewidths=0,
+        alpha=0.8,
+        rasterized=result.n_eyes > _MANY,
+    )
+    ends = np.array([result.mean_b.min(), result.mean_b.max()])
+    ax.plot(ends, ends, color=COLOURS["muted"], linewidth=1.0, linestyle=":", label="equality")
+    if result.deming is not None:
+        ax.plot(
+            ends,
+            result.deming.intercept.value + result.deming.slope.value * ends,
+            color=COLOURS["accent"],
+            linewidth=1.2,
+            label="Deming",
+        )
+    _legend(ax)
+    unit = result.unit
+    return _finish(ax, f"{result.label_b} ({unit})", f"{result.label_a} ({unit})")
+
+
+def agreement_figure(result: Agreement) -> Figure:
+    """Four panels, two columns wide: differences, spreads, pairs, operators (or both methods)."""
+    figure = new_figure(174.0 / 25.4, 5.4)
+    axes = figure.subplots(2, 2)
+    difference_plot(result, axes[0, 0])
+    spread_plot(result, axes[0, 1])
+    paired_plot(result, axes[1, 0])
+    if len(result.by_operator) > 1:
+        operator_plot(result, axes[1, 1])
+    else:
+        scatter_plot(result, axes[1, 1])
+    for ax, letter in zip(axes.flat, "abcd", strict=True):
+        ax.set_title(letter, loc="left", fontsize=9, fontweight="bold", color=COLOURS["ink"])
+    return figure

@@ -1,0 +1,147 @@
+"""The page of ``echotrace power``: warnings first, then powers, then where the doubt comes from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, cast
+
+from echotrace.figures.power import plot_budget, plot_power_table, plot_sensitivity
+from echotrace.power_cautions import NOT_A_PRESCRIPTION
+from echotrace.power_study import EyeStudy, PowerInputs, signed
+from echotrace.propagation import BOUNDS_D, PARTS, PUBLISHED
+from echotrace.report.page import figure_svg, render_page
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["power_page"]
+
+
+def power_page(studies: Sequence[EyeStudy], inputs: PowerInputs) -> str:
+    """Write the page for the eyes of one subject.
+
+    Parameters
+    ----------
+    studies : sequence of EyeStudy
+    inputs : PowerInputs
+
+    Returns
+    -------
+    str
+        Self-contained HTML.
+    """
+    subject = studies[0].length.subject if studies else ""
+    title = "What the length means for an implant" + (f", subject {subject}" if subject else "")
+    return render_page(
+        "power.html.j2",
+        title,
+        {
+            "prescription": NOT_A_PRESCRIPTION,
+            "eyes": [_eye(item, inputs) for item in studies],
+            "sources": [
+                (PARTS[name][0], PUBLISHED[name][1])
+                for name in PUBLISHED
+                if name not in inputs.uncertainty_given and inputs.uncertainty[name] > 0.0
+            ],
+        },
+    )
+
+
+def _eye(study: EyeStudy, inputs: PowerInputs) -> dict[str, Any]:
+    length = study.length
+    about: dict[str, Any] = {
+        "name": length.name,
+        "refused": study.refused,
+        "acceptable": study.acceptable,
+        "warnings": study.warnings,
+        "notes": study.notes,
+        "length": "" if math.isnan(length.mean_mm) else f"{length.mean_mm:.2f} mm",
+        "length_u": f"{math.hypot(length.u_mm, length.u_shared_mm):.3f} mm",
+        "scans": f"{length.n_accepted} of {length.n} scans accepted" if length.n else "",
+        "table": None,
+    }
+    table, eye, spread = study.table, study.biometry, study.uncertainty
+    if table is None or eye is None or spread is None:
+        return about
+    first = study.budgets[0]
+    nearest = [table.nearest(k) for k in range(len(table.constants))]
+    chamber = eye.chamber_depth_mm.item()
+    about |= {
+        "cornea": f"{eye.k1_d.item():.2f} / {eye.k2_d.item():.2f} D "
+        f"(index {eye.keratometric_index:g})",
+        "chamber": study.chamber_origin
+        if math.isnan(chamber)
+        else f"{chamber:.2f} mm ({study.chamber_origin})",
+        "target": f"{table.target_d:+.2f} D",
+        "coverage": f"{100 * study.coverage:g} %",
+        "length_alone": f"{table.outcomes[0].u_length_d[nearest[0]]:.2f} D",
+        "table": {
+            "heads": [(item.formula.label, str(item)) for item in table.constants],
+            "rows": [
+                {
+                    "power": f"{power:.1f}",
+                    "cells": [
+                        {
+                            "refraction": signed(result.refraction_d[row]),
+                            "interval": " to ".join(
+                                signed(end[row]) for end in (result.low_d, result.high_d)
+                            ),
+                            "nearest": row == nearest[k],
+                        }
+                        for k, result in enumerate(table.outcomes)
+                    ],
+                }
+                for row, power in enumerate(table.power_d)
+            ],
+        },
+        "formulas": [
+            {
+                "name": item.formula.label,
+                "exact": f"{table.for_target_d[k]:.2f}",
+                "power": f"{table.power_d[nearest[k]]:.1f}",
+                "chance": [f"{100 * value:.0f} %" for value in table.chance[k, nearest[k]]],
+                "drawn": " to ".join(signed(value) for value in study.drawn_d[k]),
+            }
+            for k, item in enumerate(table.constants)
+        ],
+        "bounds": [f"within {bound:g} D" for bound in BOUNDS_D],
+        "spread": f"{float(table.for_target_d.max() - table.for_target_d.min()):.2f} D",
+        "budget_of": f"{table.constants[0].formula.label}, {table.power_d[nearest[0]]:.1f} D",
+        "advice": first.advice,
+        "parts": [
+            {
+                "name": PARTS[name][0],
+                "input": f"{getattr(spread, name):.3f} {_unit(name)}",
+                "published": name in PUBLISHED and name not in inputs.uncertainty_given,
+                "part": f"{first.parts_d[name]:.2f} D",
+                "share": f"{100 * share:.0f} %",
+            }
+            for name, share in first.shares.items()
+            if first.parts_d[name] >= 0.005
+        ],
+        "total": f"{first.total_d:.2f} D",
+        "gain": study.gain,
+        "powers_figure": _svg(
+            plot_power_table(table),
+            "predicted refraction with its interval by power and formula",
+        ),
+        "budget_figure": _svg(
+            plot_budget(first), "what each input adds to the uncertainty of the refraction"
+        ),
+        "sensitivity_figure": _svg(
+            plot_sensitivity(eye, table.constants, target_d=table.target_d),
+            "refraction per 0.1 mm of axial length, by length",
+        ),
+    }
+    return about
+
+
+def _svg(ax: Axes, label: str) -> Markup:
+    return figure_svg(cast("Figure", ax.figure), label)
+
+
+def _unit(name: str) -> str:
+    return "mm" if name.endswith("_mm") else "D"

@@ -1,0 +1,293 @@
+"""Gates, candidates, and the joint choice against gates searched one by one."""
+
+import itertools
+
+import numpy as np
+import pytest
+from closed_form import LE_GRAND_US, echo, eye_traces
+
+from echotrace.conditioning import condition
+from echotrace.errors import ParameterError
+from echotrace.gates import (
+    Gate,
+    JointWeights,
+    choose_in_gates,
+    choose_jointly,
+    find_echoes,
+    preset_gates,
+    two_way_us,
+)
+from echotrace.kernels.echoes import find_candidates
+from echotrace.media import medium
+from echotrace.picking import PickReason
+from echotrace.pulse import gaussian_pulse
+from echotrace.recording import Signal
+from echotrace.target import Interface, Segment, Target, eye_target
+
+PULSE = gaussian_pulse(1e8, 1e7, 0.6)
+PHAKIC = eye_target("phakic")
+NAMES = PHAKIC.interface_names
+CORNEA_US = 10.0
+
+
+def _candidates(rf):
+    traces = condition(
+        np.asarray(rf, np.float32),
+        np.zeros(rf.shape, bool),
+        signal=Signal.RF,
+        sampling_rate_hz=1e8,
+        start_delay_us=0.0,
+        pulse=PULSE,
+    )
+    return find_echoes(traces)
+
+
+def _chosen_us(candidates, choice):
+    rows = np.arange(choice.candidate.shape[0])[:, None]
+    delay = candidates.delay_us[rows, np.maximum(choice.candidate, 0)]
+    return np.where(choice.candidate >= 0, delay, np.nan)
+
+
+def _both(rf, gates=None):
+    """Delays chosen jointly and gate by gate, relative to the true cornea."""
+    candidates = _candidates(rf)
+    gates = gates or preset_gates(PHAKIC, "immersion")
+    joint = _chosen_us(candidates, choose_jointly(candidates, gates, PHAKIC))
+    single = _chosen_us(candidates, choose_in_gates(candidates, gates, PHAKIC))
+    return joint - CORNEA_US, single - CORNEA_US
+
+
+def _right(delays, *, skip=()):
+    """Share of traces in which every interface of the length is where it is."""
+    wanted = [k for k in range(5) if k not in skip]
+    near = np.abs(delays[:, wanted] - LE_GRAND_US[wanted]) < 0.05
+    return near.all(axis=1).mean()
+
+
+def test_two_way_delay():
+    # ASTM E797: T = V t / 2; 1.532 mm of aqueous is 2 us.
+    assert two_way_us(1.532, 1532.0) == pytest.approx(2.0)
+
+
+def test_presets_hold_the_published_population():
+    """Mean plus or minus three standard deviations of each segment lies inside its gate.
+
+    28,709 cataract eyes (BMC Ophthalmology 2021): axial length 24.17 ± 2.47, chamber 3.02 ± 0.45,
+    lens 4.52 ± 0.45, cornea 0.534 ± 0.04 mm.
+    """
+    gates = {g.interface: g for g in preset_gates(PHAKIC, "immersion")}
+    for name, mean, sd, speed in (
+        ("cornea_back", 0.534, 0.04, 1641.0),
+        ("lens_back", 4.52, 0.45, 1641.0),
+    ):
+        assert gates[name].start_us <= two_way_us(mean - 3 * sd, speed)
+        assert gates[name].stop_us >= two_way_us(mean + 3 * sd, speed)
+    vitreous = gates["retina"]
+    assert vitreous.relative_to == "lens_back"
+    # Axial lengths of 17.5 mm (mean - 2.7 SD) to 36 mm with an ordinary front of the eye.
+    front = 3.02 + 4.52
+    assert vitreous.start_us <= two_way_us(17.5 - front, 1532.0)
+    assert vitreous.stop_us >= two_way_us(36.0 - front, 1532.0)
+
+
+def test_contact_has_no_gate_for_what_lies_at_the_face():
+    names = [g.interface for g in preset_gates(PHAKIC, "contact")]
+    assert names == ["lens_front", "lens_back", "retina", "sclera"]
+    lens = preset_gates(PHAKIC, "contact")[0]
+    assert lens.relative_to == "cornea_front"
+
+
+def test_candidates_are_the_echoes():
+    rf = eye_traces(3, seed=1, with_wall=False)
+    candidates = _candidates(rf)
+    assert candidates.count.tolist() == [5, 5, 5]
+    for i in range(3):
+        at = candidates.delay_us[i, :5] - CORNEA_US
+        np.testing.assert_allclose(at, LE_GRAND_US, atol=0.011)
+    assert np.abs(candidates.stretch[:, :5]).max() < 0.1
+    assert (candidates.before_db[:, 0] < 15).all()
+    assert (candidates.before_db[:, 1] > 50).all()
+
+
+def test_candidates_against_a_slow_search():
+    """The kernel against a plain search by the definition: maxima parted by a dip of 2 dB."""
+    rng = np.random.default_rng(3)
+    envelope = np.abs(rng.normal(size=(4, 400))).astype(np.float32)
+    envelope = np.apply_along_axis(lambda r: np.convolve(r, np.hanning(9), "same"), 1, envelope)
+    envelope = envelope.astype(np.float32)
+    threshold = np.full(4, 2.0, np.float32)
+    count = np.zeros(4, np.int32)
+    sample, value = np.zeros((4, 100), np.int32), np.zeros((4, 100), np.float32)
+    before = np.zeros((4, 100), np.float32)
+    find_candidates(envelope, threshold, 0.8, 30, 5, count, sample, value, before)
+    for i, row in enumerate(envelope):
+        found, rising, high, low = [], True, 0, row[0]
+        for k in range(1, row.size):
+            if rising and row[k] > row[high]:
+                high = k
+            elif rising and row[k] < 0.8 * row[high]:
+                if row[high] >= 2.0 and high > 0:
+                    found.append(high)
+                rising, low = False, row[k]
+            elif not rising and row[k] < low:
+                low = row[k]
+            elif not rising and row[k] * 0.8 > low:
+                rising, high = True, k
+        assert sample[i, : count[i]].tolist() == found
+        assert [float(v) for v in value[i, : count[i]]] == [float(row[k]) for k in found]
+        for j, k in enumerate(found):
+            first = max(0, k - 30)
+            quiet = row[first : max(first, k - 5)]
+            assert before[i, j] == (quiet.max() if quiet.size else 0.0)
+
+
+def test_noise_alone_gives_almost_no_candidates():
+    rf = np.random.default_rng(0).normal(size=(300, 4096))
+    # At 13 dB over one quadrature the matched noise of a whole trace passes about once in a
+    # hundred traces (Rayleigh: exp(-10) for each of some 250 independent places).
+    assert _candidates(rf).count.mean() < 0.05
+
+
+def test_clean_eyes_are_read_both_ways():
+    joint, single = _both(eye_traces(20, seed=1))
+    assert _right(joint) == 1.0
+    assert _right(single) == 1.0
+
+
+def test_the_retina_is_the_first_rise_not_the_tallest():
+    """A retina 20 dB below the wall behind it."""
+    rf = eye_traces(20, seed=2, amplitudes=(1.0, 0.9, 0.6, 0.55, 0.05))
+    t = np.arange(rf.shape[1]) * 0.01
+    rf = rf + echo(t, CORNEA_US + LE_GRAND_US[4] + 0.7, 0.6).astype(np.float32)
+    joint, single = _both(rf)
+    assert _right(joint) == 1.0
+    assert _right(single) == 1.0
+
+
+def test_a_missing_lens_back():
+    """A scatterer in the vitreous behind a lens whose back is not seen.
+
+    Searched one by one, the gate takes the opacity for the lens's back and the retina's gate
+    shifts with it; jointly, the lens would be too thick to be worth it.
+    """
+    rf = eye_traces(20, seed=3, skip=(3,))
+    t = np.arange(rf.shape[1]) * 0.01
+    rf = rf + echo(t, CORNEA_US + LE_GRAND_US[2] + 7.9, 0.05).astype(np.float32)
+    joint, single = _both(rf)
+    assert _right(joint, skip=(3,)) == 1.0
+    assert np.isnan(joint[:, 3]).mean() == 1.0
+    assert np.isnan(single[:, 3]).mean() == 0.0
+
+
+def test_a_reverberation_stronger_than_the_echo():
+    """A strong echo in the lens's gate, 14 dB over the lens's front, 1.2 mm in front of it."""
+    rf = eye_traces(20, seed=4, amplitudes=(1.0, 0.9, 0.1, 0.1, 0.5))
+    t = np.arange(rf.shape[1]) * 0.01
+    rf = rf + echo(t, CORNEA_US + LE_GRAND_US[2] - 2.6, 0.5).astype(np.float32)
+    joint, single = _both(rf)
+    assert _right(joint) == 1.0
+    assert _right(single) == 0.0
+
+
+def test_a_misplaced_gate():
+    """A fixed retinal gate that begins behind the retina."""
+    gates = [g for g in preset_gates(PHAKIC, "immersion") if g.interface != "retina"]
+    retina_us = CORNEA_US + LE_GRAND_US[4]
+    gates.append(
+        Gate(interface="retina", start_us=retina_us + 0.3, stop_us=retina_us + 5, select="first")
+    )
+    joint, single = _both(eye_traces(20, seed=5), gates)
+    assert _right(joint) == 1.0
+    assert _right(single) == 0.0
+
+
+def test_joint_choice_against_trying_everything():
+    """Dynamic programming against an exhaustive search on a small target."""
+    water = medium("water")
+    layer = {"medium": water, "mean_mm": 2.0, "sd_mm": 0.5, "range_mm": (0.5, 4.0)}
+    target = Target(
+        name="t",
+        interfaces=(Interface(name="a"), Interface(name="b"), Interface(name="c")),
+        segments=(Segment(name="ab", **layer), Segment(name="bc", **layer)),
+        length_from="a",
+        length_to="c",
+    )
+    gates = [Gate(interface=n, start_us=0.0, stop_us=20.0) for n in "abc"]
+    rng = np.random.default_rng(8)
+    t = np.arange(2000) * 0.01
+    weights = JointWeights()
+    for _ in range(10):
+        places = np.sort(rng.choice(np.arange(2.0, 18.0, 0.5), 6, replace=False))
+        rf = sum(echo(t, p, rng.uniform(0.03, 1.0), rng.uniform(0, 6)) for p in places)
+        candidates = _candidates((rf + 0.003 * rng.standard_normal(2000))[None])
+        choice = choose_jointly(candidates, gates, target).candidate[0]
+        n = int(candidates.count[0])
+        at = candidates.delay_us[0]
+        own = np.clip((candidates.level_db[0] - 13.0) / 10.0, 0, 3.0).astype(float)
+        own -= np.minimum(0.5 * candidates.stretch[0].astype(float) ** 2, 2.0)
+        factor = 2e3 / water.speed_m_per_s
+        best, best_choice = -np.inf, None
+        options = [None, *range(n)]
+        for a in options:
+            for b in options:
+                for c in options:
+                    picked = [(k, j) for k, j in enumerate((a, b, c)) if j is not None]
+                    if not picked:
+                        continue
+                    score = sum(own[j] for _, j in picked) - weights.missing * (3 - len(picked))
+                    for (k0, j0), (k1, j1) in itertools.pairwise(picked):
+                        d, m = at[j1] - at[j0], k1 - k0
+                        if not m * 0.5 * factor <= d <= m * 4.0 * factor:
+                            score = -np.inf
+                            break
+                        var = m * (0.5 * factor) ** 2
+                        score -= 0.5 * (d - m * 2.0 * factor) ** 2 / var
+                    if score > best:
+                        best, best_choice = score, (a, b, c)
+        assert [None if j < 0 else int(j) for j in choice] == list(best_choice)
+
+
+def test_margin_tells_a_close_call():
+    sure = choose_jointly(
+        _candidates(eye_traces(1, with_wall=False)), preset_gates(PHAKIC, "immersion"), PHAKIC
+    )
+    rf = eye_traces(1, with_wall=False)
+    t = np.arange(rf.shape[1]) * 0.01
+    rf = rf + echo(t, CORNEA_US + LE_GRAND_US[3] + 0.5, 0.55).astype(np.float32)
+    close = choose_jointly(_candidates(rf), preset_gates(PHAKIC, "immersion"), PHAKIC)
+    assert close.margin[0, 3] < 1.0 < sure.margin[0, 3]
+
+
+def test_reasons_when_nothing_is_chosen():
+    rf = eye_traces(1, skip=(3, 4), with_wall=False)
+    candidates = _candidates(rf)
+    gates = preset_gates(PHAKIC, "immersion")
+    single = choose_in_gates(candidates, gates, PHAKIC)
+    assert single.reason[0, 3] == PickReason.NO_ECHO
+    assert single.reason[0, 4] == PickReason.REFERENCE_MISSING
+    joint = choose_jointly(candidates, gates, PHAKIC)
+    assert joint.reason[0, 4] == PickReason.LEFT_OUT
+
+
+def test_impossible_gates_are_refused():
+    for wrong, says in (
+        ({"start_us": 5.0, "stop_us": 5.0}, "must be more than"),
+        ({"threshold_db": 2.0}, "between 6 and 80"),
+        ({"threshold_fraction": 1.0}, "between 0 and 1"),
+        ({"select": "nearest"}, "'largest' or 'first'"),
+        ({"relative_to": "retina"}, "another interface"),
+    ):
+        with pytest.raises(ParameterError, match=says):
+            Gate(**{"interface": "retina", "start_us": 1.0, "stop_us": 2.0, **wrong})
+    candidates = _candidates(eye_traces(1))
+    retina = Gate(interface="retina", start_us=1.0, stop_us=2.0)
+    with pytest.raises(ParameterError, match="given twice"):
+        choose_jointly(candidates, [retina, retina], PHAKIC)
+    backwards = Gate(interface="lens_front", start_us=1.0, stop_us=2.0, relative_to="retina")
+    with pytest.raises(ParameterError, match="must come before"):
+        choose_in_gates(candidates, [backwards], PHAKIC)
+    unknown = Gate(interface="retnia", start_us=1.0, stop_us=2.0)
+    with pytest.raises(ParameterError, match="did you mean 'retina'"):
+        choose_in_gates(candidates, [unknown], PHAKIC)
+    with pytest.raises(ParameterError, match="missing"):
+        JointWeights(missing=-1.0)

@@ -1,0 +1,314 @@
+"""Pickers against closed-form echoes, the Cramér-Rao bound, and what distortion does to them."""
+
+import numpy as np
+import pytest
+import scipy
+from closed_form import FREQUENCY_MHZ, SIGMA_US, echo
+
+from echotrace.conditioning import condition
+from echotrace.errors import ParameterError
+from echotrace.picking import (
+    PICKERS,
+    PickerOptions,
+    PickReason,
+    phase_shift_us,
+    pick_echoes,
+)
+from echotrace.pulse import delay_bound_us, gaussian_pulse
+from echotrace.recording import Signal
+
+RATE_HZ = 1e8
+DELAY_US = np.arange(768) * 0.01
+PULSE = gaussian_pulse(RATE_HZ, 1e7, 0.6)
+# One-way distance in aqueous of a two-way delay: 1532 m/s / 2.
+UM_PER_US = 766.0
+
+
+def _traces(rf, *, pulse=PULSE, signal=Signal.RF, clipped=None):
+    return condition(
+        np.asarray(rf, np.float32),
+        np.zeros(rf.shape, bool) if clipped is None else clipped,
+        signal=signal,
+        sampling_rate_hz=RATE_HZ,
+        start_delay_us=0.0,
+        pulse=pulse,
+    )
+
+
+def _pick(rf, near_us, *, picker="matched_filter", options=None, **given):
+    """Pick the echo nearest a rough delay; the candidate is the matched envelope's maximum."""
+    traces = _traces(rf, **given)
+    n = rf.shape[0]
+    rough = np.broadcast_to(np.rint(np.asarray(near_us) * 100).astype(int), (n,))
+    around = rough[:, None] + np.arange(-12, 13)
+    local = traces.matched_envelope[np.arange(n)[:, None], around]
+    sample = around[np.arange(n), local.argmax(axis=1)]
+    return pick_echoes(traces, np.arange(n), sample, picker=picker, options=options)
+
+
+def _noisy(snr_db, n, seed=1, **shape):
+    """Echoes of unit height at random fractions of a sample and random phases, in white noise.
+
+    The signal to noise ratio is the envelope's peak over the standard deviation of the RF noise.
+    """
+    rng = np.random.default_rng(seed)
+    truth = 4.0 + 0.01 * rng.random(n)
+    rf = echo(DELAY_US, truth[:, None], 1.0, rng.uniform(0, 2 * np.pi, n)[:, None], **shape)
+    return rf + 10 ** (-snr_db / 20) * rng.standard_normal(rf.shape), truth * 100
+
+
+@pytest.mark.parametrize("picker", PICKERS)
+def test_all_pickers_agree_on_an_undistorted_echo(picker):
+    rng = np.random.default_rng(3)
+    truth = 4.0 + 0.01 * rng.random(64)
+    rf = echo(DELAY_US, truth[:, None], 1.0, rng.uniform(0, 2 * np.pi, 64)[:, None])
+    # A noise floor 80 dB down: pure silence has no onset statistics.
+    rf = rf + 1e-4 * rng.standard_normal(rf.shape)
+    error = _pick(rf, truth, picker=picker).sample - truth * 100
+    assert abs(error.mean()) < 0.2
+    if picker != "akaike_onset":
+        # The onset of an oscillation also jumps with its phase; the others do not feel it.
+        assert np.abs(error).max() < 0.2
+
+
+@pytest.mark.parametrize("picker", PICKERS)
+def test_bias_at_40_db(picker):
+    n = 4000 if picker == "akaike_onset" else 800
+    rf, truth = _noisy(40.0, n, seed=11)
+    error = _pick(rf, 4.0, picker=picker).sample - truth
+    assert np.isfinite(error).all()
+    # Less than 0.05 sample, allowing for the scatter of the mean itself.
+    assert abs(error.mean()) < 0.05 + 2 * error.std() / np.sqrt(n)
+    if picker != "akaike_onset":
+        assert abs(error.mean()) < 0.05
+
+
+@pytest.mark.parametrize("snr_db", [12.0, 20.0, 30.0, 40.0])
+@pytest.mark.parametrize("picker", PICKERS)
+def test_stated_uncertainty_is_the_observed_spread(picker, snr_db):
+    rf, truth = _noisy(snr_db, 1500, seed=int(snr_db))
+    picks = _pick(rf, 4.0, picker=picker)
+    found = np.isfinite(picks.sample)
+    if picker == "leading_edge_level" and snr_db == 12.0:
+        # The fixed level of a third lies within three sigma of the noise for many: said, not
+        # guessed.
+        assert (picks.reason[~found] == PickReason.LEVEL_NOT_REACHED).all()
+        assert found.sum() > 200
+    else:
+        assert found.mean() > 0.99
+    error = (picks.sample - truth)[found]
+    stated = np.sqrt(np.mean(picks.u_sample[found] ** 2))
+    assert stated == pytest.approx(error.std(), rel=0.25)
+
+
+@pytest.mark.parametrize("snr_db", [15.0, 20.0, 30.0, 40.0])
+def test_default_picker_reaches_the_bound(snr_db):
+    """Within 1.1 of the phase-free Cramér-Rao bound (Stein 1981; Kay, Estimation Theory, ch. 3)."""
+    n = 6000
+    rf, truth = _noisy(snr_db, n, seed=5)
+    error = _pick(rf, 4.0).sample - truth
+    bound = float(delay_bound_us(PULSE, 10 ** (snr_db / 20))) * 100
+    # The spread of 6,000 errors is itself known to one per cent.
+    assert 0.95 < error.std() / bound < 1.10
+
+
+@pytest.mark.parametrize("energy_snr_db", [15.0, 20.0])
+def test_default_picker_reaches_the_bound_at_low_energy(energy_snr_db):
+    """The same against 2E/N0 itself, the stricter way to count decibels."""
+    ratio = np.sqrt(10 ** (energy_snr_db / 10) / (PULSE.energy / 2))
+    rf, truth = _noisy(20 * np.log10(ratio), 6000, seed=6)
+    error = _pick(rf, 4.0).sample - truth
+    bound = float(delay_bound_us(PULSE, ratio)) * 100
+    assert error.std() / bound < 1.10
+
+
+@pytest.mark.parametrize("factor", [0.9, 1.1])
+def test_a_template_ten_per_cent_off_costs_little(factor):
+    wrong = gaussian_pulse(RATE_HZ, factor * 1e7, 0.6 / factor)
+    rf, truth = _noisy(20.0, 6000, seed=7)
+    error = _pick(rf, 4.0, pulse=wrong).sample - truth
+    bound = float(delay_bound_us(PULSE, 10.0)) * 100
+    assert error.std() / bound < 1.20
+    assert abs(error.mean()) < 0.05
+
+
+def _distorted(kind, rng, n=200):
+    """Echoes of known delay at 46 dB, bent as real ones are."""
+    truth = 4.0 + 0.01 * rng.random(n)
+    phase = rng.uniform(0, 2 * np.pi, n)[:, None]
+    sigma = 1.2 * SIGMA_US if kind == "pulse 20 % longer" else SIGMA_US
+    rf = echo(DELAY_US, truth[:, None], 1.0, phase, sigma=sigma)
+    if kind.startswith("attenuation"):
+        # Loss in dB proportional to frequency, minimum-delay part left out (zero phase): it takes
+        # the upper band and lengthens the pulse.
+        slope = float(kind.split()[1])
+        frequency = np.fft.rfftfreq(DELAY_US.size, 0.01)
+        rf = np.fft.irfft(
+            np.fft.rfft(rf, axis=1) * 10 ** (-slope * (frequency - FREQUENCY_MHZ) / 20),
+            DELAY_US.size,
+            axis=1,
+        )
+    rf = rf + 0.005 * rng.standard_normal(rf.shape)
+    if kind == "clipped at half":
+        rf = np.clip(rf, -0.5, 0.5)
+    if kind == "8 bits":
+        rf = np.rint(rf * 127 * 0.3) / (127 * 0.3)
+    return rf, truth * 100
+
+
+DISTORTIONS = (
+    "none",
+    "clipped at half",
+    "pulse 20 % longer",
+    "attenuation 0.5",
+    "attenuation 1.8",
+    "8 bits",
+)
+
+
+def test_distortion_not_noise_sets_the_floor(record_property):
+    """What distortion does to each picker, as one-way distance in aqueous, µm.
+
+    Symmetric pulses keep their peak whatever their length; edges move with the pulse. The default
+    of the uncertainty budget, 0.01 µs (8 µm), must cover the default picker and be of the size of
+    what the edges suffer.
+    """
+    shift_um = {}
+    for kind in DISTORTIONS:
+        for picker in PICKERS:
+            rf, truth = _distorted(kind, np.random.default_rng(9))
+            picks = _pick(rf, 4.0, picker=picker)
+            error_us = (picks.sample - truth) * 0.01
+            shift_um[kind, picker] = float(np.nanmean(error_us)) * UM_PER_US
+    for (kind, picker), value in shift_um.items():
+        record_property(f"{kind} / {picker} (um)", round(value, 2))
+    peaks = ("matched_filter", "least_squares", "envelope_peak")
+    edges = ("leading_edge_fraction", "leading_edge_level", "steepest_slope", "akaike_onset")
+    for kind in DISTORTIONS:
+        for picker in peaks:
+            assert abs(shift_um[kind, picker]) < 8.0, (kind, picker)
+    # An edge reading takes the longer pulse for an earlier echo: 5 to 40 µm.
+    for picker in edges:
+        assert 5.0 < abs(shift_um["pulse 20 % longer", picker]) < 40.0, picker
+    # Noise at 46 dB explains less than a micrometre of any of it.
+    rf, truth = _distorted("none", np.random.default_rng(9))
+    noise_um = np.nanstd(_pick(rf, 4.0).sample - truth) * 0.01 * UM_PER_US
+    assert noise_um < 1.0
+
+
+def test_no_cycle_skipping_and_no_preferred_fraction():
+    """Echoes shifted evenly over two wavelengths: readings follow without steps or clusters.
+
+    Published contact readings cluster at the wavelength of the probe (J Cataract Refract Surg,
+    comparison of contact and immersion units); a reading of the envelope must not.
+    """
+    n = 4000
+    rng = np.random.default_rng(12)
+    truth = 4.0 + 0.2 * np.arange(n) / n  # two periods of the carrier
+    rf = echo(DELAY_US, truth[:, None], 1.0, 0.3) + 0.03 * rng.standard_normal((n, 768))
+    error = _pick(rf, truth).sample * 0.01 - truth
+    length_um = (truth + error) * UM_PER_US
+    # Bias against the phase of a half wavelength (one period of two-way delay is a whole one).
+    for period_us in (0.1, 0.05, 0.01):
+        phase = 2 * np.pi * truth / period_us
+        wave = np.hypot(np.mean(error * np.cos(phase)), np.mean(error * np.sin(phase)))
+        assert 2 * wave < 4 * error.std() / np.sqrt(n / 2)
+    # Readings fill a histogram of half wavelengths evenly (Kolmogorov-Smirnov on the position
+    # within 76.6 µm).
+    place = (length_um / 76.6) % 1.0
+    assert scipy.stats.kstest(place, "uniform").pvalue > 0.01
+
+
+def test_two_close_echoes_are_parted_jointly():
+    """At 1.3 pulse widths the single fit is pulled off; the joint fit is not."""
+    rng = np.random.default_rng(13)
+    n = 400
+    truth = 4.0 + 0.01 * rng.random(n)
+    gap_us = 1.3 * PULSE.width_us
+    phases = rng.uniform(0, 2 * np.pi, (2, n, 1))
+    rf = echo(DELAY_US, truth[:, None], 1.0, phases[0])
+    rf = rf + echo(DELAY_US, truth[:, None] + gap_us, 0.8, phases[1])
+    rf = rf + 0.01 * rng.standard_normal(rf.shape)
+    single = _pick(rf, truth).sample - truth * 100
+    joint = _pick(rf, truth, picker="least_squares")
+    error = joint.sample - truth * 100
+    assert np.std(single) > 3 * np.std(error)
+    assert abs(error.mean()) < 0.1
+    assert np.sqrt(np.mean(joint.u_sample**2)) == pytest.approx(error.std(), rel=0.3)
+
+
+def test_phase_is_sharper_and_only_relative():
+    """RF against envelope: sqrt(1 + (f0/B_rms)^2) sharper (Weinstein & Weiss 1984)."""
+    rng = np.random.default_rng(14)
+    n = 2000
+    moved = 0.01 * rng.random(n) - 0.005
+    rf = echo(DELAY_US, 4.0 + moved[:, None], 1.0, 0.8) + 0.05 * rng.standard_normal((n, 768))
+    traces = _traces(rf)
+    shift, u = phase_shift_us(traces, np.arange(n), np.full(n, 400))
+    error = shift - (moved - moved.mean())
+    assert u.mean() == pytest.approx(error.std(), rel=0.1)
+    picks = pick_echoes(traces, np.arange(n), np.full(n, 400))
+    spread = np.std(picks.sample * 0.01 - 4.0 - moved)
+    gain = np.sqrt(1 + (PULSE.centre_frequency_hz / PULSE.rms_bandwidth_hz) ** 2)
+    assert spread / error.std() == pytest.approx(gain, rel=0.15)
+    # A reversed reflection is half a period off: 38 µm. Never a length.
+    flipped = rf.copy()
+    flipped[0] *= -1
+    wrong, _ = phase_shift_us(_traces(flipped), np.arange(n), np.full(n, 400))
+    assert abs(wrong[0] - shift[0]) * UM_PER_US == pytest.approx(38.3, abs=1.0)
+
+
+def test_envelope_recordings_can_be_picked():
+    truth = 4.0 + 0.01 * np.arange(20) / 20
+    clean = np.exp(-0.5 * ((DELAY_US - truth[:, None]) / SIGMA_US) ** 2)
+    for picker, spec in PICKERS.items():
+        if spec.needs_rf:
+            with pytest.raises(ParameterError, match="needs RF"):
+                _pick(clean, truth, picker=picker, signal=Signal.ENVELOPE)
+            continue
+        picks = _pick(clean, truth, picker=picker, signal=Signal.ENVELOPE)
+        assert np.abs(picks.sample - truth * 100).max() < 0.05, picker
+
+
+def test_envelope_uncertainty_is_honest_too():
+    rng = np.random.default_rng(15)
+    n = 1500
+    truth = 4.0 + 0.01 * rng.random(n)
+    rf = echo(DELAY_US, truth[:, None], 1.0, rng.uniform(0, 6.28, n)[:, None])
+    rf = rf + 0.05 * rng.standard_normal(rf.shape)
+    envelope = _traces(rf).envelope
+    picks = _pick(envelope, truth, signal=Signal.ENVELOPE)
+    error = picks.sample - truth * 100
+    assert np.sqrt(np.mean(picks.u_sample**2)) == pytest.approx(error.std(), rel=0.25)
+
+
+def test_reasons_for_no_delay():
+    rng = np.random.default_rng(16)
+    rf = echo(DELAY_US, 4.0)[None] + 0.01 * rng.standard_normal((1, 768))
+    traces = _traces(rf)
+    edge = pick_echoes(traces, np.array([0]), np.array([2]))
+    assert edge.reason[0] == PickReason.AT_THE_EDGE
+    assert np.isnan(edge.sample[0])
+    assert np.isnan(edge.u_sample[0])
+    small = echo(DELAY_US, 2.0, 1.0)[None] + echo(DELAY_US, 5.0, 0.2)[None]
+    low = pick_echoes(_traces(small), np.array([0]), np.array([500]), picker="leading_edge_level")
+    assert low.reason[0] == PickReason.LEVEL_NOT_REACHED
+
+
+def test_a_fixed_level_walks_with_height_and_a_fraction_does_not():
+    both = echo(DELAY_US, 2.0)[None] + echo(DELAY_US, 5.0, 0.5)[None]
+    at = np.array([500])
+    zero = np.array([0])
+    level = pick_echoes(_traces(both), zero, at, picker="leading_edge_level").sample[0]
+    fraction = pick_echoes(_traces(both), zero, at, picker="leading_edge_fraction").sample[0]
+    assert fraction == pytest.approx(500.0, abs=0.05)
+    assert level - 500.0 > 2.0
+
+
+def test_bad_requests_are_refused():
+    traces = _traces(echo(DELAY_US, 4.0)[None])
+    with pytest.raises(ParameterError, match="use one of matched_filter"):
+        pick_echoes(traces, np.array([0]), np.array([400]), picker="best")
+    for wrong in ({"edge_fraction": 1.0}, {"edge_level_db": 3.0}, {"overlap_threshold_db": 1.0}):
+        with pytest.raises(ParameterError, match=next(iter(wrong))):
+            PickerOptions(**wrong)

@@ -1,0 +1,213 @@
+"""Features and findings: what raises each, what does not, and that gain moves none."""
+
+import numpy as np
+import pytest
+from closed_form import LE_GRAND_US, SIGMA_US, echo, eye_traces, recording_of
+
+from echotrace.chain import measure
+from echotrace.errors import ParameterError
+from echotrace.quality import (
+    FINDINGS,
+    QualityLimits,
+    Severity,
+    describe_finding,
+    provisional_score,
+    rejecting_bits,
+)
+from echotrace.receiver import apply_receiver
+from echotrace.recording import Receiver
+from echotrace.settings import Settings
+
+T = np.arange(5200) * 0.01
+RETINA_US = 10.0 + LE_GRAND_US[4]
+
+
+def _found(samples, **changes):
+    result = measure(recording_of(samples, **changes))
+    return [set(result.finding_list(k)) for k in range(result.n_traces)], result
+
+
+def test_a_good_trace_has_no_finding():
+    found, result = _found(eye_traces(5))
+    assert all(not names for names in found)
+    assert result.accepted.all()
+    assert (result.score == 1.0).all()
+
+
+def test_rise_of_an_undistorted_echo():
+    """10-90 % rise of a Gaussian: 1.687 sigma; the detector widens it by its own band."""
+    _, result = _found(eye_traces(3, noise=0.0005))
+    detector = np.sqrt(2 * np.log(2)) / (np.pi * 9.0)
+    expected = 1.6868 * np.hypot(SIGMA_US, detector)
+    for name in ("cornea_front", "lens_front", "lens_back", "retina"):
+        assert result.features[f"rise_us_{name}"] == pytest.approx(expected, rel=0.02)
+    assert result.features["retina_rise_ratio"] == pytest.approx(1.0, abs=0.02)
+
+
+def test_levels_are_decibels_over_the_noise():
+    _, result = _found(eye_traces(8, noise=0.004))
+    front, back = (result.features[f"level_db_{n}"] for n in ("cornea_front", "lens_front"))
+    # Amplitudes 1.0 and 0.6 apart.
+    assert np.mean(front - back) == pytest.approx(20 * np.log10(1 / 0.6), abs=0.1)
+
+
+@pytest.mark.parametrize("gain_db", [-10.0, 0.0, 15.0])
+def test_gain_moves_no_feature(gain_db):
+    """The same echoes through another gain and TGC, described: figures within the noise."""
+    amplitude = eye_traces(4, seed=3) * 0.02
+    receiver = Receiver(tgc_delay_us=(12.0, 45.0), tgc_gain_db=(0.0, 12.0), full_scale=4.0, bits=16)
+    samples = apply_receiver(amplitude, T, receiver, 10.0 + gain_db)
+    reference = measure(recording_of(amplitude, receiver=Receiver(full_scale=4.0)))
+    result = measure(recording_of(samples, receiver=receiver, gain_db=10.0 + gain_db))
+    np.testing.assert_array_equal(result.findings, reference.findings)
+    np.testing.assert_allclose(result.axial_length_mm, reference.axial_length_mm, atol=5e-4)
+    for name, values in reference.features.items():
+        if name.startswith("level_db") or name.endswith("_db"):
+            np.testing.assert_allclose(result.features[name], values, atol=1.0, err_msg=name)
+
+
+def _clipped():
+    return np.clip(eye_traces(1) * 3, -1, 1), {"receiver": Receiver(full_scale=1.0)}
+
+
+def _weak():
+    return eye_traces(1, noise=0.35, amplitudes=(2, 2, 2, 2, 1.0)), {}
+
+
+def _slow_retina():
+    rf = eye_traces(1, skip=(4,))
+    rf = rf + echo(T, RETINA_US, 0.3, sigma=3.5 * SIGMA_US).astype(np.float32)
+    return rf, {}
+
+
+def _low_retina():
+    return eye_traces(1, amplitudes=(1.0, 0.9, 0.6, 0.55, 0.015)), {}
+
+
+def _nerve():
+    return eye_traces(1, with_wall=False), {}
+
+
+def _oblique_lens():
+    return eye_traces(1, amplitudes=(1.0, 0.9, 0.15, 0.55, 0.5)), {}
+
+
+def _floater():
+    rf = eye_traces(1)
+    return rf + echo(T, RETINA_US - 8.0, 0.2).astype(np.float32), {}
+
+
+def _close_call():
+    rf = eye_traces(1)
+    return rf + echo(T, 10.0 + LE_GRAND_US[3] + 0.5, 0.55).astype(np.float32), {}
+
+
+def _no_retina():
+    return eye_traces(1, skip=(4,), with_wall=False), {}
+
+
+def _blink():
+    rf = 0.003 * np.random.default_rng(0).standard_normal((1, 5200))
+    return rf + echo(T, 0.4, 2.0), {}
+
+
+def _gas():
+    return eye_traces(1), {"vitreous": "gas"}
+
+
+def _unknown_receiver():
+    return eye_traces(1), {"receiver": None}
+
+
+def _hidden_cornea():
+    return eye_traces(1, skip=(1,)), {}
+
+
+CASES = {
+    "gain_too_high": _clipped,
+    "gain_too_low": _weak,
+    "retina_not_steep": _slow_retina,
+    "retina_low": _low_retina,
+    "no_wall_behind_retina": _nerve,
+    "lens_echoes_unbalanced": _oblique_lens,
+    "echo_in_vitreous": _floater,
+    "choice_uncertain": _close_call,
+    "echo_missing": _no_retina,
+    "no_echo": _blink,
+    "gas_filling": _gas,
+    "receiver_unknown": _unknown_receiver,
+    "cornea_assumed": _hidden_cornea,
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_each_finding_is_raised_by_its_cause(name):
+    samples, changes = CASES[name]()
+    (found,), result = _found(samples, **changes)
+    assert name in found
+    rejected = FINDINGS[name].severity is Severity.REJECT
+    if rejected:
+        assert not result.accepted[0]
+        assert result.score[0] < 0.5
+
+
+def test_every_finding_about_a_trace_is_tried():
+    assert set(CASES) | {"pick_uncertain"} == set(FINDINGS)
+
+
+def test_an_unsure_pick_is_told():
+    settings = Settings(quality=QualityLimits(max_length_u_mm=1e-5))
+    result = measure(recording_of(eye_traces(1)), settings)
+    assert "pick_uncertain" in result.finding_list(0)
+    assert result.accepted[0]
+
+
+def test_a_clipped_echo_has_no_height():
+    samples, changes = _clipped()
+    _, result = _found(samples, **changes)
+    assert np.isnan(result.features["level_db_cornea_front"][0])
+    assert result.features["clipped_samples"][0] > 2
+    assert result.features["clipped_fraction"][0] > 0
+
+
+def test_bath_repeats_are_no_opacities():
+    """The bath sends the cornea a second time, one passage later: here 5 mm before the retina."""
+    rf = eye_traces(1, cornea_us=24.0, n_samples=7000)
+    t = np.arange(7000) * 0.01
+    repeat = rf + echo(t, 48.0, 0.15).astype(np.float32)
+    other = rf + echo(t, 46.0, 0.15).astype(np.float32)
+    assert "echo_in_vitreous" not in _found(repeat)[0][0]
+    assert "echo_in_vitreous" in _found(other)[0][0]
+
+
+def test_findings_read_as_sentences():
+    features = {"retina_rise_ratio": 2.44}
+    text = describe_finding("retina_not_steep", features, QualityLimits())
+    assert text.startswith("The retinal echo rises slowly")
+    assert "2.44 times an undistorted echo, at most 1.8 wanted" in text
+    assert text.endswith("straight from the baseline.")
+    assert "(" not in describe_finding("gas_filling", {})
+    with pytest.raises(ParameterError, match="unknown finding"):
+        describe_finding("looks_odd", {})
+    for name in FINDINGS:
+        sentence = describe_finding(name, {})
+        assert sentence[0].isupper()
+        assert sentence.endswith(".")
+
+
+def test_score_orders_by_severity():
+    order = list(FINDINGS)
+    bits = np.array(
+        [
+            0,
+            1 << order.index("receiver_unknown"),
+            1 << order.index("echo_in_vitreous"),
+            1 << order.index("retina_low"),
+            (1 << order.index("retina_low")) | (1 << order.index("gain_too_high")),
+        ],
+        np.uint32,
+    )
+    score = provisional_score(bits)
+    assert score[0] == score[1] == 1.0
+    assert (np.diff(score[1:]) < 0).all()
+    assert ((bits & rejecting_bits()) > 0).tolist() == [False, False, False, True, True]

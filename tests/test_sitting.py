@@ -1,0 +1,199 @@
+"""Sitting statistics against handbook examples, and what makes a sitting unacceptable."""
+
+import numpy as np
+import pytest
+import scipy
+
+from echotrace.chain import decide_by_hand
+from echotrace.errors import ParameterError
+from echotrace.measurement import Measurement
+from echotrace.quality import FINDINGS
+from echotrace.recording import COLUMNS, Column
+from echotrace.settings import SittingLimits
+from echotrace.sitting import extreme_studentized_deviates, summarise
+
+# NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3 (Rosner 1983): 54 values (value
+# from memory; the handbook's three outliers come out).
+ROSNER = """
+-0.25 0.68 0.94 1.15 1.20 1.26 1.26 1.34 1.38 1.43 1.49 1.49 1.55 1.56 1.58 1.65 1.69 1.70 1.76
+1.77 1.81 1.91 1.94 1.96 1.99 2.06 2.09 2.10 2.14 2.15 2.23 2.24 2.26 2.35 2.37 2.40 2.47 2.54
+2.62 2.64 2.90 2.92 2.92 2.93 3.21 3.26 3.30 3.59 3.68 4.30 4.64 5.34 5.42 6.01
+"""
+
+
+def _measurement(lengths, *, accepted=None, method="immersion", chamber=None, u=0.002, **labels):
+    lengths = np.asarray(lengths, np.float64)
+    n = lengths.size
+    given = {
+        "subject": "invented-01",
+        "eye": "right",
+        "method": method,
+        "lens_state": "phakic",
+        "lens_material": "none",
+        "vitreous": "natural",
+        "operator": "p",
+        "sitting": "1",
+        "target": "eye",
+        **labels,
+    }
+    aqueous = np.full(n, 3.0) if chamber is None else np.asarray(chamber)
+    segments = np.column_stack([np.full(n, 0.55), aqueous, np.full(n, 4.5), lengths - 8.05])
+    return Measurement(
+        interfaces=("cornea_front", "retina"),
+        segments=("cornea", "aqueous", "lens", "vitreous"),
+        delay_us=np.zeros((n, 2)),
+        delay_u_us=np.zeros((n, 2)),
+        length_mm=segments,
+        axial_length_mm=lengths,
+        axial_length_u_mm=np.full(n, u),
+        axial_length_u_shared_mm=np.full(n, 0.04),
+        score=np.ones(n),
+        findings=np.zeros(n, np.uint32),
+        finding_names=tuple(FINDINGS),
+        accepted=np.ones(n, bool) if accepted is None else np.asarray(accepted),
+        decided_by=np.zeros(n, np.uint8),
+        **{name: Column.of(given[name], n, name) for name in COLUMNS},
+    )
+
+
+def test_generalised_esd_against_the_handbook():
+    values = np.array(ROSNER.split(), float)
+    found = extreme_studentized_deviates(values, max_outliers=10)
+    assert sorted(values[found]) == [5.34, 5.42, 6.01]
+
+
+def test_one_outlier_is_grubbs_test():
+    # NIST/SEMATECH e-Handbook 1.3.5.17.1: G = 2.4687, critical value 2.032 for n = 8 (uranium
+    # measurements of Tietjen and Moore; value from memory).
+    values = np.array([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
+    g = np.abs(values - values.mean()).max() / values.std(ddof=1)
+    assert g == pytest.approx(2.4687, abs=1e-4)
+    assert extreme_studentized_deviates(values, max_outliers=1).tolist() == [7]
+    assert extreme_studentized_deviates(values[:-1], max_outliers=1).size == 0
+
+
+def test_esd_needs_numbers_and_survives_equal_ones():
+    assert extreme_studentized_deviates([1.0] * 6, max_outliers=2).size == 0
+    assert extreme_studentized_deviates([1.0, 2.0], max_outliers=3).size == 0
+    with pytest.raises(ParameterError, match="finite"):
+        extreme_studentized_deviates([1.0, np.nan, 2.0], max_outliers=1)
+
+
+def test_mean_and_its_interval_against_scipy():
+    lengths = [23.41, 23.45, 23.38, 23.44, 23.40]
+    (one,) = summarise(_measurement(lengths))
+    reference = scipy.stats.ttest_1samp(lengths, 0.0).confidence_interval(0.95)
+    assert one.mean_mm == pytest.approx(np.mean(lengths))
+    assert one.interval_mm == pytest.approx((reference.low, reference.high), abs=1e-9)
+    assert one.sd_mm == pytest.approx(np.std(lengths, ddof=1))
+    assert one.u_mm == pytest.approx(scipy.stats.sem(lengths))
+    assert one.median_mm == 23.41
+    assert one.range_mm == (23.38, 23.45)
+    # ISO 5725-6 / Bland & Altman 1986: 1.96 sqrt(2) = 2.7719.
+    assert one.repeatability_mm / one.sd_mm == pytest.approx(2.7719, abs=1e-4)
+    assert one.acceptable
+
+
+def test_student_t_of_five_scans():
+    # Student's t, 4 degrees of freedom, two-sided 95 %: 2.776 (any table).
+    (one,) = summarise(_measurement([23.0, 23.02, 23.04, 23.06, 23.08]))
+    half = (one.interval_mm[1] - one.interval_mm[0]) / 2
+    assert half / one.u_mm == pytest.approx(2.776, abs=5e-4)
+
+
+def test_what_scans_share_does_not_shrink_with_their_number():
+    rng = np.random.default_rng(1)
+    few = summarise(_measurement(23.5 + 0.05 * rng.standard_normal(5)))[0]
+    many = summarise(_measurement(23.5 + 0.05 * rng.standard_normal(500)))[0]
+    assert many.u_mm < few.u_mm / 5
+    assert many.u_shared_mm == pytest.approx(few.u_shared_mm)
+    assert many.u_combined_mm > 0.04
+    assert many.expanded_mm == pytest.approx(1.96 * many.u_combined_mm, rel=0.01)
+
+
+def test_rejected_scans_do_not_count():
+    (one,) = summarise(_measurement([23.4, 23.42, 23.41, 25.0], accepted=[True, True, True, False]))
+    assert one.n == 4
+    assert one.n_accepted == 3
+    assert one.mean_mm == pytest.approx(23.41)
+
+
+def test_too_few_scans_and_no_scan():
+    (one,) = summarise(_measurement([23.4, 23.42, 23.41], accepted=[True, False, False]))
+    assert not one.acceptable
+    assert one.findings[0].name == "too_few_scans"
+    assert one.u_mm == 0.002
+    assert np.isnan(one.sd_mm)
+    (none,) = summarise(_measurement([23.4], accepted=[False]))
+    assert np.isnan(none.mean_mm)
+    assert none.to_record()["mean_mm"] is None
+    assert not none.acceptable
+
+
+@pytest.mark.parametrize(
+    ("method", "sd", "acceptable"),
+    [("immersion", 0.05, True), ("immersion", 0.08, False), ("contact", 0.08, True),
+     ("contact", 0.15, False)],
+)  # fmt: skip
+def test_spread_limit_by_method(method, sd, acceptable):
+    base = np.array([-1.2, -0.6, 0.0, 0.6, 1.2])[[2, 0, 4, 1, 3]]
+    (one,) = summarise(_measurement(23.5 + base / base.std(ddof=1) * sd, method=method))
+    assert one.acceptable is acceptable
+    assert ("spread_too_large" in [f.name for f in one.findings]) is not acceptable
+
+
+def test_outlier_is_named_not_removed():
+    lengths = [23.40, 23.41, 23.42, 23.40, 23.41, 23.42, 23.41, 23.80]
+    (one,) = summarise(_measurement(lengths), SittingLimits(max_sd_immersion_mm=1.0))
+    assert one.outliers == (7,)
+    assert one.outliers_tested == 2
+    assert one.n_accepted == 8
+    assert "outlier" in [f.name for f in one.findings]
+
+
+def test_drift_is_seen_and_noise_is_not():
+    trend = 23.4 + 0.01 * np.arange(8) + 0.002 * np.array([1, -1, 0, 1, 0, -1, 1, -1])
+    names = [f.name for f in summarise(_measurement(trend))[0].findings]
+    assert "drift" in names
+    level = 23.4 + 0.01 * np.array([0, 1, -1, 0, 1, -1, 0, 0])
+    assert "drift" not in [f.name for f in summarise(_measurement(level))[0].findings]
+
+
+def test_compression_is_read_from_the_chamber():
+    chamber = [3.0, 2.98, 2.7, 3.01, 2.99]
+    lengths = [23.5, 23.48, 23.42, 23.51, 23.49]
+    (one,) = summarise(_measurement(lengths, method="contact", chamber=chamber))
+    (found,) = [f for f in one.findings if f.name == "cornea_pressed"]
+    assert "scan 2" in found.text
+    assert "0.31 mm" in found.text
+    (immersion,) = summarise(_measurement(lengths, chamber=chamber))
+    assert "cornea_pressed" not in [f.name for f in immersion.findings]
+
+
+def test_sittings_are_kept_apart():
+    result = _measurement([23.4, 24.4, 23.41, 24.41, 23.42, 24.42], eye=["right", "left"] * 3)
+    both = summarise(result)
+    assert [s.labels["eye"] for s in both] == ["right", "left"]
+    assert [s.mean_mm for s in both] == pytest.approx([23.41, 24.41])
+
+
+def test_decisions_by_hand_count_and_are_kept():
+    result = _measurement([23.4, 23.42, 23.41, 25.0], accepted=[True, True, False, True])
+    changed = decide_by_hand(result, accept={2: "gate was right"}, reject={3: "lid"})
+    assert changed.accepted.tolist() == [True, True, True, False]
+    assert changed.decided_by.tolist() == [0, 0, 1, 1]
+    assert "scan 3 rejected by hand: lid" in changed.attributes["by_hand"]
+    assert "scan 2 accepted by hand: gate was right" in changed.attributes["by_hand"]
+    assert summarise(changed)[0].mean_mm == pytest.approx(23.41)
+    again = decide_by_hand(changed, reject={0: "late thought"})
+    assert again.attributes["by_hand"].count("\n") == 2
+    assert result.accepted.tolist() == [True, True, False, True]
+    for wrong, says in (
+        ({"reject": {9: "x"}}, "scans 0 to 3"),
+        ({"accept": {1: "x"}, "reject": {1: "y"}}, "both accepted and rejected"),
+    ):
+        with pytest.raises(ParameterError, match=says):
+            decide_by_hand(result, **wrong)
+    blank = _measurement([23.4, np.nan])
+    with pytest.raises(ParameterError, match="has no length"):
+        decide_by_hand(blank, accept={1: "please"})
