@@ -68,10 +68,10 @@ class Pulse:
     def grid_stride(self) -> int:
         """Every how manieth sample of an envelope tells all but the exact place of its peaks.
 
-        Three and a half points to the width of the pulse: between them the matched envelope of an
-        echo falls by 3 % at most, and its band lies below their Nyquist frequency.
+        Three points to the width of the pulse: between them the matched envelope of an echo falls
+        by 4 % at most, and its band lies below their Nyquist frequency.
         """
-        return max(1, int(self.width_us * self.sampling_rate_hz * 1e-6 / 3.5))
+        return max(1, int(self.width_us * self.sampling_rate_hz * 1e-6 / 2.9))
 
 
 def gaussian_sigma_us(centre_frequency_hz: float, fractional_bandwidth: float) -> float:

@@ -305,76 +305,66 @@ def _forward(gate, pair, first_us, count, at, own, forward, came_q, came_c):
     """
     fixed = not np.isnan(first_us)
     for k in range(own.shape[0]):
+        mine, best = own[k], forward[k]
+        from_q, from_c = came_q[k], came_c[k]
+        lead = gate[k, LEAD]
         for j in range(count):
-            came_q[k, j] = -1
-            forward[k, j] = -np.inf if fixed else own[k, j] - gate[k, LEAD]
+            from_q[j] = -1
+            best[j] = -np.inf if fixed else mine[j] - lead
         for kp in range(k - 1, -1, -1):
             low, high = pair[PAIR_LOW_US, kp, k], pair[PAIR_HIGH_US, kp, k]
             mean, stiffness = pair[PAIR_MEAN_US, kp, k], pair[PAIR_WEIGHT, kp, k]
+            skip = pair[PAIR_SKIP, kp, k]
             if kp == 0 and fixed:
                 for j in range(count):
                     d = at[j] - first_us
-                    if own[k, j] == -np.inf or d < low or d > high:
-                        continue
-                    s = own[k, j] - pair[PAIR_SKIP, 0, k] - stiffness * (d - mean) ** 2
-                    if s > forward[k, j]:
-                        forward[k, j] = s
-                        came_q[k, j] = 0
-                        came_c[k, j] = count
+                    s = mine[j] - skip - stiffness * (d - mean) ** 2
+                    if low <= d <= high and s > best[j]:
+                        best[j] = s
+                        from_q[j] = 0
+                        from_c[j] = count
                 continue
+            before = forward[kp]
             begin = 0
             for j in range(1, count):
                 while at[begin] < at[j] - high:
                     begin += 1
-                if own[k, j] == -np.inf:
-                    continue
+                gain = mine[j] - skip
                 for jp in range(begin, j):
                     d = at[j] - at[jp]
                     if d < low:
                         break
-                    if forward[kp, jp] == -np.inf:
-                        continue
-                    s = (
-                        forward[kp, jp]
-                        + own[k, j]
-                        - pair[PAIR_SKIP, kp, k]
-                        - stiffness * (d - mean) ** 2
-                    )
-                    if s > forward[k, j]:
-                        forward[k, j] = s
-                        came_q[k, j] = kp
-                        came_c[k, j] = jp
+                    s = before[jp] + gain - stiffness * (d - mean) ** 2
+                    if s > best[j]:
+                        best[j] = s
+                        from_q[j] = kp
+                        from_c[j] = jp
 
 
 @kernel
-def _backward(gate, pair, count, at, own, forward, backward):
+def _backward(gate, pair, count, at, own, backward):
     """Best score of what can follow (interface, candidate)."""
     q = own.shape[0]
     for k in range(q - 1, -1, -1):
+        best = backward[k]
+        tail = gate[k, TAIL]
         for j in range(count):
-            backward[k, j] = -gate[k, TAIL]
+            best[j] = -tail
         for kn in range(k + 1, q):
             low, high = pair[PAIR_LOW_US, k, kn], pair[PAIR_HIGH_US, k, kn]
             mean, stiffness = pair[PAIR_MEAN_US, k, kn], pair[PAIR_WEIGHT, k, kn]
+            skip = pair[PAIR_SKIP, k, kn]
+            mine, after = own[kn], backward[kn]
             begin = 0
             for jn in range(1, count):
                 while at[begin] < at[jn] - high:
                     begin += 1
-                if own[kn, jn] == -np.inf:
-                    continue
+                gain = mine[jn] + after[jn] - skip
                 for j in range(begin, jn):
                     d = at[jn] - at[j]
                     if d < low:
                         break
-                    if forward[k, j] == -np.inf:
-                        continue
-                    s = (
-                        backward[kn, jn]
-                        + own[kn, jn]
-                        - pair[PAIR_SKIP, k, kn]
-                        - stiffness * (d - mean) ** 2
-                    )
-                    backward[k, j] = max(backward[k, j], s)
+                    best[j] = max(best[j], gain - stiffness * (d - mean) ** 2)
 
 
 @kernel
@@ -422,7 +412,7 @@ def choose_row(plan, count, delay_us, level_db, before_db, stretch, space, choic
     while k >= 0 and j < count:
         choice[k] = j
         k, j = came_q[k, j], came_c[k, j]
-    _backward(gate, plan.pair, count, delay_us, own, forward, backward)
+    _backward(gate, plan.pair, count, delay_us, own, backward)
     for k in range(q):
         if choice[k] < 0:
             continue

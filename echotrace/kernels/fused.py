@@ -135,16 +135,27 @@ class Reading(NamedTuple):
 
 
 @filter_kernel
-def _amplitude(samples, sample_scale, trace_scale, high, low, amplitude, clipped):
-    """Undo gain and time gain; mark what stands at the limit; count it."""
-    total = np.int32(0)
+def _amplitude(samples, sample_scale, trace_scale, amplitude):
+    """Undo gain and time gain."""
+    for k in range(samples.size):
+        amplitude[k] = np.float32(samples[k]) * sample_scale[k] * trace_scale
+
+
+@filter_kernel
+def _count_limit(samples, high, low):
+    """How many samples stand at the limit."""
+    found = np.int32(0)
     for k in range(samples.size):
         x = np.float32(samples[k])
-        amplitude[k] = x * sample_scale[k] * trace_scale
-        at_limit = np.uint8(x >= high) | np.uint8(x <= low)
-        clipped[k] = at_limit
-        total += np.int32(at_limit)
-    return total
+        found += np.int32(x >= high) + np.int32(x <= low)
+    return found
+
+
+@kernel
+def _mark_limit(samples, high, low, clipped):
+    for k in range(samples.size):
+        x = np.float32(samples[k])
+        clipped[k] = x >= high or x <= low
 
 
 @kernel
@@ -308,7 +319,7 @@ def _shape(signal, shift, taps, reach, far, centre, n_samples, still, real, imag
     height, rise, width = np.nan, np.nan, np.nan
     if first > last:
         return height, rise, width
-    left, right = 2 * reach, reach
+    left, right = reach // 2, 0
     while True:
         begin, end = max(0, first - left), min(n_samples, last + right + 1)
         _band(signal, shift + begin, 1, taps, still, real[: (end - begin + 3) // 4 * 4], imag)
@@ -367,14 +378,19 @@ def read_rows(samples, trace_scale, sample_scale, filters, search, chooser, plan
     last_slope = min(sparse.size, (m - 3) // (2 * filters.stride) + 1)
     band_shift = filters.pad - filters.band_half
     pulse_shift = filters.pad - filters.pulse_half
+    marked_before = 0
     for i in range(n):
         row = samples[i]
-        total = _amplitude(
-            row, sample_scale, trace_scale[i], plan.clip_high, plan.clip_low, amplitude, clipped
-        )
+        _amplitude(row, sample_scale, trace_scale[i], amplitude)
+        if marked_before:
+            clipped[:] = 0
         if plan.flat_tops:
-            total = _flat_tops(row, clipped)
-        out.clipped[i] = total
+            marked_before = _flat_tops(row, clipped)
+        else:
+            marked_before = int(_count_limit(row, plan.clip_high, plan.clip_low))
+            if marked_before:
+                _mark_limit(row, plan.clip_high, plan.clip_low, clipped)
+        out.clipped[i] = marked_before
         _band(
             signal, band_shift - ARM * filters.stride, filters.stride, filters.band, filters.turn,
             real[: filters.turn.shape[1]], imag,
