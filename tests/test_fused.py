@@ -51,10 +51,11 @@ def _assert_same(fast, plain, rate_hz):
     assert not differ
     assert set(fast.features) == set(plain.features)
     for name, values in plain.features.items():
-        if name != "length_u_mm":
-            np.testing.assert_allclose(
-                fast.features[name], values, rtol=2e-3, atol=0.1, err_msg=name
-            )
+        if name == "length_u_mm":
+            continue
+        # An echo that just reaches the search threshold may be counted by one and not the other.
+        atol = 1.0 if name == "echo_count" else 0.1
+        np.testing.assert_allclose(fast.features[name], values, rtol=2e-3, atol=atol, err_msg=name)
 
 
 def _compare(recording, settings=None):
