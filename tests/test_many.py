@@ -218,7 +218,9 @@ def test_memory_does_not_grow_with_the_file(tmp_path, monkeypatch):
         measure_to_file(recording, tmp_path / "out.h5", workers=2)
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
-    assert peaks[1] < 1.25 * peaks[0]
+    # Which blocks wait at the peak is chance; the samples of the longer file would be 75 MB more.
+    added = 3600 * samples.shape[1] * samples.itemsize
+    assert peaks[1] - peaks[0] < 0.1 * added
 
 
 # --- many files, one machine or several -----------------------------------------------------
