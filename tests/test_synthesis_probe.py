@@ -6,6 +6,7 @@ import math
 import numpy as np
 import pytest
 import scipy
+from synthesis_reference import WATER_MM_PER_US, oneil_axial, tilted_focal_plane
 
 from echotrace.errors import ParameterError
 from echotrace.kernels.facets import facet_sum
@@ -22,7 +23,6 @@ from echotrace.synthesis.probe import (
     pulse_spectrum,
 )
 from echotrace.synthesis.surfaces import Surface, facets_on, interface_response, trace_beam
-from synthesis_reference import WATER_MM_PER_US, oneil_axial, tilted_focal_plane
 
 # check values were computed for 1532 m/s at 10 MHz; the same wavenumber in the reference water:
 K_1532 = 2.0 * math.pi * 10.0 / 1.532

@@ -5,6 +5,7 @@ import math
 
 import numpy as np
 import pytest
+from synthesis_reference import rayleigh_echo
 
 from echotrace.media import MEDIA, Medium
 from echotrace.synthesis import surfaces
@@ -20,7 +21,6 @@ from echotrace.synthesis.surfaces import (
     trace_beam,
     two_way_transmission,
 )
-from synthesis_reference import rayleigh_echo
 
 NAVARRO = SCHEMATIC_EYES["navarro"]
 IMMERSION = MethodSection(kind="immersion")
