@@ -135,9 +135,9 @@ def wall_likeness(tilt_deg):
     first = round((path.delay_us[path.index("retina")] - 0.3) * 100.0)
     last = round((path.delay_us[path.index("orbit")] + 0.3) * 100.0)
     rows = [
-        GRID.trace(
-            eye_echoes(DISC, GRID, NAVARRO, path, np.random.default_rng([9, k])).inner
-        )[first:last]
+        GRID.trace(eye_echoes(DISC, GRID, NAVARRO, path, np.random.default_rng([9, k])).inner)[
+            first:last
+        ]
         for k in range(8)
     ]
     likeness = np.corrcoef(rows)
