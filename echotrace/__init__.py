@@ -27,11 +27,19 @@ _PUBLIC = {
     "import_recording": "files.importing:import_recording",
     "load_settings": "settings:load_settings",
     "load_target": "target:load_target",
+    "Biometry": "lens_power:Biometry",
+    "LensConstant": "lens_power:LensConstant",
+    "lens_power_d": "lens_power:lens_power_d",
+    "load_scenario": "synthesis.scenario:load_scenario",
     "measure": "chain:measure",
     "plot_trace": "figures.trace:plot_trace",
     "read": "files.native:read_recording",
+    "read_measurement": "files.native:read_measurement",
+    "refraction_d": "lens_power:refraction_d",
     "summarise": "sitting:summarise",
+    "synthesise": "synthesis:synthesise",
     "write": "files.native:write_recording",
+    "write_measurement": "files.native:write_measurement",
 }
 
 __all__ = ["__version__", *sorted(_PUBLIC)]

@@ -359,12 +359,12 @@ def measure_block(
             gas = list(FINDINGS).index("gas_filling")
             arrays["findings"][rows] = np.uint32(1 << gas)
             continue
-        part = block if rows.size == n else block.select(rows)
-        for name, values in (
-            _measure_state(part, state[0], target, settings, pulse, interfaces, segments)
-            if rows.size
-            else _empty_state(target)
-        ).items():
+        if rows.size:
+            part = block if rows.size == n else block.select(rows)
+            measured = _measure_state(part, state[0], target, settings, pulse, interfaces, segments)
+        else:
+            measured = _empty_state(target)
+        for name, values in measured.items():
             if name in arrays:
                 arrays[name][rows] = values
             else:

@@ -23,6 +23,7 @@ _COMMANDS = {
     "import": "import_",
     "inspect": "inspect",
     "measure": "measure",
+    "power": "power",
 }
 
 _EPILOG = (

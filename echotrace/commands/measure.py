@@ -88,9 +88,9 @@ def _check_outputs(args: argparse.Namespace) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure, print, write."""
+    from echotrace.chain import decide_by_hand, expand_gates, measure
     from echotrace.files.native import read_recording, write_measurement
     from echotrace.files.table import write_measurement_table
-    from echotrace.chain import decide_by_hand, expand_gates, measure
     from echotrace.report.measured import measurement_page, measurement_text
     from echotrace.report.page import save_text
     from echotrace.settings import Settings, load_settings, settings_toml

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from echotrace.chain import TraceView, view_trace
 from echotrace.figures.style import (
     COLOURS,
     INTERFACE_COLOURS,
@@ -13,7 +14,6 @@ from echotrace.figures.style import (
     new_figure,
     quiet_axes,
 )
-from echotrace.chain import TraceView, view_trace
 from echotrace.receiver import log_compress
 from echotrace.settings import Settings
 from echotrace.target import Target

@@ -7,6 +7,7 @@ Both kernels look the disc's field up in a table of the Lommel integral (see
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -18,30 +19,29 @@ FloatArray = NDArray[np.float64]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _look_up(  # type: ignore[no-untyped-def]
-    table, u_min, steps_per_u, steps_per_v, u, v
-):
+def _look_up(flat: Any, n_u: int, n_v: int, position_u: float, position_v: float) -> Any:
     """Interpolated table value, zero outside the table: (real, imaginary)."""
-    position_u = (u - u_min) * steps_per_u
-    position_v = v * steps_per_v
-    row = int(math.floor(position_u))
+    row = int(position_u)
     column = int(position_v)
-    if row < 0 or row + 1 >= table.shape[0] or column + 3 >= table.shape[1]:
+    if position_u < 0.0 or row + 1 >= n_u or column + 3 >= n_v:
         return 0.0, 0.0
-    upper = position_u - row
-    lower = 1.0 - upper
-    s = position_v - column
-    w0 = -s * (s - 1.0) * (s - 2.0) / 6.0
-    w1 = (s + 1.0) * (s - 1.0) * (s - 2.0) / 2.0
-    w2 = -(s + 1.0) * s * (s - 2.0) / 2.0
-    w3 = (s + 1.0) * s * (s - 1.0) / 6.0
-    a, b = table[row], table[row + 1]
-    c = column
-    real = lower * (w0 * a[c, 0] + w1 * a[c + 1, 0] + w2 * a[c + 2, 0] + w3 * a[c + 3, 0])
-    real += upper * (w0 * b[c, 0] + w1 * b[c + 1, 0] + w2 * b[c + 2, 0] + w3 * b[c + 3, 0])
-    imag = lower * (w0 * a[c, 1] + w1 * a[c + 1, 1] + w2 * a[c + 2, 1] + w3 * a[c + 3, 1])
-    imag += upper * (w0 * b[c, 1] + w1 * b[c + 1, 1] + w2 * b[c + 2, 1] + w3 * b[c + 3, 1])
-    return real, imag
+    upper = np.float32(position_u - row)
+    s = np.float32(position_v - column)
+    # Cubic Lagrange weights for nodes at -1, 0, 1, 2.
+    p, q, r = s + np.float32(1.0), s - np.float32(1.0), s - np.float32(2.0)
+    sixth, half = np.float32(1.0 / 6.0), np.float32(0.5)
+    qr, ps = q * r, p * s
+    w0, w1, w2, w3 = -sixth * s * qr, half * p * qr, -half * ps * r, sixth * ps * q
+    # Unsigned, so that no index can count from the end.
+    a = np.uint64(2 * (row * n_v + column))
+    b = a + np.uint64(2 * n_v)
+    one, two, three, four = np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(4)
+    five, six, seven = np.uint64(5), np.uint64(6), np.uint64(7)
+    real_a = w0 * flat[a] + w1 * flat[a + two] + w2 * flat[a + four] + w3 * flat[a + six]
+    imag_a = w0 * flat[a + one] + w1 * flat[a + three] + w2 * flat[a + five] + w3 * flat[a + seven]
+    real_b = w0 * flat[b] + w1 * flat[b + two] + w2 * flat[b + four] + w3 * flat[b + six]
+    imag_b = w0 * flat[b + one] + w1 * flat[b + three] + w2 * flat[b + five] + w3 * flat[b + seven]
+    return real_a + upper * (real_b - real_a), imag_a + upper * (imag_b - imag_a)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -76,20 +76,21 @@ def facet_sum(
     total : ndarray of float64, (n_k, 2)
         The sum is added to it, real and imaginary part, for a time factor exp(-i omega t).
     """
-    steps_per_u, steps_per_v = 1.0 / step_u, 1.0 / step_v
+    flat = table.ravel()
+    n_u, n_v = table.shape[0], table.shape[1]
+    row_zero = -u_min / step_u
     for j in range(u_per_k.size):
         phase = k_first * phase_per_k[j]
         cos_now, sin_now = math.cos(phase), math.sin(phase)
         turn = k_step * phase_per_k[j]
         cos_turn, sin_turn = math.cos(turn), math.sin(turn)
         w = weight[j]
+        rows_per_k, columns_per_k = u_per_k[j] / step_u, v_per_k[j] / step_v
         for m in range(total.shape[0]):
             k = k_first + m * k_step
-            real, imag = _look_up(
-                table, u_min, steps_per_u, steps_per_v, k * u_per_k[j], k * v_per_k[j]
-            )
+            real, imag = _look_up(flat, n_u, n_v, row_zero + k * rows_per_k, k * columns_per_k)
             square_real = w * (real * real - imag * imag)
-            square_imag = w * 2.0 * real * imag
+            square_imag = w * (2.0 * real * imag)
             total[m, 0] += square_real * cos_now - square_imag * sin_now
             total[m, 1] += square_real * sin_now + square_imag * cos_now
             cos_now, sin_now = (
@@ -131,12 +132,13 @@ def deposit_scatterers(
     baseband : ndarray of float64, (n_samples, 2)
         Added to: real and imaginary part, for a time factor exp(+i omega t).
     """
-    steps_per_u, steps_per_v = 1.0 / step_u, 1.0 / step_v
+    flat = table.ravel()
+    n_u, n_v = table.shape[0], table.shape[1]
     for j in range(u.size):
         n = int(math.floor(position[j] + 0.5))
         if n < 0 or n >= baseband.shape[0]:
             continue
-        real, imag = _look_up(table, u_min, steps_per_u, steps_per_v, u[j], v[j])
+        real, imag = _look_up(flat, n_u, n_v, (u[j] - u_min) / step_u, v[j] / step_v)
         square_real = weight[j] * (real * real - imag * imag)
         square_imag = -weight[j] * 2.0 * real * imag
         phase = -phase_rad[j] - 2.0 * math.pi * cycles_per_sample * (position[j] - n)

@@ -6,9 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from echotrace.chain import view_trace
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
-from echotrace.chain import view_trace
 from echotrace.measurement import Measurement
 from echotrace.quality import FINDINGS, QualityLimits, Severity, describe_finding
 from echotrace.recording import Recording

@@ -51,7 +51,12 @@ def figure_svg(figure: Figure, label: str) -> Markup:
     buffer = io.StringIO()
     # hashsalt: element ids then depend on the drawing only, so that a page is reproducible.
     with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "echotrace"}):
-        figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
+        figure.savefig(
+            buffer,
+            format="svg",
+            transparent=True,
+            metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")),
+        )
     svg = buffer.getvalue()
     svg = svg[svg.index("<svg") :]
     roles = {**COLOURS, **{name.replace("_", "-"): c for name, c in INTERFACE_COLOURS.items()}}

@@ -35,8 +35,8 @@ from echotrace.synthesis.probe import REFERENCE_SPEED_MM_PER_US, Disc
 from echotrace.synthesis.scenario import (
     RANDOM_SPOILERS,
     SPOILERS,
-    Scenario,
     ScanSection,
+    Scenario,
     eye_of,
     load_scenario,
     scenario_from_mapping,
@@ -51,6 +51,7 @@ _EYE, _COMPRESSION, _POSE, _SPECKLE, _SCAN, _POOL_POSE = range(1, 7)
 _KEPT_POSES = 1024
 _EXTRA_INTERFACES = ("orbit",)
 _OBLIQUE_FROM_DEG = 2.0
+_LONGEST_EYE_MM = 33.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,15 +72,21 @@ class Synthesis:
     ----------
     scenario : Scenario, mapping, str or Path
         A scenario, its tables, or the path of its file.
-    seed : int
-        Zero or more.
+    seed : int, optional
+        Zero or more; the scenario's own where it is None.
     """
 
-    def __init__(self, scenario: Scenario | Mapping[str, Any] | str | Path, *, seed: int) -> None:
+    def __init__(
+        self,
+        scenario: Scenario | Mapping[str, Any] | str | Path,
+        *,
+        seed: int | None = None,
+    ) -> None:
         if isinstance(scenario, str | Path):
             scenario = load_scenario(scenario)
         elif not isinstance(scenario, Scenario):
             scenario = scenario_from_mapping(scenario)
+        seed = scenario.seed if seed is None else seed
         if isinstance(seed, bool) or not isinstance(seed, int | np.integer) or seed < 0:
             raise ParameterError(f"seed={seed!r} must be a whole number, zero or more")
         self.scenario = scenario
@@ -118,10 +125,8 @@ class Synthesis:
         """Long enough for the orbit of the eye, or of the longest eye of the population."""
         eye = eye_of(self.scenario.eye, None)
         path = beam_through_eye(self.disc, eye, self.scenario.method, Pose())
-        if self.scenario.eye.model == "population":
-            spare_mm = 33.0 - eye.axial_length_mm
-        else:
-            spare_mm = 0.0
+        population = self.scenario.eye.model == "population"
+        spare_mm = _LONGEST_EYE_MM - eye.axial_length_mm if population else 0.0
         vitreous_speed = float(path.speed_mm_per_us[path.index("retina")])
         return float(path.delay_us[-1]) + 2.0 * spare_mm / vitreous_speed + 6.0
 
@@ -181,6 +186,11 @@ class Synthesis:
             self._echoes.popitem(last=False)
         return pose, echoes
 
+    def echoes(self, scan: int) -> EyeEchoes:
+        """Echoes of the interfaces and scatterers of one scan, before spoilers and receiver."""
+        eye_index = (scan // self.scenario.scans) % self.scenario.eye.eyes
+        return self._pose_and_echoes(scan, eye_index)[1]
+
     def _switches(self, rng: np.random.Generator, fixed: ScanSection | None) -> dict[str, bool]:
         """Which of the spoilers that come by chance are on."""
         chance = rng.random(len(RANDOM_SPOILERS))
@@ -197,7 +207,7 @@ class Synthesis:
         return on
 
     def _scan(self, scan: int) -> _Scan:
-        scenario, grid = self.scenario, self.grid
+        scenario = self.scenario
         eye_index = (scan // scenario.scans) % scenario.eye.eyes
         eye, mean_compression = self._eye_and_compression(eye_index)
         pose, echoes = self._pose_and_echoes(scan, eye_index)
@@ -412,7 +422,7 @@ def _gamma(rng: np.random.Generator, mean: float, sd: float) -> float:
 
 def synthesise(
     scenario: Scenario | Mapping[str, Any] | str | Path,
-    seed: int = 0,
+    seed: int | None = None,
     *,
     count: int | None = None,
 ) -> Recording:
@@ -422,8 +432,9 @@ def synthesise(
     ----------
     scenario : Scenario, mapping, str or Path
         A scenario, its tables as a TOML file would give them, or the path of its file.
-    seed : int
-        The same scenario, seed and number of a trace give the same trace.
+    seed : int, optional
+        The same scenario, seed and number of a trace give the same trace. The scenario's own
+        where it is None.
     count : int, optional
         Number of traces; one sitting of the scenario where it is None.
 

@@ -27,6 +27,7 @@ from echotrace.synthesis.surfaces import BeamPath, attenuation, interface_respon
 
 __all__ = ["EyeEchoes", "SampleGrid", "eye_echoes"]
 
+_ECHO_WINDOW_US = 3.6
 _NERVE_HEAD_RADIUS_MM = 0.9
 _IMPLANT_BOUNCES = 6
 _LAYERS = {
@@ -55,8 +56,10 @@ class SampleGrid:
     def __init__(self, disc: Disc, sampling_rate_hz: float, n_samples: int) -> None:
         self.sampling_rate_hz = sampling_rate_hz
         self.n_samples = n_samples
-        self.band: Band = pulse_band(disc)
-        pad = math.ceil(self.band.window_us * sampling_rate_hz * 1e-6)
+        per_us = sampling_rate_hz * 1e-6
+        self._n_local = 2 * math.ceil(0.5 * _ECHO_WINDOW_US * per_us)
+        self.band: Band = pulse_band(disc, self._n_local / per_us)
+        pad = self._n_local
         self.n_padded = int(scipy.fft.next_fast_len(n_samples + 2 * pad, real=True))
         step_hz = sampling_rate_hz / self.n_padded
         self.first_bin = max(1, math.floor(self.band.frequency_hz[0] / step_hz))
@@ -66,16 +69,14 @@ class SampleGrid:
         self._pulse = pulse_spectrum(disc, self.frequency_hz)
         # Scaled so that a unit weight gives a pulse of unit peak.
         self._pulse *= self.n_padded / (2.0 * self._pulse.sum())
-        half = math.floor(0.5 * self.band.window_us * sampling_rate_hz * 1e-6) - 1
-        self._local = np.arange(-half, half + 1)
-        omega = 2.0 * math.pi * self.band.frequency_hz / sampling_rate_hz
-        self._turn = np.exp(1j * np.multiply.outer(self._local, omega))
-        self._omega_per_sample = omega
+        self._local = np.arange(self._n_local) - self._n_local // 2
+        self._first_local = round(self.band.frequency_hz[0] * self._n_local / sampling_rate_hz)
+        self._omega_per_sample = 2.0 * math.pi * self.band.frequency_hz / sampling_rate_hz
 
     @property
     def delay_us(self) -> NDArray[np.float64]:
         """Delay of each sample, µs."""
-        return np.arange(self.n_samples) * (1e6 / self.sampling_rate_hz)
+        return np.arange(self.n_samples, dtype=np.float64) * (1e6 / self.sampling_rate_hz)
 
     def new_trace(self) -> NDArray[np.float64]:
         """An empty padded trace."""
@@ -101,7 +102,9 @@ class SampleGrid:
             * self.band.spectrum
             * np.exp(1j * self._omega_per_sample * (nearest - position))
         )
-        analytic = self._turn @ turned
+        bins = np.zeros(self._n_local, np.complex128)
+        bins[self._first_local : self._first_local + turned.size] = turned
+        analytic = np.roll(scipy.fft.ifft(bins, norm="forward"), self._n_local // 2)
         index = nearest + self._local
         inside = (index >= 0) & (index < self.n_padded)
         trace[index[inside]] += analytic.real[inside]

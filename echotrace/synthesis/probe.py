@@ -83,10 +83,7 @@ class Disc:
     @property
     def effective_area_mm2(self) -> float:
         """Integral of the squared drive over the disc, mm²."""
-        s, weight = np.polynomial.legendre.leggauss(200)
-        s, weight = 0.5 * (s + 1.0), 0.5 * weight
-        drive = edge_drive(s, self.edge_taper)
-        return float(2.0 * math.pi * self.radius_mm**2 * np.sum(weight * s * drive**2))
+        return math.pi * self.radius_mm**2 * _mean_squared_drive(self.edge_taper)
 
     def as_probe(self) -> Probe:
         """The description that goes into a recording; the face delay is taken as calibrated."""
@@ -108,8 +105,15 @@ def edge_drive(s: NDArray[np.float64], edge_taper: float) -> NDArray[np.float64]
     return np.asarray(np.cos(0.5 * math.pi * rim) ** 2)
 
 
-# The pulse spectrum is cut where its amplitude has fallen to exp(-_BAND_SIGMAS**2 / 2), -47 dB.
-_BAND_SIGMAS = 3.3
+@functools.cache
+def _mean_squared_drive(edge_taper: float) -> float:
+    s, weight = np.polynomial.legendre.leggauss(200)
+    s, weight = 0.5 * (s + 1.0), 0.5 * weight
+    return float(2.0 * np.sum(weight * s * edge_drive(s, edge_taper) ** 2))
+
+
+# The pulse spectrum is cut where its amplitude has fallen to exp(-_BAND_SIGMAS**2 / 2), -39 dB.
+_BAND_SIGMAS = 3.0
 
 
 def _sigma_hz(disc: Disc) -> float:
@@ -208,8 +212,8 @@ class LommelTable:
     ----------
     values : ndarray of float32, (n_u, n_v, 2)
         ``exp(-i u / 4)`` times the integral over s from 0 to 1 of
-        ``W(s) exp(i u s^2 / 2) J0(v s) s`` with the drive ``W``; real and imaginary part. The first column is at
-        ``v = -step_v``, which the cubic interpolation needs.
+        ``W(s) exp(i u s^2 / 2) J0(v s) s`` with the drive ``W``; real and imaginary part. The
+        first column is at ``v = -step_v``, which the cubic interpolation needs.
     u_min, step_u, step_v : float
     """
 
@@ -250,9 +254,10 @@ def lommel_table(u_min: float, u_max: float, v_max: float, edge_taper: float = 0
     largest value.
     """
     grain = 64
-    low, high = (math.floor(u_min / grain) * grain, math.ceil(u_max / grain) * grain)
-    v_high = max(grain, math.ceil(v_max / grain) * grain)
-    return _table(low, max(high, low + grain), v_high, edge_taper)
+    # A step to spare on each side: the interpolation needs both neighbours of a point.
+    low = math.floor((u_min - 1.0) / grain) * grain
+    high = math.ceil((u_max + 1.0) / grain) * grain
+    return _table(low, high, math.ceil((v_max + 1.0) / grain) * grain, edge_taper)
 
 
 def disc_pressure(

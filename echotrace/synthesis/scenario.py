@@ -235,12 +235,16 @@ class Scenario:
     name, description : str
     scans : int
         Scans of one sitting.
-    operator : str
+    seed : int
+        Used where the caller gives none.
+    operator, subject : str
+        Labels of the recording.
     """
 
     name: str = "scenario"
     description: str = ""
     scans: int = _number(5, 1, 10_000_000)
+    seed: int = _number(0, 0, 2**53)
     operator: str = "demo"
     subject: str = "demo"
     eye: EyeSection = field(default_factory=EyeSection)
@@ -466,7 +470,15 @@ def _check_relations(scenario: Scenario) -> None:
             raise ParameterError(
                 f"[[scan]] number={item.number} must lie in 1 to scans={scenario.scans}"
             )
-    receiver = scenario.receiver
+    receiver, probe = scenario.receiver, scenario.probe
+    needed_mhz = 2.0 * probe.centre_frequency_mhz * (1.0 + 1.3 * probe.fractional_bandwidth)
+    if receiver.sampling_rate_mhz < needed_mhz:
+        raise ParameterError(
+            f"[receiver] sampling_rate_mhz={receiver.sampling_rate_mhz:g} must be at least "
+            f"{needed_mhz:g} for the band of this probe"
+        )
+    if (receiver.tgc_delay_us is None) != (receiver.tgc_gain_db is None):
+        raise ParameterError("[receiver] give tgc_delay_us and tgc_gain_db together, or neither")
     if receiver.bits == 1:
         raise ParameterError("[receiver] bits=1 must be 2 to 16, or 0 for floats")
     try:

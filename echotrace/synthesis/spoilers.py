@@ -139,13 +139,14 @@ def _noise_burst(
     """Band-limited noise that starts at a delay and dies away, of about unit RMS at its start."""
     out = np.zeros_like(delay_us)
     step_us = float(delay_us[1] - delay_us[0])
-    begin = np.searchsorted(delay_us, start_us)
+    begin = int(np.searchsorted(delay_us, start_us))
     n = min(out.size - begin, int(8.0 * decay_us / step_us))
     if n <= 0:
         return out
     kernel_t = np.arange(-30, 31) * step_us
     kernel = pulse(disc, kernel_t)
-    noise = np.convolve(rng.standard_normal(n), kernel / np.sqrt(np.sum(kernel**2)), "same")
+    kernel /= np.sqrt(np.sum(kernel**2))
+    noise = np.convolve(rng.standard_normal(n + kernel.size - 1), kernel, "valid")
     out[begin : begin + n] = noise * np.exp(-np.arange(n) * step_us / decay_us)
     return out
 

@@ -9,8 +9,8 @@ refraction and the fourth-order phase of the paraxial field; both are measured i
 
 The interface is cut into facets, and the Kirchhoff integral of reciprocity (Auld 1979, Wave
 Motion 1:3) gives the mean pressure that comes back to the disc:
-``H = (1/A) sum R cos(theta) P^2 dS`` with the disc's effective area ``A``, the incident pressure ``P`` and
-the reflection coefficient ``R`` at normal incidence.
+``H = (1/A) sum R cos(theta) P^2 dS`` with the disc's effective area ``A``, the incident pressure
+``P`` and the reflection coefficient ``R`` at normal incidence.
 """
 
 from __future__ import annotations
@@ -51,7 +51,8 @@ __all__ = [
 Vector = NDArray[np.float64]
 
 FACETS_PER_WAVELENGTH = 2.0
-_EDGE_TAPER = 0.25
+# Share of the diffracted margin after which the facets are tapered off.
+_TAPER_FROM = 0.4
 _DB_TO_NEPER = math.log(10.0) / 20.0
 
 
@@ -268,8 +269,16 @@ class Facets:
     weight: Vector
 
 
-def beam_radius_mm(disc: Disc, matrix: Vector, k_per_mm: float, *, reach: float = 14.0) -> float:
-    """Radius beyond which the beam is too weak to matter at a place given by its ray matrix."""
+def beam_radius_mm(
+    disc: Disc, matrix: Vector, k_per_mm: float, *, reach: float | None = None
+) -> float:
+    """Radius beyond which the beam is too weak to matter at a place given by its ray matrix.
+
+    ``reach`` is how far diffraction spreads it beyond its geometric rim, in Lommel units of v;
+    None takes what is enough for the disc: a sharp rim has strong side lobes.
+    """
+    if reach is None:
+        reach = 16.0 - 8.0 * disc.edge_taper
     a = disc.radius_mm
     geometric = a * abs(matrix[0, 0] - matrix[0, 1] / disc.focus_mm)
     diffracted = reach * matrix[0, 1] / (k_per_mm * a)
@@ -337,9 +346,14 @@ def facets_on(
     """
     surface = path.surfaces[j]
     k_centre = 2.0 * math.pi * disc.centre_frequency_hz * 1e-6 / REFERENCE_SPEED_MM_PER_US
+    bright = beam_radius_mm(disc, path.matrix[j], k_centre, reach=0.0)
     radius = min(beam_radius_mm(disc, path.matrix[j], k_centre), 0.9 * abs(surface.radius_mm))
+    # The taper stays clear of the geometric beam.
+    taper_from = 0.75 * radius
+    if bright < radius:
+        taper_from = max(taper_from, bright + _TAPER_FROM * (radius - bright))
     wavelength = path.speed_mm_per_us[j] / (disc.centre_frequency_hz * 1e-6)
-    step = wavelength / facets_per_wavelength
+    step = wavelength / facets_per_wavelength * _coarsening(disc, path, j, radius)
     n_side = math.ceil(radius / step)
     axis = (np.arange(-n_side, n_side + 1)) * step
     s, t = (grid.ravel() for grid in np.meshgrid(axis, axis, indexing="ij"))
@@ -360,11 +374,28 @@ def facets_on(
     area = step**2 * abs(surface.radius_mm) / bend
     cosine = normals @ path.direction[j]
     disc_area = disc.effective_area_mm2
-    rim = (np.sqrt(rho_squared) / radius - (1.0 - _EDGE_TAPER)) / _EDGE_TAPER
+    rim = (np.sqrt(rho_squared) - taper_from) / (radius - taper_from)
     taper = np.where(rim > 0.0, np.cos(0.5 * math.pi * np.clip(rim, 0.0, 1.0)) ** 2, 1.0)
     # The field is -i k a^2/B times the integral; its square carries the minus sign.
     weight = -(amplitude**2) * cosine * area * taper / disc_area
     return Facets(u_per_k, v_per_k, phase_per_k, weight)
+
+
+def _coarsening(disc: Disc, path: BeamPath, j: int, radius_mm: float) -> float:
+    """How much larger than half a wavelength the facets may be: 1 to 2.
+
+    The two-way phase across a facet must stay well below a turn, or the sum folds. Its slope is
+    at most that of the surface and of the wavefront at the rim, the incidence and the beam's own
+    angular spread together; up to a slope of a half, half a wavelength keeps it below half a
+    turn, and flatter ones may be cut more coarsely.
+    """
+    (_, reduced_length), (_, widening) = path.matrix[j]
+    slope = (
+        radius_mm * (1.0 / abs(path.surfaces[j].radius_mm) + abs(widening) / reduced_length)
+        + math.sin(math.radians(path.incidence_deg[j]))
+        + disc.radius_mm / reduced_length
+    )
+    return float(np.clip(0.5 / slope, 1.0, 2.0))
 
 
 def tangents(normal: Vector) -> tuple[Vector, Vector]:

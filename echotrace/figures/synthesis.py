@@ -1,0 +1,304 @@
+"""Synthetic traces side by side: aligned and not, by each method, and what spoils them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from echotrace.figures.style import (
+    COLOURS,
+    INTERFACE_COLOURS,
+    new_axes,
+    new_figure,
+    quiet_axes,
+)
+from echotrace.receiver import log_compress
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from echotrace.recording import Recording
+
+__all__ = [
+    "levels_against_tilt",
+    "plot_display",
+    "plot_levels_against_tilt",
+    "side_by_side",
+    "spoiler_figure",
+    "tilt_figure",
+]
+
+_FLOOR_DB = -60.0
+_SHORT = {
+    "cornea_front": "C",
+    "cornea_back": "c",
+    "lens_front": "L",
+    "lens_back": "l",
+    "retina": "R",
+    "sclera": "S",
+}
+_TILTS_DEG = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0)
+
+
+def _display_db(recording: Recording, trace: int) -> NDArray[np.float32]:
+    """Envelope of one trace in dB of full scale."""
+    receiver = recording.receiver
+    full_scale = 1.0
+    if receiver is not None:
+        full_scale = 2.0 ** (receiver.bits - 1) - 1.0 if receiver.bits else receiver.full_scale
+    samples = np.asarray(recording.samples[trace], np.float32)
+    # Padded, so that the ring-down at the start does not come round to the end.
+    size = scipy.fft.next_fast_len(samples.size + samples.size // 4)
+    envelope = np.abs(scipy.signal.hilbert(samples, size))[: samples.size]
+    return log_compress(envelope, reference=full_scale, floor_db=_FLOOR_DB)
+
+
+def plot_display(
+    recording: Recording, trace: int = 0, *, ax: Axes | None = None, title: str = ""
+) -> Axes:
+    """One trace as a display shows it: envelope in dB of full scale, true arrivals ticked.
+
+    Parameters
+    ----------
+    recording : Recording
+    trace : int
+    ax : Axes, optional
+        None makes a new figure.
+    title : str
+    """
+    ax = quiet_axes(new_axes(ax, 6.4, 2.0))
+    level_db = _display_db(recording, trace)
+    delay_us = recording.delay_us
+    ax.fill_between(delay_us, _FLOOR_DB, level_db, color=COLOURS["band"], linewidth=0.0)
+    ax.plot(delay_us, level_db, color=COLOURS["trace"], linewidth=0.45)
+    ax.axhline(0.0, color=COLOURS["muted"], linewidth=0.5, linestyle=(0, (4, 3)))
+    if recording.truth is not None:
+        for name, at_us in zip(
+            recording.truth.interfaces, recording.truth.delay_us[trace], strict=True
+        ):
+            if name not in _SHORT or not math.isfinite(at_us):
+                continue
+            colour = INTERFACE_COLOURS[name]
+            ax.plot([at_us, at_us], [3.0, 7.0], color=colour, linewidth=1.2, clip_on=False)
+    ax.set_ylim(_FLOOR_DB, 3.0)
+    ax.set_xlim(0.0, float(delay_us[-1]))
+    ax.set_yticks([-60, -40, -20, 0])
+    ax.set_ylabel("envelope\n(dB of full scale)", fontsize=8)
+    ax.set_xlabel("delay (µs)", fontsize=8)
+    if title:
+        ax.set_title(title, fontsize=9, color=COLOURS["ink"], loc="left", pad=9)
+    return ax
+
+
+def side_by_side(traces: Sequence[tuple[str, Recording, int]], *, columns: int = 2) -> Figure:
+    """Several traces in one figure, each with its title.
+
+    Parameters
+    ----------
+    traces : sequence of (title, recording, trace)
+    columns : int
+    """
+    rows = math.ceil(len(traces) / columns)
+    figure = new_figure(5.2 * columns, 1.55 * rows + 0.4)
+    axes = figure.subplots(rows, columns, squeeze=False)
+    for n, (title, recording, trace) in enumerate(traces):
+        row, column = divmod(n, columns)
+        ax = plot_display(recording, trace, ax=axes[row, column], title=title)
+        if column:
+            ax.set_ylabel("")
+        if n + columns < len(traces):
+            ax.set_xlabel("")
+    for n in range(len(traces), rows * columns):
+        axes[divmod(n, columns)].set_visible(False)
+    _legend(figure)
+    return figure
+
+
+def _legend(figure: Figure) -> None:
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D([], [], color=INTERFACE_COLOURS[name], linewidth=2, label=name.replace("_", " "))
+        for name in _SHORT
+    ]
+    figure.legend(
+        handles=handles,
+        loc="outside lower center",
+        ncols=len(handles),
+        fontsize=8,
+        frameon=False,
+        title="true arrival along the beam",
+        title_fontsize=8,
+    )
+
+
+def _fixed_pose(tables: Mapping[str, Any], tilt_deg: float) -> dict[str, Any]:
+    """The scenario with a hand that does not shake, at a given tilt."""
+    hold = {
+        "kind": "oblique",
+        "tilt_deg": tilt_deg,
+        "tilt_sd_deg": 0.0,
+        "decentration_sd_mm": 0.0,
+    }
+    method = {**tables.get("method", {}), "compression_within_mm": 0.0}
+    return {**tables, "hold": hold, "method": method, "scans": 1}
+
+
+def tilt_figure(
+    tables: Mapping[str, Any] | None = None,
+    *,
+    tilts_deg: Sequence[float] = _TILTS_DEG,
+    seed: int = 1,
+) -> Figure:
+    """Traces from on axis to far off, immersion on the left and contact on the right.
+
+    Parameters
+    ----------
+    tables : mapping, optional
+        Scenario whose hold and method are replaced; the default eye where it is None.
+    tilts_deg : sequence of float
+    seed : int
+    """
+    from echotrace.synthesis import synthesise
+
+    traces = []
+    for tilt_deg in tilts_deg:
+        for kind in ("immersion", "contact"):
+            scenario = _fixed_pose({**(tables or {}), "method": {"kind": kind}}, tilt_deg)
+            traces.append((f"{kind}, {tilt_deg:g}° off axis", synthesise(scenario, seed), 0))
+    return side_by_side(traces)
+
+
+_SPOILED: tuple[tuple[str, str, dict[str, Any]], ...] = (
+    ("aligned, nothing wrong", "immersion", {}),
+    ("too much gain", "immersion", {"spoilers": {"gain_too_high": 1.0}}),
+    ("too little gain", "immersion", {"spoilers": {"gain_too_low": 1.0}}),
+    (
+        "time gain that falls",
+        "immersion",
+        {"receiver": {"tgc_delay_us": [15.0, 40.0], "tgc_gain_db": [6.0, -10.0]}},
+    ),
+    ("bubbles in the bath", "immersion", {"spoilers": {"bubbles": 1.0}}),
+    ("electrical interference", "immersion", {"spoilers": {"interference": 1.0}}),
+    ("blink", "immersion", {"spoilers": {"blink": 1.0}}),
+    ("beam along the optic nerve", "immersion", {"hold": {"kind": "optic_nerve"}}),
+    (
+        "beam on the pupil's edge",
+        "immersion",
+        {"hold": {"kind": "pupil_edge", "decentration_mm": 0.7}},
+    ),
+    ("dense cataract", "immersion", {"eye": {"cataract_grade": 3.5}}),
+    (
+        "implant of PMMA",
+        "immersion",
+        {"eye": {"lens_state": "pseudophakic", "lens_material": "pmma"}},
+    ),
+    (
+        "silicone oil, no lens",
+        "immersion",
+        {"eye": {"lens_state": "aphakic", "vitreous": "silicone_oil_1000"}},
+    ),
+    ("staphyloma", "immersion", {"eye": {"staphyloma_slope_deg": 4.0, "staphyloma_step_mm": 0.9}}),
+    ("opacities in the vitreous", "immersion", {"eye": {"vitreous_opacities": 5}}),
+    ("gel between probe and cornea", "contact", {"spoilers": {"couplant": 1.0}}),
+    (
+        "echoes between probe and cornea",
+        "contact",
+        {"spoilers": {"cornea_reverberation": 1.0}},
+    ),
+)
+
+
+def spoiler_figure(*, seed: int = 3) -> Figure:
+    """One trace for each thing that can spoil it, and a good one to compare with."""
+    from echotrace.synthesis import synthesise
+
+    steady = {"tilt_sd_deg": 0.2, "decentration_sd_mm": 0.03}
+    traces = []
+    for title, kind, changes in _SPOILED:
+        scenario = {
+            **changes,
+            "method": {"kind": kind},
+            "hold": {**steady, **changes.get("hold", {})},
+            "scans": 1,
+        }
+        traces.append((f"{title} ({kind})", synthesise(scenario, seed), 0))
+    return side_by_side(traces)
+
+
+def levels_against_tilt(
+    kind: str,
+    tilts_deg: Sequence[float],
+    *,
+    tables: Mapping[str, Any] | None = None,
+) -> dict[str, NDArray[np.float64]]:
+    """Level of each interface's echo against tilt, dB relative to the echo on axis.
+
+    Parameters
+    ----------
+    kind : {"contact", "immersion"}
+    tilts_deg : sequence of float
+        The first is the one the others are compared with.
+    tables : mapping, optional
+        Scenario to start from.
+
+    Returns
+    -------
+    dict of str to ndarray, each (n_tilts,)
+        Of the interfaces alone: no speckle, noise or receiver.
+    """
+    from echotrace.synthesis import Synthesis
+
+    levels: dict[str, list[float]] = {}
+    for tilt_deg in tilts_deg:
+        made = Synthesis(
+            _fixed_pose({**(tables or {}), "method": {"kind": kind}}, tilt_deg), seed=0
+        )
+        echoes = made.echoes(0)
+        for name, peak in zip(echoes.names, echoes.peak, strict=True):
+            levels.setdefault(name, []).append(20.0 * math.log10(max(peak, 1e-12)))
+    return {name: np.array(values) - values[0] for name, values in levels.items()}
+
+
+def plot_levels_against_tilt(
+    tilts_deg: Sequence[float],
+    levels_db: Mapping[str, NDArray[np.float64]],
+    *,
+    ax: Axes | None = None,
+    title: str = "",
+) -> Axes:
+    """Level of each echo against tilt.
+
+    Parameters
+    ----------
+    tilts_deg : sequence of float
+    levels_db : mapping of str to ndarray
+        As :func:`levels_against_tilt` gives them.
+    ax : Axes, optional
+        None makes a new figure.
+    title : str
+    """
+    ax = quiet_axes(new_axes(ax, 4.6, 3.2))
+    ends = []
+    for name, level in levels_db.items():
+        if name not in INTERFACE_COLOURS:
+            continue
+        ax.plot(tilts_deg, level, color=INTERFACE_COLOURS[name], linewidth=1.4, label=name)
+        ends.append((name, float(level[-1])))
+    ax.set_ylim(-45.0, 3.0)
+    ax.set_xlim(float(tilts_deg[0]), float(tilts_deg[-1]))
+    ax.grid(color=COLOURS["grid"], linewidth=0.5)
+    ax.set_xlabel("tilt about the corneal vertex (degrees)", fontsize=8)
+    ax.set_ylabel("echo level (dB of on axis)", fontsize=8)
+    ax.legend(
+        [name.replace("_", " ") for name, _ in ends], fontsize=7, frameon=False, loc="lower left"
+    )
+    if title:
+        ax.set_title(title, fontsize=9, color=COLOURS["ink"], loc="left")
+    return ax

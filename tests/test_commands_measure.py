@@ -1,0 +1,157 @@
+"""``echotrace measure`` as a user meets it."""
+
+import json
+import re
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from closed_form import LE_GRAND_AXIAL_MM, eye_traces, recording_of
+
+from echotrace.cli import main
+from echotrace.files.native import read_measurement, write_recording
+from echotrace.recording import Receiver
+
+
+@pytest.fixture(scope="module")
+def sitting(tmp_path_factory):
+    """Six scans of one eye: one clipped, one along the optic nerve."""
+    rf = eye_traces(6, seed=3)
+    rf[2] = np.clip(rf[2] * 3, -1, 1)
+    rf[4] = eye_traces(1, seed=9, with_wall=False)[0]
+    rf = np.clip(rf, -1, 1)
+    path = tmp_path_factory.mktemp("rec") / "sitting.h5"
+    recording = recording_of(rf * 0.9, receiver=Receiver(full_scale=0.9))
+    write_recording(recording, path)
+    return path
+
+
+def test_text_says_the_number_the_reasons_and_the_caution(sitting, capsys):
+    assert main(["measure", str(sitting)]) == 0
+    out = capsys.readouterr().out
+    assert "24.20 mm from 4 of 6 scans" in out
+    assert "gain too high" in out
+    assert "no wall behind retina" in out
+    assert "Lower the gain" in out
+    assert "Not a medical device" in out
+    table = [line for line in out.splitlines() if re.match(r"\s+\d ", line)]
+    assert len(table) == 6
+    assert len({line.index(" yes") for line in table if " yes" in line}) == 1
+    assert max(len(line) for line in out.splitlines()) <= 120
+
+
+def test_json_holds_everything(sitting, capsys):
+    assert main(["measure", str(sitting), "--json", "--reject", "5=lid in the way"]) == 0
+    table = json.loads(capsys.readouterr().out)
+    assert "Not a medical device" in table["caution"]
+    (one,) = table["sittings"]
+    assert one["n"] == 6
+    assert one["n_accepted"] == 3
+    assert one["mean_mm"] == pytest.approx(LE_GRAND_AXIAL_MM, abs=2e-3)
+    assert len(table["scans"]) == 6
+    assert table["scans"][2]["accepted"] is False
+    assert table["scans"][5]["decided_by"] == "hand"
+    assert table["by_hand"] == ["scan 5 rejected by hand: lid in the way"]
+
+
+def test_outputs_keep_rejected_scans_and_reasons(sitting, tmp_path, capsys):
+    out = [tmp_path / "r.csv", tmp_path / "r.h5", tmp_path / "r.html"]
+    code = main(
+        ["measure", str(sitting), "-o", str(out[0]), "-o", str(out[1]), "--report", str(out[2]),
+         "--accept", "2=gain judged harmless"]
+    )  # fmt: skip
+    assert code == 0
+    assert all(f"wrote {path}" in capsys.readouterr().out or path.exists() for path in out)
+    result = read_measurement(out[1])
+    assert result.accepted.tolist() == [True, True, True, True, False, True]
+    assert result.decided_by.tolist() == [0, 0, 1, 0, 0, 0]
+    assert "gain judged harmless" in result.attributes["by_hand"]
+    lines = out[0].read_text().splitlines()
+    assert len(lines) == 7
+    page = out[2].read_text()
+    assert page.count("<svg") == 6
+    assert "gain judged harmless" in page
+    assert "Not a medical device" in page
+    assert "http://" not in re.sub(r"http://www\.w3\.org\S*|http://purl\.org\S*", "", page)
+    assert "prefers-color-scheme: dark" in page
+
+
+def test_page_escapes_what_a_file_says(tmp_path):
+    path = tmp_path / "odd.h5"
+    write_recording(recording_of(eye_traces(3), subject="<script>alert(1)</script>"), path)
+    page = tmp_path / "odd.html"
+    assert main(["measure", str(path), "--report", str(page)]) == 0
+    assert "<script>alert" not in page.read_text()
+    assert "&lt;script&gt;" in page.read_text()
+
+
+def test_no_acceptable_result_exits_one(tmp_path, capsys):
+    path = tmp_path / "bad.h5"
+    write_recording(recording_of(eye_traces(4, with_wall=False)), path)
+    assert main(["measure", str(path)]) == 1
+    out = capsys.readouterr().out
+    assert "No length: none of 4 scans can be accepted" in out
+    assert "NOT ACCEPTABLE" in out
+
+
+def test_settings_are_written_and_used(sitting, tmp_path, capsys):
+    path = tmp_path / "s.toml"
+    assert main(["measure", "--write-settings", str(path)]) == 0
+    text = path.read_text()
+    assert "min_level_db" in text
+    assert "gate = []" in text
+    assert main(["measure", str(sitting), "--write-settings", str(path)]) == 0
+    text = path.read_text()
+    assert text.count("[[gate]]") == 6
+    path.write_text(text.replace('picker = "matched_filter"', 'picker = "envelope_peak"'))
+    capsys.readouterr()
+    assert main(["measure", str(sitting), "--settings", str(path), "--json"]) == 0
+    table = json.loads(capsys.readouterr().out)
+    assert table["settings"]["picking"]["picker"] == "envelope_peak"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["measure"], "give a RECORDING"),
+        (["measure", "nowhere.h5"], "nowhere.h5"),
+        (["measure", "REC", "-o", "r.txt"], "written as .csv or .h5"),
+        (["measure", "REC", "-o", "no/such/folder/r.csv"], "does not exist"),
+        (["measure", "REC", "-o", "REC"], "would overwrite the recording"),
+        (["measure", "REC", "--reject", "5"], "and a reason"),
+        (["measure", "REC", "--reject", "99=x"], "scans 0 to 5"),
+        (["measure", "REC", "--reject", "1=x", "--reject", "1=y"], "named twice"),
+        (["measure", "REC", "--settings", "nowhere.toml"], "nowhere.toml"),
+        (["measure", "REC", "--target", "nowhere.toml"], "nowhere.toml"),
+        (["sing"], "no command 'sing'"),
+    ],
+)
+def test_bad_input_is_one_line_and_exit_two(sitting, capsys, arguments, says):
+    before = sitting.read_bytes()
+    assert main([str(sitting) if a == "REC" else a for a in arguments]) == 2
+    err = capsys.readouterr().err
+    assert says in err
+    assert err.count("\n") == 1
+    assert "Traceback" not in err
+    assert sitting.read_bytes() == before
+
+
+def test_help_and_version(capsys):
+    assert main(["--help"]) == 0
+    out = capsys.readouterr().out
+    assert "measure" in out
+    assert "$ echotrace measure" in out
+    assert "Not a medical device" in out
+    assert main(["--version"]) == 0
+    assert main([]) == 2
+    assert main(["measure", "--help"]) == 0
+    assert "Example:" in capsys.readouterr().out
+
+
+def test_as_a_process_with_a_closed_pipe(sitting):
+    """``echotrace measure … | head -1`` ends quietly."""
+    command = f"{sys.executable} -m echotrace.cli measure {sitting} | head -1"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=True)
+    assert done.stdout.startswith("subject")
+    assert "Traceback" not in done.stderr
