@@ -89,7 +89,7 @@ def test_intervals_of_zou_for_replicates(linked, limits, lower, upper):
 
 
 # Carkeet 2015, Optom Vis Sci 92:e71, table of two-sided factors for a pair of 95 % limits: degrees
-# of freedom, 2.5 %, 95 % and 97.5 % confidence; as held in the public tests of an open statistics package.
+# of freedom, 2.5 %, 95 % and 97.5 % confidence; as held in the public tests of an open package.
 @pytest.mark.parametrize(
     ("df", "inner", "middle", "outer"),
     [
