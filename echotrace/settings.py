@@ -105,6 +105,9 @@ class SittingLimits:
         Its significance level.
     drift_alpha : float
         Significance at which a trend through the sitting is reported.
+    min_effect_mm : float
+        Least distance of an outlier from the mean, and least change by a drift over the sitting,
+        that is worth a word, mm: significance alone would report micrometres.
     max_chamber_range_mm : float
         Shortening of the chamber between scans beyond which compression is reported, mm.
     confidence : float
@@ -118,6 +121,7 @@ class SittingLimits:
     max_outliers: int = 2
     outlier_alpha: float = 0.05
     drift_alpha: float = 0.05
+    min_effect_mm: float = 0.03
     max_chamber_range_mm: float = 0.15
     confidence: float = 0.95
 
@@ -133,6 +137,7 @@ class SittingLimits:
             "max_sd_contact_mm",
             "max_sd_immersion_mm",
             "max_sd_other_mm",
+            "min_effect_mm",
             "max_chamber_range_mm",
         ):
             if not getattr(self, name) > 0.0:

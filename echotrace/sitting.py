@@ -233,6 +233,7 @@ def _summarise_one(
     outliers = extreme_studentized_deviates(
         lengths, max_outliers=limits.max_outliers, alpha=limits.outlier_alpha
     )
+    outliers = outliers[np.abs(lengths[outliers] - mean) >= limits.min_effect_mm]
     findings = _sitting_findings(result, labels, used, sd, used[outliers], limits)
     return SittingSummary(
         labels=MappingProxyType(dict(labels)),
@@ -317,7 +318,8 @@ def _drift(
     if used.size < 4 or lengths.std() == 0.0:
         return []
     fit = scipy.stats.linregress(used.astype(np.float64), lengths)
-    if not fit.pvalue < limits.drift_alpha:
+    change = abs(fit.slope) * float(np.ptp(used))
+    if not (fit.pvalue < limits.drift_alpha and change >= limits.min_effect_mm):
         return []
     return [
         SittingFinding(

@@ -20,7 +20,7 @@ LAYERS = [
     {"pulse", "receiver", "envelope", "conditioning", "gates", "picking", "quality", "lengths"},
     {"synthesis", "files", "settings", "chain"},
     {
-        "sitting", "study", "repeatability", "agreement", "lens_power", "power_cautions",
+        "sitting", "study", "repeatability", "variance", "agreement", "agreement_text", "sample_size", "lens_power", "power_cautions",
         "propagation", "eye_states", "plausibility", "power_study", "alignment",
         "calibration", "tuning", "teaching", "block", "many",
     },

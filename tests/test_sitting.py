@@ -159,6 +159,13 @@ def test_drift_is_seen_and_noise_is_not():
     assert "drift" not in [f.name for f in summarise(_measurement(level))[0].findings]
 
 
+def test_micrometres_are_not_worth_a_word():
+    tiny = 23.4 + 1e-4 * np.arange(8)
+    tiny[7] = 23.405
+    (one,) = summarise(_measurement(tiny))
+    assert one.findings == ()
+
+
 def test_compression_is_read_from_the_chamber():
     chamber = [3.0, 2.98, 2.7, 3.01, 2.99]
     lengths = [23.5, 23.48, 23.42, 23.51, 23.49]
