@@ -22,7 +22,8 @@ LAYERS = [
     {
         "sitting", "study", "repeatability", "variance", "agreement", "agreement_text",
         "sample_size", "lens_power", "power_cautions", "propagation", "eye_states",
-        "plausibility", "power_study", "alignment", "calibration", "tuning", "teaching", "block", "many",
+        "plausibility", "power_study", "alignment", "calibration", "tuning", "teaching",
+        "block", "many",
     },
     {"figures"},
     {"report", "commands", "cli"},
