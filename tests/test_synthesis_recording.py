@@ -255,9 +255,7 @@ def test_the_optic_nerve_has_no_sclera_behind_it():
 def test_silicone_oil_delays_the_retina():
     natural = with_tables(scans=1, eye={"lens_state": "aphakic"})
     oil = with_tables(scans=1, eye={"lens_state": "aphakic", "vitreous": "silicone_oil_1000"})
-    late = [
-        synthesise(tables, 1).truth.delay_us[0] for tables in (natural, oil)
-    ]
+    late = [synthesise(tables, 1).truth.delay_us[0] for tables in (natural, oil)]
     ways = [row[2] - row[1] for row in late]
     assert ways[1] / ways[0] == pytest.approx(1532.0 / 987.0, rel=1e-6)
 
