@@ -148,7 +148,7 @@ def measure_blocks(
     first: int = 0,
     stop: int | None = None,
 ) -> Iterator[Measurement]:
-    """Measure a recording block by block, in order; the next blocks are read and measured meanwhile.
+    """Measure a recording block by block, in order, reading ahead and measuring several at once.
 
     Parameters
     ----------
@@ -192,8 +192,10 @@ def measure_blocks(
 def _workers(workers: int | None) -> int:
     if workers is None:
         # The cores this process may use, which can be fewer than the machine has.
-        return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (
-            os.cpu_count() or 1
+        return (
+            len(os.sched_getaffinity(0))
+            if hasattr(os, "sched_getaffinity")
+            else (os.cpu_count() or 1)
         )
     if workers < 1:
         raise ParameterError(f"workers={workers!r} must be at least 1")

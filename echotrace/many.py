@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -290,9 +289,7 @@ def measure_many(
     if not tasks:
         raise ParameterError("give at least one recording")
     if client is None:
-        results = (
-            _measure_span(task, settings, target, labels, workers=workers) for task in tasks
-        )
+        results = (_measure_span(task, settings, target, labels, workers=workers) for task in tasks)
     else:
         futures = client.map(
             _measure_span, tasks, settings=settings, target=target, by=labels, workers=1, pure=False
@@ -425,7 +422,7 @@ def _order_of(recording: Recording, prepared: Prepared, target: Target | None) -
     }
     source = getattr(recording.samples, "path", None)
     if source is not None:
-        state = os.stat(source)
+        state = Path(source).stat()
         order |= {"source": str(source), "size": state.st_size, "changed_ns": state.st_mtime_ns}
     return json.dumps(order, indent=1)
 

@@ -375,7 +375,9 @@ def look_at_echoes(
         nominal_rise_us=nominal_rise_us(
             traces.pulse,
             # An envelope that was recorded, or taken over the whole band, is widened by no filter.
-            0.0 if traces.rf is None or traces.envelope_method == "analytic" else traces.bandwidth_hz,
+            0.0
+            if traces.rf is None or traces.envelope_method == "analytic"
+            else traces.bandwidth_hz,
         ),
     )
 

@@ -138,10 +138,9 @@ def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPla
     rest_slope = np.zeros(ARM + 1)
     rest_slope[1:] = np.linalg.lstsq(odd[:, 1:], slope_per_us, rcond=None)[0]
     norm = np.linalg.norm
-    if (
-        norm(columns @ rest - target) > _TOLERANCE * norm(target)
-        or norm(odd @ rest_slope - slope_per_us) > 5.0 * _TOLERANCE * norm(slope_per_us)
-    ):
+    if norm(columns @ rest - target) > _TOLERANCE * norm(target) or norm(
+        odd @ rest_slope - slope_per_us
+    ) > 5.0 * _TOLERANCE * norm(slope_per_us):
         return None
     # Whole vector registers of taps; outputs in fours.
     band_taps, pulse_taps = _padded(taps, 8), _padded(wanted, 8)

@@ -180,20 +180,17 @@ def test_carry_on_needs_one_native_output(files, capsys):
 
 def test_growing_file_refuses_what_does_not_belong(files, tmp_path):
     one, two = (measure(read_recording(path)) for path in files)
-    with pytest.raises(ParameterError, match="nothing was measured"), MeasurementWriter(
-        tmp_path / "none.h5"
+    with (
+        pytest.raises(ParameterError, match="nothing was measured"),
+        MeasurementWriter(tmp_path / "none.h5"),
     ):
         pass
-    with (
-        pytest.raises(ParameterError, match="settings_json"),
-        MeasurementWriter(tmp_path / "two.h5") as writer,
-    ):
+    other = Settings(picking=PickingSettings(choice="gate_by_gate"))
+    elsewise = measure(read_recording(files[1]), other)
+    with MeasurementWriter(tmp_path / "one.h5") as writer:
         writer.append(one)
-        writer.append(
-            measure(
-                read_recording(files[1]), Settings(picking=PickingSettings(choice="gate_by_gate"))
-            )
-        )
+        with pytest.raises(ParameterError, match="settings_json"):
+            writer.append(elsewise)
     with MeasurementWriter(tmp_path / "both.h5") as writer:
         writer.append(one)
         writer.append(two)
@@ -201,7 +198,7 @@ def test_growing_file_refuses_what_does_not_belong(files, tmp_path):
     assert both.n_traces == 71
     assert both.method.present == ("immersion", "contact")
     np.testing.assert_array_equal(both.axial_length_mm[50:], two.axial_length_mm)
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["both.h5"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["both.h5", "one.h5"]
 
 
 def test_memory_does_not_grow_with_the_file(tmp_path, monkeypatch):
@@ -281,8 +278,6 @@ def test_a_cluster_of_two_processes_gives_the_same_bits(files, tmp_path):
                 os.kill(victim, signal.SIGKILL)
                 killed.append(done)
 
-        _equal(
-            measure_many(many_times, by=("method",), client=client, progress=kill_one), once
-        )
+        _equal(measure_many(many_times, by=("method",), client=client, progress=kill_one), once)
         assert killed
         assert victim not in client.run(os.getpid).values()

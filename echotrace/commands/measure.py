@@ -186,9 +186,7 @@ def _stream(
         )
     total = summary.total
     if args.json:
-        print(
-            json.dumps({"caution": CAUTION, "groups": summary.to_records()}, indent=2)
-        )
+        print(json.dumps({"caution": CAUTION, "groups": summary.to_records()}, indent=2))
     else:
         print(f"{'method':<10} {'scans':>9} {'accepted':>9} {'mean mm':>8} {'sd mm':>7}")
         for (method,), group in summary.groups.items():

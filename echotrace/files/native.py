@@ -571,9 +571,7 @@ _PER_TRACE = {
 }
 
 
-def write_measurement(
-    measurement: Measurement, path: str | Path, *, compress: bool = True
-) -> None:
+def write_measurement(measurement: Measurement, path: str | Path, *, compress: bool = True) -> None:
     """Write a measurement to a native file.
 
     The file appears under its name only when it is complete; a file that was there stays as it
@@ -616,7 +614,7 @@ class MeasurementWriter:
     def __init__(self, path: str | Path, *, grows: bool = True, compress: bool = False) -> None:
         self.path = Path(path)
         self.n_traces = 0
-        self._options = {"grows": grows, "compress": compress}
+        self._options: dict[str, Any] = {"grows": grows, "compress": compress}
         self._stack: ExitStack | None = None
         self._file: Any = None
         self._first: Measurement | None = None
@@ -739,7 +737,7 @@ _DECISION_COLUMNS = ("findings", "accepted", "decided_by")
 
 
 def _write_measurement(
-    file: Any, measurement: Measurement, trace: Any, options: Mapping[str, bool]
+    file: Any, measurement: Measurement, trace: Any, options: Mapping[str, Any]
 ) -> None:
     interface = hdf5.add_axis(
         file, "interface", measurement.interfaces, long_name="interface, in beam order"

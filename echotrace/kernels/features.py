@@ -6,7 +6,15 @@ import numpy as np
 
 from echotrace.kernels.jit import filter_kernel, kernel
 
-__all__ = ["count_behind", "count_clipped", "echo_shapes", "shape_row", "tallest_between", "window_row", "windows"]
+__all__ = [
+    "count_behind",
+    "count_clipped",
+    "echo_shapes",
+    "shape_row",
+    "tallest_between",
+    "window_row",
+    "windows",
+]
 
 
 @kernel

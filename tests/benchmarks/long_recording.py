@@ -25,7 +25,7 @@ def counts(amplitude):
 
 
 def eyes(n_traces, n_samples=4096, *, seed=0, noise=0.003, sampling_rate_hz=1e8):
-    """Eyes in immersion at all fractions of a sample; the noise is shifted, not repeated in place."""
+    """Eyes in immersion at all fractions of a sample, each in another stretch of noise."""
     rng = np.random.default_rng(seed)
     few = min(n_traces, 256)
     clean = eye_traces(

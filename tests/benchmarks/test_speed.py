@@ -7,16 +7,18 @@ and drawn by ``scaling.py``. One-core times are CPU times of the thread, which o
 the machine disturb less than the clock on the wall.
 """
 
+import dataclasses
+import os
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 from long_recording import eyes, recording, write_long
 from references import VectorisedPicks, hilbert_picks, multiply_add, obspy_picks
 
-import echotrace
 from echotrace import chain
 from echotrace.chain import measure, measure_block, prepare
 from echotrace.envelope import matched_taps
@@ -63,7 +65,7 @@ def test_one_core_against_references(benchmark, samples):
     few = samples[:128]
     vectorised = VectorisedPicks(PULSE, M, RATE_HZ)
     plain = prepare(whole)
-    plain = chain.dataclasses.replace(plain, readers={})
+    plain = dataclasses.replace(plain, readers={})
     small = whole.select(slice(0, 64))
     block = samples[:64]
     functions = [
@@ -111,15 +113,11 @@ def test_against_the_machine(benchmark, samples):
 
     def band():
         for _ in range(200):
-            fused._band(
-                signal, first, filters.stride, filters.band, filters.turn, real, imag
-            )
+            fused._band(signal, first, filters.stride, filters.band, filters.turn, real, imag)
 
     source = np.ones(2**24, np.int16)
     into = np.empty_like(source)
-    each = in_turn(
-        [roof_of_the_machine, band, lambda: np.copyto(into, source)], 41
-    )
+    each = in_turn([roof_of_the_machine, band, lambda: np.copyto(into, source)], 41)
     roof = 1000 * 17 * x.size / each[:, 0] * 1e-9
     # Two multiply-adds a tap, four for the turn, of two operations each.
     work = 200 * real.size * (4 * (2 * filters.band_half + 1) + 6)
@@ -190,10 +188,11 @@ def test_file_layouts(benchmark, tmp_path):
 
 def test_start_up(benchmark, tmp_path):
     """Seconds of fresh interpreters: ratios to one that imports numpy."""
+    tests = str(Path(__file__).resolve().parents[1])
     script = (
-        "import sys, numpy as np; sys.path.insert(0, {0!r}); "
+        f"import sys, numpy as np; sys.path.insert(0, {tests!r}); "
         "from closed_form import eye_traces, recording_of; r = recording_of(eye_traces(10)); "
-    ).format(str(sys.path[0] if False else __file__.rsplit("benchmarks", 1)[0]))
+    )
     imports = "import numba, h5py, scipy.fft, echotrace.chain, echotrace.kernels.fused; "
     codes = {
         "import numpy": "import numpy",
@@ -219,8 +218,7 @@ def test_start_up(benchmark, tmp_path):
     subprocess.run(
         [sys.executable, "-c", codes["measure 10 traces"]],
         check=True,
-        env={**__import__("os").environ, "NUMBA_CACHE_DIR": str(tmp_path)},
+        env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)},
     )
     print(f"\n  first time ever, compiling: {time.perf_counter() - start:.1f} s", end="")
     once(benchmark, cold)
-    assert echotrace.__version__
