@@ -2,6 +2,8 @@
 
 import argparse
 import math
+import signal
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -362,6 +364,32 @@ def test_an_interrupted_run_leaves_no_half_file(tmp_path, monkeypatch):
         run(path, "-o", target, "--count", 8)
     assert target.read_bytes() == b"what was there before"
     assert sorted(item.name for item in tmp_path.iterdir()) == ["out.h5", "small.toml"]
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+def test_a_stop_that_python_swallows_is_not_lost(name, tmp_path, monkeypatch):
+    # What is raised inside a destructor goes no further: the way an interrupt can get lost.
+    path = scenario_file(tmp_path)
+    monkeypatch.setattr(synth, "_BLOCK_TRACES", 1)
+    monkeypatch.setattr(sys, "unraisablehook", lambda _: None)
+    original = Synthesis.block
+
+    class Signals:
+        def __del__(self):
+            signal.raise_signal(getattr(signal, name))
+
+    def interrupted(self, start, stop):
+        block = original(self, start, stop)
+        if start == 2:
+            Signals()
+        return block
+
+    monkeypatch.setattr(Synthesis, "block", interrupted)
+    before = signal.getsignal(getattr(signal, name))
+    with pytest.raises(KeyboardInterrupt):
+        run(path, "-o", tmp_path / "out.h5", "--count", 6)
+    assert [item.name for item in tmp_path.iterdir()] == ["small.toml"]
+    assert signal.getsignal(getattr(signal, name)) == before
 
 
 def test_memory_does_not_grow_with_the_count(tmp_path, monkeypatch):

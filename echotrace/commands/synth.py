@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
+import threading
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from echotrace.errors import ParameterError
 
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
 SUMMARY = "Make synthetic traces from a scenario, with the truth attached."
 EXAMPLE = "echotrace synth synthetic_traces/immersion_sitting.toml -o traces.h5 --seed 1"
 
-_BLOCK_TRACES = 256
+_BLOCK_TRACES = 64
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,8 +79,46 @@ def _write(synthesis: Synthesis, output: Path, count: int) -> None:
             disable=not sys.stderr.isatty(),
             leave=False,
         ) as bar,
+        _Stop() as stop,
         RecordingWriter(output, expected_traces=count, compress=True) as writer,
     ):
         for block in synthesis.blocks(count, _BLOCK_TRACES):
             writer.append(block)
             bar.update(block.n_traces)
+            stop.check()
+
+
+class _Stop:
+    """Makes sure that a request to stop is not lost, and that the half file then goes.
+
+    Python swallows a KeyboardInterrupt that happens to be raised inside a destructor or a weak
+    reference's callback (h5py runs many of both), and a plain termination would leave the
+    temporary file behind. So the request is remembered too, and raised again between blocks.
+    """
+
+    def __init__(self) -> None:
+        self._asked = False
+        self._before: dict[int, Any] = {}
+
+    def __enter__(self) -> _Stop:
+        # Only the main thread may set handlers; elsewhere interrupts are not ours to handle.
+        if threading.current_thread() is threading.main_thread():
+            for number in (signal.SIGINT, signal.SIGTERM):
+                # An ignored signal (a job in the background) stays ignored.
+                if signal.getsignal(number) != signal.SIG_IGN:
+                    self._before[number] = signal.signal(number, self._ask)
+        return self
+
+    def _ask(self, number: int, frame: object) -> None:
+        del number, frame
+        self._asked = True
+        raise KeyboardInterrupt
+
+    def check(self) -> None:
+        """Stop here if that was asked for."""
+        if self._asked:
+            raise KeyboardInterrupt
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
