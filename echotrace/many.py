@@ -11,6 +11,7 @@ import math
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -291,9 +292,10 @@ def measure_many(
     if client is None:
         results = (_measure_span(task, settings, target, labels, workers=workers) for task in tasks)
     else:
-        futures = client.map(
-            _measure_span, tasks, settings=settings, target=target, by=labels, workers=1, pure=False
-        )
+        # The order rides in each task: as a shared argument it would be data of its own, which
+        # ties the tasks to the worker that holds it and is lost with that worker.
+        span_of = partial(_measure_span, settings=settings, target=target, by=labels, workers=1)
+        futures = [client.submit(span_of, task, pure=False) for task in tasks]
         results = (future.result() for future in futures)
     whole = ManySummary(by=labels, groups={})
     for k, summary in enumerate(results):

@@ -7,6 +7,8 @@ cache with a RuntimeError: then the kernel is compiled without a cache, once per
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numba
@@ -20,11 +22,22 @@ F = TypeVar("F", bound=Callable[..., object])
 _FILTER_MATH = {"reassoc", "contract", "nnan", "nsz"}
 
 
+def _state_of_all_kernels() -> tuple[float, int]:
+    """Newest change and total size of the files of this package."""
+    states = [path.stat() for path in Path(__file__).parent.glob("*.py")]
+    return max(state.st_mtime for state in states), sum(state.st_size for state in states)
+
+
 def _compile(function: F, **options: Any) -> F:
     try:
-        return cast("F", numba.njit(cache=True, **options)(function))
+        compiled: Any = numba.njit(cache=True, **options)(function)
     except RuntimeError:
         return cast("F", numba.njit(**options)(function))
+    # numba keeps machine code as long as the function's own file stays, although other kernels
+    # are compiled into it: a change of any of them must do away with it.
+    with suppress(AttributeError, OSError):
+        compiled._cache._cache_file._source_stamp = _state_of_all_kernels()
+    return cast("F", compiled)
 
 
 def kernel(function: F) -> F:

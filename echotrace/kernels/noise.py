@@ -15,6 +15,8 @@ from echotrace.kernels.jit import filter_kernel, kernel
 __all__ = ["noise_of_envelope", "noise_of_envelopes", "noise_of_slope", "noise_of_slopes"]
 
 _TINY = float(np.finfo(np.float32).tiny)
+# Float32 filters round at about this fraction of a trace's largest value: less is no noise.
+_ROUNDING = 1e-6
 _ROUNDS = 40
 # Lower quartile of a Rayleigh envelope, and median of the magnitude of a normal value, in
 # standard deviations.
@@ -47,6 +49,14 @@ def _quiet_mean(values):
         if np.float32(0.0) < total < least:
             least = total
     return float(least) / size
+
+
+@filter_kernel
+def _largest(values):
+    top = np.float32(0.0)
+    for x in values:
+        top = max(top, x)
+    return top
 
 
 @kernel
@@ -88,13 +98,13 @@ def _settle(values, share):
 @kernel
 def noise_of_envelope(values):
     """Standard deviation of one quadrature, from the lower quartile of an envelope (m,) float32."""
-    return _settle(values, 0.25)
+    return max(_settle(values, 0.25), _ROUNDING * _largest(values))
 
 
 @kernel
 def noise_of_slope(values):
     """Standard deviation of normal values, from the median of their magnitudes (m,) float32."""
-    return _settle(values, 0.5)
+    return max(_settle(values, 0.5), _ROUNDING * _largest(values))
 
 
 @kernel

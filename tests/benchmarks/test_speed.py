@@ -19,7 +19,6 @@ import pytest
 from long_recording import eyes, recording, write_long
 from references import VectorisedPicks, hilbert_picks, multiply_add, obspy_picks
 
-from echotrace import chain
 from echotrace.chain import measure, measure_block, prepare
 from echotrace.envelope import matched_taps
 from echotrace.files.native import read_recording
