@@ -178,9 +178,10 @@ def measure_blocks(
         pending: deque[Future[Measurement]] = deque()
         try:
             for key in rows:
-                # This thread reads; at most one finished block for each worker waits besides.
+                # This thread reads, and hands results on; a few blocks ahead, so that the workers
+                # have work while it writes.
                 pending.append(pool.submit(measure_block, recording.select(key), prepared))
-                while len(pending) > 2 * workers or (pending and pending[0].done()):
+                while len(pending) > 2 * workers + 2 or (pending and pending[0].done()):
                     yield pending.popleft().result()
             while pending:
                 yield pending.popleft().result()

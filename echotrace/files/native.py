@@ -406,7 +406,12 @@ class StoredSamples:
 
     def __getitem__(self, key: Any, /) -> Any:
         row_key, rest = (key[0], key[1:]) if isinstance(key, tuple) else (key, ())
-        rows = np.arange(self.shape[0])[row_key]
+        if isinstance(row_key, slice) and row_key.step in (None, 1):
+            # The usual case, a block of a long file, without a list of all of its rows.
+            start, stop, _ = row_key.indices(self.shape[0])
+            rows = np.arange(start, stop)
+        else:
+            rows = np.arange(self.shape[0])[row_key]
         wanted, place = np.unique(rows, return_inverse=True)
         out = np.empty((wanted.size, self.shape[1]), self.dtype)
         with hdf5.opened(self.path, kind="recording", newest=RECORDING_VERSION) as (file, _):

@@ -102,16 +102,19 @@ class ChoicePlan(NamedTuple):
 def _largest(row, first, stop):
     top = np.float32(0.0)
     for x in row[first:stop]:
-        top = max(top, x)
+        top = x if x > top else top
     return top
 
 
-@kernel
-def _count_over(row, level):
-    found = np.int32(0)
-    for k in range(row.size):
-        found += np.int32(row[k] >= level)
-    return found
+@filter_kernel
+def _largest_of_16(row, first):
+    """Largest of sixteen values from ``first`` on."""
+    k = np.uint64(first)
+    top = row[k]
+    for i in range(np.uint64(16)):
+        x = row[k + i]
+        top = x if x > top else top
+    return top
 
 
 @kernel
@@ -128,7 +131,7 @@ def _maxima(row, threshold, dip_ratio, at):
     k = 1
     while k < m:
         # Below the dip under the threshold nothing that came before matters any more: jump over.
-        if row[k] < quiet and k + 16 < m and _count_over(row[k : k + 16], quiet) == 0:
+        if row[k] < quiet and k + 16 < m and _largest_of_16(row, k) < quiet:
             if rising and high >= threshold and high_at > 0 and found < room:
                 at[found] = high_at
                 found += 1
@@ -329,6 +332,8 @@ def _forward(gate, pair, first_us, count, at, own, forward, came_q, came_c):
             for j in range(1, count):
                 while at[begin] < at[j] - high:
                     begin += 1
+                if at[j] - at[begin] < low:
+                    continue
                 gain = mine[j] - skip
                 for jp in range(begin, j):
                     d = at[j] - at[jp]
@@ -359,6 +364,8 @@ def _backward(gate, pair, count, at, own, backward):
             for jn in range(1, count):
                 while at[begin] < at[jn] - high:
                     begin += 1
+                if at[jn] - at[begin] < low:
+                    continue
                 gain = mine[jn] + after[jn] - skip
                 for j in range(begin, jn):
                     d = at[jn] - at[j]

@@ -106,7 +106,7 @@ def _power(row):
     total = np.float32(0.0)
     for x in row:
         total += x * x
-        top = max(top, x)
+        top = x if x > top else top
     return top, total
 
 

@@ -144,10 +144,10 @@ def _amplitude(samples, sample_scale, trace_scale, amplitude):
 @filter_kernel
 def _count_limit(samples, high, low):
     """How many samples stand at the limit."""
-    found = np.int32(0)
+    found = np.float32(0.0)
     for k in range(samples.size):
         x = np.float32(samples[k])
-        found += np.int32(x >= high) + np.int32(x <= low)
+        found += np.float32(x >= high) + np.float32(x <= low)
     return found
 
 

@@ -28,12 +28,14 @@ _MEDIAN_SLOPE = 1.573
 
 @filter_kernel
 def _count(values, low, high):
-    """How many values lie below each of two levels."""
-    below = np.int32(0)
-    inside = np.int32(0)
+    """How many values lie below each of two levels.
+
+    Counted in float32, exact to 16 million: whole numbers would be widened to 64 bits.
+    """
+    below, inside = np.float32(0.0), np.float32(0.0)
     for k in range(values.size):
-        below += np.int32(values[k] < low)
-        inside += np.int32(values[k] < high)
+        below += np.float32(values[k] < low)
+        inside += np.float32(values[k] < high)
     return below, inside
 
 
@@ -55,7 +57,7 @@ def _quiet_mean(values):
 def _largest(values):
     top = np.float32(0.0)
     for x in values:
-        top = max(top, x)
+        top = x if x > top else top
     return top
 
 
@@ -73,7 +75,7 @@ def _settle(values, share):
     level = _QUARTILE if share < 0.4 else _MEDIAN
     for _ in range(_ROUNDS):
         below, inside = _count(values, np.float32(level * sigma), np.float32(4.0 * sigma))
-        p = below / max(inside, np.int32(1))
+        p = float(below) / max(float(inside), 1.0)
         if p < share:
             low = sigma
         else:

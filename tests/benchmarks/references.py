@@ -80,14 +80,22 @@ def obspy_picks(samples, rate_hz, gates_us=GATES_US):
 
 
 @numba.njit(nogil=True, fastmath={"contract", "reassoc", "nnan", "nsz"}, error_model="numpy")
-def multiply_add(x, c):
-    """Eight multiply-adds for each value read: the roof of the machine's arithmetic."""
+def multiply_add(x, c, n):
+    """Eight multiply-adds for each value read, ``n`` times over: the roof of the arithmetic."""
+    total = np.float32(0.0)
+    for _ in range(n):
+        x[0] += np.float32(1e-9)
+        total += _eight_sums(x, c)
+    return total
+
+
+@numba.njit(nogil=True, fastmath={"contract", "reassoc", "nnan", "nsz"}, error_model="numpy")
+def _eight_sums(x, c):
     c0, c1, c2, c3, c4, c5, c6, c7 = c[0], c[1], c[2], c[3], c[4], c[5], c[6], c[7]
     zero = np.float32(0.0)
     s0, s1, s2, s3, s4, s5, s6, s7 = zero, zero, zero, zero, zero, zero, zero, zero
     for k in range(x.size):
         v = x[k]
-        v = v * v
         s0 += v * c0
         s1 += v * c1
         s2 += v * c2
@@ -96,4 +104,11 @@ def multiply_add(x, c):
         s5 += v * c5
         s6 += v * c6
         s7 += v * c7
-    return s0, s1, s2, s3, s4, s5, s6, s7
+    return s0 + s1 + s2 + s3 + s4 + s5 + s6 + s7
+
+
+@numba.njit(nogil=True, error_model="numpy")
+def again(function, n, *arguments):
+    """Call a kernel ``n`` times without going through Python."""
+    for _ in range(n):
+        function(*arguments)
