@@ -23,6 +23,7 @@ __all__ = [
     "Matched",
     "analytic_signal",
     "detect_envelope",
+    "image_is_negligible",
     "matched_filter",
     "matched_taps",
     "noise_level",
@@ -133,7 +134,13 @@ def detect_envelope(
     if method != "quadrature":
         raise ParameterError(f"envelope method {method!r}: use analytic, quadrature or rectified")
     taps = quadrature_taps(sampling_rate_hz, centre_frequency_hz, bandwidth_hz)
-    return np.asarray(np.abs(_correlate(samples, taps)))
+    one_sided = not image_is_negligible(centre_frequency_hz, bandwidth_hz)
+    return np.asarray(np.abs(_correlate(samples, taps, one_sided=one_sided)))
+
+
+def image_is_negligible(centre_frequency_hz: float, bandwidth_hz: float) -> bool:
+    """Whether the Gaussian band about the carrier passes less than 0.2 % of its mirror image."""
+    return bandwidth_hz <= 1.35 * centre_frequency_hz
 
 
 def quadrature_taps(
@@ -155,14 +162,22 @@ def quadrature_taps(
 
 
 def _correlate(
-    samples: NDArray[np.floating], taps: NDArray[np.complexfloating]
+    samples: NDArray[np.floating],
+    taps: NDArray[np.complexfloating],
+    *,
+    one_sided: bool = False,
 ) -> NDArray[np.complexfloating]:
-    """Samples correlated with an odd number of taps, by fast Fourier transform."""
+    """Samples correlated with an odd number of taps, by fast Fourier transform.
+
+    ``one_sided``: negative frequencies are left out.
+    """
     n, half = samples.shape[-1], taps.size // 2
     size = _padded_size(n, 2 * half)
     padded = np.zeros(size, np.complex128)
     padded[: taps.size] = np.conj(taps)
     response = np.conj(np.fft.fft(np.roll(padded, -half)))
+    if one_sided:
+        response[size // 2 + 1 :] = 0.0
     full = scipy.fft.fft(samples, size, axis=-1)
     full *= response.astype(full.dtype)
     return np.asarray(scipy.fft.ifft(full, axis=-1, overwrite_x=True)[..., :n])

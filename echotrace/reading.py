@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.conditioning import envelope_band_hz
-from echotrace.envelope import matched_taps, quadrature_taps
+from echotrace.envelope import image_is_negligible, matched_taps, quadrature_taps
 from echotrace.gates import Candidates, Gate, choice_plan, empty_candidates, search_plan
 from echotrace.picking import calibrated_offset_sample, skirt_samples
 from echotrace.pulse import Pulse
@@ -95,7 +95,8 @@ def filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan
     FilterPlan or None
         None where the matched filter is not the plain envelope's filter followed by a short
         symmetric one: a pulse that is not symmetric about its centre, an envelope narrower than
-        the pulse; or where the traces are too short for statistics of their noise.
+        the pulse or so wide that its filter passes the carrier's mirror image; or where the
+        traces are too short for statistics of their noise.
     """
     key = _PulseKey(
         pulse.analytic, pulse.sampling_rate_hz, pulse.centre_frequency_hz, pulse.rms_bandwidth_hz
@@ -109,7 +110,7 @@ def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPla
 
     stride = pulse.grid_stride
     n_grid = math.ceil(n_samples / stride)
-    if n_grid < 64:
+    if n_grid < 64 or not image_is_negligible(pulse.centre_frequency_hz, bandwidth_hz):
         return None
     rate_hz = pulse.sampling_rate_hz
     turn = 2.0 * np.pi * pulse.centre_frequency_hz / rate_hz

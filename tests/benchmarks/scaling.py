@@ -72,21 +72,28 @@ def by_traces(folder, largest):
 def by_samples():
     found = []
     for m in (1024, 2048, 4096, 8192, 16_384, 32_768, 65_536):
-        base = eyes(64, 4096, seed=2)
+        # The same number of samples in all.
+        n = 2**22 // m
+        base = eyes(n, 4096, seed=2)
         samples = np.tile(base, (1, max(1, m // 4096)))[:, :m]
         whole = recording(np.ascontiguousarray(samples))
-        found.append((m, seconds(lambda w=whole: measure(w, workers=1)) / 64 * 1e6))
+        found.append((m, seconds(lambda w=whole: measure(w, workers=1)) / n * 1e6))
     return found
 
 
 def by_interfaces():
-    samples = eyes(256, seed=3)
+    samples = eyes(1024, seed=3)
     found = []
     for n in range(2, 9):
         target, settings = layers(n)
         whole = dataclasses.replace(recording(samples), target="stack")
         found.append(
-            (n, seconds(lambda w=whole, s=settings, t=target: measure(w, s, target=t)) / 256 * 1e6)
+            (
+                n,
+                seconds(lambda w=whole, s=settings, t=target: measure(w, s, target=t, workers=1))
+                / 1024
+                * 1e6,
+            )
         )
     return found
 
