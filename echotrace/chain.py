@@ -359,11 +359,10 @@ def measure_block(
             gas = list(FINDINGS).index("gas_filling")
             arrays["findings"][rows] = np.uint32(1 << gas)
             continue
-        if rows.size:
-            part = block if rows.size == n else block.select(rows)
-            measured = _measure_state(part, state[0], target, settings, pulse, interfaces, segments)
-        else:
-            measured = _empty_state(target)
+        if rows.size == 0:
+            continue
+        part = block if rows.size == n else block.select(rows)
+        measured = _measure_state(part, state[0], target, settings, pulse, interfaces, segments)
         for name, values in measured.items():
             if name in arrays:
                 arrays[name][rows] = values
@@ -390,43 +389,6 @@ def _union(names: list[Any]) -> tuple[str, ...]:
     """Names of several ordered lists, each once, the longest list's order first."""
     ordered = sorted(names, key=len, reverse=True)
     return tuple(dict.fromkeys(name for item in ordered for name in item))
-
-
-def _empty_state(target: Target) -> dict[str, NDArray[Any]]:
-    """Names of a state's features where the block has no trace of it."""
-    none = np.empty(0, np.float32)
-    return {name: none for name in _feature_names(target)}
-
-
-def _feature_names(target: Target) -> list[str]:
-    names = [
-        f"{kind}_{name}"
-        for name in target.interface_names
-        for kind in ("level_db", "rise_us", "width_us")
-    ]
-    names += [
-        "echo_count",
-        "missing_count",
-        "clipped_samples",
-        "clipped_fraction",
-        "weakest_level_db",
-        "least_margin",
-        "length_u_mm",
-    ]
-    if target.anatomy:
-        names += [
-            "retina_against_wall_db",
-            "orbit_level_db",
-            "orbit_decay_db",
-            "sclera_against_retina_db",
-            "vitreous_echo_db",
-            "retina_rise_ratio",
-        ]
-    if "lens_front" in target.interface_names:
-        names.append("lens_echo_db")
-        if target.segments[target.index("lens_front")].medium.name == "lens":
-            names += ["lens_front_against_back_db", "retina_against_lens_db"]
-    return names
 
 
 def _measure_state(

@@ -90,10 +90,10 @@ def _check_outputs(args: argparse.Namespace) -> None:
 def run(args: argparse.Namespace) -> int:
     """Measure, print, write."""
     from echotrace.chain import decide_by_hand, expand_gates, measure
+    from echotrace.files.atomic import save_text
     from echotrace.files.native import read_recording, write_measurement
     from echotrace.files.table import write_measurement_table
     from echotrace.report.measured import measurement_page, measurement_text
-    from echotrace.report.page import save_text
     from echotrace.settings import Settings, load_settings, settings_toml
     from echotrace.sitting import summarise
     from echotrace.target import load_target
@@ -167,7 +167,7 @@ def _json(result: Measurement, summaries: list[SittingSummary]) -> str:
     import json
     import math
 
-    from echotrace.report.page import CAUTION
+    from echotrace.caution import CAUTION
 
     def plain(value: object) -> object:
         if isinstance(value, float) and math.isnan(value):
