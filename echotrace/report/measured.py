@@ -155,7 +155,8 @@ def measurement_text(
         header, rows = _scan_rows(result, traces[:max_scans])
         lines = [
             sitting_title(summary),
-            "(lengths and their standard uncertainty u in mm; the score is provisional, no probability)",
+            "(lengths and their standard uncertainty u in mm; "
+            "the score is provisional, no probability)",
         ]
         lines += ["", table(header, rows, left=[len(header) - 2, len(header) - 1])]
         if len(traces) > max_scans:
