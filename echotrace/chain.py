@@ -483,8 +483,6 @@ def measure_block(block: Recording, prepared: Prepared) -> Measurement:
             arrays["findings"][rows] = np.uint32(1 << gas)
             continue
         if not rows.size:
-            for name in _feature_names(target):
-                features.setdefault(name, np.full(n, np.nan, np.float32))
             continue
         part = block if rows.size == n else block.select(rows)
         for name, values in _measure_state(part, state, target, prepared).items():
@@ -524,37 +522,6 @@ def _union(names: list[Any]) -> tuple[str, ...]:
     """Names of several ordered lists, each once, the longest list's order first."""
     ordered = sorted(names, key=len, reverse=True)
     return tuple(dict.fromkeys(name for item in ordered for name in item))
-
-
-def _feature_names(target: Target) -> list[str]:
-    names = [
-        f"{kind}_{name}"
-        for name in target.interface_names
-        for kind in ("level_db", "rise_us", "width_us")
-    ]
-    names += [
-        "echo_count",
-        "missing_count",
-        "clipped_samples",
-        "clipped_fraction",
-        "weakest_level_db",
-        "least_margin",
-        "length_u_mm",
-    ]
-    if target.anatomy:
-        names += [
-            "retina_against_wall_db",
-            "orbit_level_db",
-            "orbit_decay_db",
-            "sclera_against_retina_db",
-            "vitreous_echo_db",
-            "retina_rise_ratio",
-        ]
-    if "lens_front" in target.interface_names:
-        names.append("lens_echo_db")
-        if target.segments[target.index("lens_front")].medium.name == "lens":
-            names += ["lens_front_against_back_db", "retina_against_lens_db"]
-    return names
 
 
 def read_plainly(

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from echotrace import __version__
+from echotrace.caution import CAUTION
 from echotrace.errors import EchotraceError
 
 __all__ = ["main"]
@@ -29,9 +30,7 @@ _COMMANDS = {
 }
 
 _EPILOG = (
-    "Not a medical device. Licensed practitioners and local protocols decide; a number that "
-    "comes with a warning is not to be used unchecked. Exit codes: 0 done, 1 done but some "
-    "sitting has no acceptable result, 2 bad input."
+    f"{CAUTION} Exit codes: 0 done, 1 done but some sitting has no acceptable result, 2 bad input."
 )
 
 

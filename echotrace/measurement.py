@@ -206,7 +206,12 @@ def concatenate(parts: Sequence[Measurement]) -> Measurement:
             for column in columns
         ]
         changes[name] = Column(np.concatenate(codes), labels)
+    # A block without traces of some eye state lacks that state's features: NaN there.
+    names = dict.fromkeys(name for part in parts for name in part.features)
     changes["features"] = {
-        name: np.concatenate([part.features[name] for part in parts]) for name in first.features
+        name: np.concatenate(
+            [part.features.get(name, np.full(part.n_traces, np.nan, np.float32)) for part in parts]
+        )
+        for name in names
     }
     return dataclasses.replace(first, **changes)

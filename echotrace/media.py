@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from types import MappingProxyType
 from typing import Literal
 
@@ -18,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from echotrace.errors import ParameterError
+from echotrace.user_input import did_you_mean
 
 __all__ = [
     "BODY_TEMPERATURE_C",
@@ -137,11 +137,6 @@ class Medium:
                 f"medium {self.name!r}: speed_u_m_per_s={self.speed_u_m_per_s!r} must be zero or "
                 "more and less than the speed"
             )
-
-    @property
-    def impedance_rayl(self) -> float:
-        """Characteristic impedance, kg/(m² s)."""
-        return self.density_kg_per_m3 * self.speed_m_per_s
 
     def speed_at(self, temperature_c: float) -> float:
         """Speed at another temperature, m/s, along the stated slope."""
@@ -353,6 +348,5 @@ def medium(name: str) -> Medium:
     try:
         return MEDIA[name]
     except KeyError:
-        near = get_close_matches(name, MEDIA, n=1)
-        hint = f"did you mean {near[0]!r}? " if near else ""
+        hint = did_you_mean(name, MEDIA)
         raise ParameterError(f"unknown medium {name!r}: {hint}Known: {', '.join(MEDIA)}") from None

@@ -9,15 +9,14 @@ changed, and each says where it comes from.
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from pathlib import Path
 from types import MappingProxyType
 from typing import Literal
 
 from echotrace.errors import ParameterError
+from echotrace.user_input import did_you_mean, read_toml
 
 __all__ = [
     "LIMITS",
@@ -131,8 +130,7 @@ def limits_with(
     limits = dict(LIMITS)
     for name, value in changes.items():
         if name not in LIMITS:
-            near = get_close_matches(name, LIMITS, n=1)
-            hint = f"did you mean {near[0]!r}? " if near else ""
+            hint = did_you_mean(name, LIMITS)
             raise ParameterError(f"unknown limit {name!r}: {hint}Known: {', '.join(LIMITS)}")
         if (
             isinstance(value, bool)
@@ -154,12 +152,7 @@ def limits_with(
 def read_limits(path: str | Path) -> dict[str, Limit]:
     """Read changed limits from a TOML file of ``name = number`` lines."""
     path = Path(path)
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ParameterError(f"{path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ParameterError(f"{path}: not a TOML file ({error})") from error
+    table = read_toml(path)
     try:
         return limits_with(table, source=f"set in {path.name}")
     except ParameterError as error:

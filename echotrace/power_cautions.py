@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from enum import StrEnum
 from types import MappingProxyType
 
@@ -17,6 +16,7 @@ import numpy as np
 
 from echotrace.errors import ParameterError
 from echotrace.lens_power import Biometry, Formula, LensConstant, implied_a_constant, lens_power_d
+from echotrace.user_input import did_you_mean
 
 __all__ = [
     "FULL_CAUTION",
@@ -96,8 +96,7 @@ def parse_history(word: str) -> EyeHistory:
     try:
         return EyeHistory(word)
     except ValueError:
-        near = get_close_matches(str(word), [str(name) for name in EyeHistory], n=1)
-        hint = f"did you mean {near[0]!r}? " if near else ""
+        hint = did_you_mean(str(word), EyeHistory)
         raise ParameterError(f"history {str(word)!r}: {hint}Use {', '.join(EyeHistory)}") from None
 
 

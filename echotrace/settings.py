@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Literal, get_type_hints
 
@@ -17,6 +15,7 @@ from echotrace.gates import Gate, JointWeights
 from echotrace.lengths import LengthOptions
 from echotrace.picking import PICKERS, PickerOptions
 from echotrace.quality import QualityLimits
+from echotrace.user_input import did_you_mean, read_toml
 
 __all__ = [
     "EnvelopeSettings",
@@ -236,8 +235,7 @@ class Settings:
 
 def _known(key: str, allowed: list[str], where: str) -> None:
     if key not in allowed:
-        near = get_close_matches(key, allowed, n=1)
-        hint = f"did you mean {near[0]!r}? " if near else ""
+        hint = did_you_mean(key, allowed)
         raise ParameterError(f"{where}: unknown key {key!r}: {hint}Allowed: {', '.join(allowed)}")
 
 
@@ -283,13 +281,7 @@ def load_settings(path: str | Path) -> Settings:
         Naming the file, the table and the key.
     """
     path = Path(path)
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ParameterError(f"{path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ParameterError(f"{path}: not a TOML file ({error})") from error
-    return Settings.from_table(table, str(path))
+    return Settings.from_table(read_toml(path), str(path))
 
 
 def settings_toml(settings: Settings) -> str:

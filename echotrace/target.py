@@ -8,14 +8,13 @@ same chain.
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
 from echotrace.errors import ParameterError
 from echotrace.media import BODY_TEMPERATURE_C, Medium, medium
+from echotrace.user_input import did_you_mean, read_toml
 
 __all__ = ["Interface", "Segment", "Target", "eye_target", "load_target"]
 
@@ -159,8 +158,7 @@ class Target:
         """Position of an interface by name."""
         names = self.interface_names
         if interface not in names:
-            near = get_close_matches(interface, names, n=1)
-            hint = f"did you mean {near[0]!r}? " if near else ""
+            hint = did_you_mean(interface, names)
             raise ParameterError(
                 f"target {self.name!r} has no interface {interface!r}: {hint}"
                 f"It has {', '.join(names)}"
@@ -320,8 +318,7 @@ _SEGMENT_KEYS = {
 def _check_keys(table: dict[str, Any], allowed: set[str], where: str) -> None:
     for key in table:
         if key not in allowed:
-            near = get_close_matches(key, allowed, n=1)
-            hint = f"did you mean {near[0]!r}? " if near else ""
+            hint = did_you_mean(key, allowed)
             raise ParameterError(
                 f"{where}: unknown key {key!r}: {hint}Allowed: {', '.join(sorted(allowed))}"
             )
@@ -378,12 +375,7 @@ def load_target(path: str | Path) -> Target:
         Naming the file, the table and the key.
     """
     path = Path(path)
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ParameterError(f"{path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ParameterError(f"{path}: not a TOML file ({error})") from error
+    table = read_toml(path)
     _check_keys(table, _TARGET_KEYS, str(path))
     interfaces = []
     for k, item in enumerate(table.get("interface", [])):

@@ -15,8 +15,8 @@ PACKAGE = Path(echotrace.__file__).parent
 
 # A module imports only from its own row or from rows below (rows count upwards).
 LAYERS = [
-    {"errors", "__init__"},
-    {"kernels", "media", "target", "recording", "measurement"},
+    {"errors", "caution", "__init__"},
+    {"kernels", "user_input", "media", "target", "recording", "measurement"},
     {"pulse", "receiver", "envelope", "conditioning", "gates", "picking", "quality", "lengths"},
     {"synthesis", "files", "settings", "reading", "chain"},
     {

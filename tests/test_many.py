@@ -111,6 +111,26 @@ def test_streamed_file_holds_what_measure_gives(files, tmp_path):
 
 
 @pytest.mark.usefixtures("small_blocks")
+def test_eye_states_that_come_late_bring_their_features(tmp_path):
+    """Lens features exist in the middle part only; the file holds what `measure` joins."""
+    states = ["aphakic"] * 20 + ["phakic"] * 12 + ["aphakic"] * 18
+    samples = eye_traces(50, seed=4, noise=0.01)
+    samples[:20] = samples[32:] = 0.0
+    samples[:20] += eye_traces(20, seed=5, noise=0.01, skip=(1, 2))
+    samples[32:] += eye_traces(18, seed=6, noise=0.01, skip=(1, 2))
+    recording = recording_of(samples, lens_state=states)
+    measure_to_file(recording, tmp_path / "out.h5")
+    streamed, expected = read_measurement(tmp_path / "out.h5"), measure(recording)
+    assert "lens_front_against_back_db" in expected.features
+    assert set(streamed.features) == set(expected.features)
+    for name, values in expected.features.items():
+        np.testing.assert_array_equal(streamed.features[name], values)
+    assert np.isfinite(streamed.features["level_db_lens_front"]).tolist() == [
+        state == "phakic" for state in states
+    ]
+
+
+@pytest.mark.usefixtures("small_blocks")
 def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
     recording = read_recording(files[0], lazy=True)
     out = tmp_path / "out.h5"

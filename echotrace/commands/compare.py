@@ -83,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         import json
 
-        from echotrace.report.page import CAUTION
+        from echotrace.caution import CAUTION
 
         print(json.dumps({"caution": CAUTION, **result.to_dict()}, ensure_ascii=False, indent=2))
     else:
@@ -105,7 +105,7 @@ def _summary(result: Agreement) -> str:
     import textwrap
 
     from echotrace.agreement_text import repeatability_paragraph
-    from echotrace.report.page import CAUTION
+    from echotrace.caution import CAUTION
 
     parts = [result.design.paragraph, result.text()]
     for repeat in (result.repeatability_a, result.repeatability_b):
@@ -237,7 +237,8 @@ def _write_report(path: str, result: Agreement) -> None:
         spread_plot,
     )
     from echotrace.figures.style import new_figure
-    from echotrace.report.page import figure_svg, render_page, save_text
+    from echotrace.files.atomic import save_text
+    from echotrace.report.page import figure_svg, render_page
 
     a, b = result.label_a, result.label_b
     drawings = [

@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--carry-on",
         action="store_true",
-        help="take up an interrupted run that wrote one .h5 file ; recordings of "
+        help="take up an interrupted run that wrote one .h5 file; recordings of "
         f"{_LONG_TRACES} scans and more are measured that way without being told",
     )
     parser.add_argument(
@@ -105,10 +105,10 @@ def _check_outputs(args: argparse.Namespace) -> None:
 def run(args: argparse.Namespace) -> int:
     """Measure, print, write."""
     from echotrace.chain import decide_by_hand, expand_gates, measure
+    from echotrace.files.atomic import save_text
     from echotrace.files.native import read_recording, write_measurement
     from echotrace.files.table import write_measurement_table
     from echotrace.report.measured import measurement_page, measurement_text
-    from echotrace.report.page import save_text
     from echotrace.settings import Settings, load_settings, settings_toml
     from echotrace.sitting import summarise
     from echotrace.target import load_target
@@ -167,7 +167,7 @@ def _stream(
     import json
 
     from echotrace.many import measure_to_file
-    from echotrace.report.page import CAUTION
+    from echotrace.caution import CAUTION
 
     if not _only_native(args):
         raise ParameterError(
@@ -236,7 +236,7 @@ def _json(result: Measurement, summaries: list[SittingSummary]) -> str:
     import json
     import math
 
-    from echotrace.report.page import CAUTION
+    from echotrace.caution import CAUTION
 
     def plain(value: object) -> object:
         if isinstance(value, float) and math.isnan(value):

@@ -151,7 +151,7 @@ def run(args: argparse.Namespace) -> int:
     inputs = _inputs(args, lengths)
     studies = study_eyes(lengths, inputs)
     if args.report is not None:
-        from echotrace.report.page import save_text
+        from echotrace.files.atomic import save_text
         from echotrace.report.power_page import power_page
 
         save_text(args.report, power_page(studies, inputs))

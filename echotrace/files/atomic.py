@@ -11,7 +11,7 @@ from pathlib import Path
 
 from echotrace.errors import FileFormatError
 
-__all__ = ["atomic_target", "writing"]
+__all__ = ["atomic_target", "save_text", "writing"]
 
 
 @contextmanager
@@ -37,7 +37,9 @@ def atomic_target(path: str | Path) -> Iterator[Path]:
     if target.is_dir():
         raise FileFormatError(f"{path}: is a folder; give the name of a file in it")
     if not target.parent.is_dir():
-        raise FileFormatError(f"{path}: the folder {target.parent} does not exist; make it first")
+        raise FileFormatError(
+            f"{path}: cannot be written: the folder {target.parent} does not exist; make it first"
+        )
     # A fixed-length name, so that a long file name cannot make the temporary one too long.
     partial = target.parent / f".echotrace-{secrets.token_hex(8)}.partial"
     try:
@@ -70,3 +72,15 @@ def writing(path: str | Path) -> Iterator[None]:
             f"{path}: cannot be written ({error.strerror or error}); what was there before is "
             "untouched"
         ) from error
+
+
+def save_text(path: str | Path, text: str) -> None:
+    """Write a text file so that it is either the old one or the whole new one.
+
+    Raises
+    ------
+    FileFormatError
+        Naming the file; an existing file is then untouched.
+    """
+    with atomic_target(path) as partial, writing(path):
+        partial.write_text(text, encoding="utf-8")

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import echotrace
+from echotrace.caution import CAUTION
 from echotrace.errors import (
     EchotraceError,
     FileFormatError,
@@ -26,7 +27,6 @@ from echotrace.errors import (
 )
 
 __all__ = [
-    "CAUTION",
     "add",
     "add_axis",
     "append_rows",
@@ -39,11 +39,6 @@ __all__ = [
     "unit_of",
     "write_texts",
 ]
-
-CAUTION = (
-    "Not a medical device. Licensed practitioners and local protocols decide; a number that comes "
-    "with a warning is not to be used unchecked."
-)
 
 # Units that mean the same in UCUM and in udunits (checked with the `ucumvert` and `cf-units`
 # packages); dB and degrees have no spelling that both know, so they go without.

@@ -603,7 +603,7 @@ def write_measurement(measurement: Measurement, path: str | Path, *, compress: b
 class MeasurementWriter:
     """Write a measurement that grows block by block, at constant memory.
 
-    Used as a context manager. The first block sets interfaces, segments, features, settings and
+    Used as a context manager. The first block sets interfaces, segments, settings and
     provenance; the others must have the same. The file appears under its name when the ``with``
     block ends; an exception inside it leaves nothing behind.
 
@@ -709,12 +709,16 @@ class MeasurementWriter:
                 long_name=f"code of {name}", **self._options,
             )  # fmt: skip
             data.attrs["labels"] = f"{name}_label"
-        group = file.create_group("features", track_order=True)
+        file.create_group("features", track_order=True)
         for name, values in block.features.items():
-            _check_column_name(name, "features", group)
-            portable = values.astype(_portable(values.dtype))
-            hdf5.add(group, name, portable, (trace,), **self._options)
+            self._add_feature(name, values)
         self._first = block.select(slice(0, 0))
+
+    def _add_feature(self, name: str, values: NDArray[Any]) -> None:
+        group = self._file["features"]
+        _check_column_name(name, "features", group)
+        portable = values.astype(_portable(values.dtype))
+        hdf5.add(group, name, portable, (self._file["trace"],), **self._options)
 
     def _check_agrees(self, block: Measurement, first: Measurement) -> None:
         for name in ("interfaces", "segments", "finding_names", "settings_json"):
@@ -723,8 +727,6 @@ class MeasurementWriter:
                     f"{self.path}: {name} of the block differ from those of the first block; one "
                     "measurement has one"
                 )
-        if set(block.features) != set(first.features):
-            raise ParameterError(f"{self.path}: the block has other features than the first one")
 
     def _append(self, block: Measurement) -> None:
         file, start = self._file, self.n_traces
@@ -734,8 +736,12 @@ class MeasurementWriter:
             hdf5.append_rows(file[name], getattr(block, name))
         for name in COLUMNS:
             hdf5.append_rows(file[name], self._codes(block, name))
-        for name, values in block.features.items():
-            hdf5.append_rows(file["features"][name], values)
+        # A block without traces of some eye state lacks that state's features: NaN there.
+        group, missing = file["features"], np.full(block.n_traces, np.nan, np.float32)
+        for name in dict.fromkeys((*group, *block.features)):
+            if name not in group:
+                self._add_feature(name, np.full(start, np.nan, np.float32))
+            hdf5.append_rows(group[name], block.features.get(name, missing))
 
 
 _DECISION_COLUMNS = ("findings", "accepted", "decided_by")

@@ -18,9 +18,10 @@ from typing import Any
 
 import numpy as np
 
+from echotrace.caution import CAUTION
 from echotrace.errors import ParameterError
 from echotrace.files.atomic import atomic_target, writing
-from echotrace.files.hdf5 import CAUTION, unit_of
+from echotrace.files.hdf5 import unit_of
 from echotrace.measurement import Measurement
 from echotrace.recording import Eye, LensState, Method
 

@@ -6,13 +6,14 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from echotrace.caution import CAUTION
 from echotrace.chain import view_trace
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
 from echotrace.measurement import Measurement
 from echotrace.quality import FINDINGS, QualityLimits, Severity, describe_finding
 from echotrace.recording import Recording
-from echotrace.report.page import CAUTION, figure_svg, render_page
+from echotrace.report.page import figure_svg, render_page
 from echotrace.report.text import table, wrapped
 from echotrace.settings import Settings
 from echotrace.sitting import SittingSummary
@@ -152,7 +153,11 @@ def measurement_text(
     for summary in summaries:
         traces = [int(k) for k in summary.traces]
         header, rows = _scan_rows(result, traces[:max_scans])
-        lines = [sitting_title(summary), "(lengths and their standard uncertainty u in mm)"]
+        lines = [
+            sitting_title(summary),
+            "(lengths and their standard uncertainty u in mm; "
+            "the score is provisional, no probability)",
+        ]
         lines += ["", table(header, rows, left=[len(header) - 2, len(header) - 1])]
         if len(traces) > max_scans:
             lines.append(f"… and {len(traces) - max_scans} more scans (all with --json or -o)")

@@ -1,4 +1,4 @@
-"""The shared page: template loading, figures as inline SVG, atomic saving.
+"""The shared page: template loading, figures as inline SVG.
 
 Figures are drawn with the colours of :mod:`echotrace.figures.style`; on the page those that must
 change with a dark background become CSS variables.
@@ -7,33 +7,20 @@ change with a dark background become CSS variables.
 from __future__ import annotations
 
 import io
-import os
 import re
-import tempfile
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from echotrace import __version__
-from echotrace.errors import EchotraceError
+from echotrace.caution import CAUTION
 from echotrace.figures.style import COLOURS, INTERFACE_COLOURS
 
 if TYPE_CHECKING:
     from markupsafe import Markup
     from matplotlib.figure import Figure
 
-__all__ = ["CAUTION", "PageError", "figure_svg", "render_page", "save_text"]
-
-CAUTION = (
-    "Not a medical device. For teaching, research and engineering. Licensed practitioners and "
-    "local protocols decide; a number shown with a warning is not to be used unchecked."
-)
-"""The caution that every report, export and table carries."""
-
-
-class PageError(EchotraceError):
-    """A page that cannot be written."""
+__all__ = ["figure_svg", "render_page"]
 
 
 def figure_svg(figure: Figure, label: str) -> Markup:
@@ -99,34 +86,3 @@ def render_page(template: str, title: str, values: Mapping[str, Any]) -> str:
         version=__version__,
         made_utc=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
     )
-
-
-def save_text(path: str | Path, text: str) -> None:
-    """Write a text file so that it is either the old one or the whole new one.
-
-    Raises
-    ------
-    PageError
-        Naming the file; an existing file is then untouched.
-    """
-    path = Path(path)
-    try:
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    except OSError as error:
-        raise PageError(f"{path}: cannot be written ({error.strerror})") from error
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        # mkstemp makes a private file; give it the permissions any new file would have.
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(temporary).chmod(0o666 & ~umask)
-        Path(temporary).replace(path)
-    except OSError as error:
-        Path(temporary).unlink(missing_ok=True)
-        raise PageError(f"{path}: cannot be written ({error.strerror})") from error
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise

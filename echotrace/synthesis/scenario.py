@@ -7,7 +7,6 @@ file, the key, what is allowed and the nearest known key.
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from difflib import get_close_matches
@@ -21,6 +20,7 @@ from echotrace.receiver import tgc_db
 from echotrace.recording import Receiver
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES, EyeModel, draw_eye
 from echotrace.target import IMPLANT_MATERIALS
+from echotrace.user_input import did_you_mean, read_toml
 
 __all__ = [
     "RANDOM_SPOILERS",
@@ -294,8 +294,7 @@ _SECTIONS: Mapping[str, type] = {
 
 
 def _unknown(key: str, known: list[str], where: str) -> ParameterError:
-    near = get_close_matches(key, known, n=1, cutoff=0.5)
-    hint = f"did you mean {near[0]!r}? " if near else ""
+    hint = did_you_mean(key, known, cutoff=0.5)
     return ParameterError(f"{where}: unknown key {key!r}: {hint}Known: {', '.join(known)}")
 
 
@@ -513,11 +512,6 @@ def load_scenario(path: str | Path) -> Scenario:
         Naming the file and the key.
     """
     path = Path(path)
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ParameterError(f"{path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ParameterError(f"{path}: not a TOML file ({error})") from error
+    table = read_toml(path)
     table.setdefault("name", path.stem)
     return scenario_from_mapping(table, str(path))
