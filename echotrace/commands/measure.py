@@ -166,8 +166,8 @@ def _stream(
     """Measure at constant memory, write block by block, print totals."""
     import json
 
-    from echotrace.many import measure_to_file
     from echotrace.caution import CAUTION
+    from echotrace.many import measure_to_file
 
     if not _only_native(args):
         raise ParameterError(
