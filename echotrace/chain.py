@@ -34,10 +34,12 @@ from echotrace.pulse import Pulse, estimate_pulse, gaussian_pulse
 from echotrace.quality import (
     FINDINGS,
     finding_bits,
+    look_at_echoes,
     provisional_score,
     rejecting_bits,
     trace_features,
 )
+from echotrace.reading import TraceReading, read_traces
 from echotrace.receiver import undo_receiver
 from echotrace.recording import COLUMNS, Method, Recording, Signal
 from echotrace.settings import Settings, TargetGate
@@ -50,6 +52,7 @@ __all__ = [
     "gates_for",
     "measure",
     "measure_block",
+    "read_plainly",
     "view_trace",
 ]
 
@@ -429,6 +432,31 @@ def _feature_names(target: Target) -> list[str]:
     return names
 
 
+def _read(
+    block: Recording, method: str, target: Target, settings: Settings, pulse: Pulse
+) -> TraceReading:
+    """Everything that is read off traces of one state: in one walk where that applies."""
+    gates = gates_for(target, method, settings)
+    reading = read_traces(block, method, target, settings, pulse, gates)
+    if reading is not None:
+        return reading
+    return read_plainly(block, method, target, settings, pulse)
+
+
+def read_plainly(
+    block: Recording, method: str, target: Target, settings: Settings, pulse: Pulse
+) -> TraceReading:
+    """The same step by step, for every picker and envelope; what the fused walk is held against."""
+    view = _look(block, method, target, settings, pulse)
+    return TraceReading(
+        delay_us=view.delay_us,
+        delay_u_us=view.delay_u_us,
+        margin=view.choice.margin,
+        candidates=view.candidates,
+        looks=look_at_echoes(view.traces, view.delay_us, target, method=method),
+    )
+
+
 def _measure_state(
     block: Recording,
     method: str,
@@ -438,23 +466,23 @@ def _measure_state(
     interfaces: tuple[str, ...],
     segments: tuple[str, ...],
 ) -> dict[str, NDArray[Any]]:
-    view = _look(block, method, target, settings, pulse)
+    reading = _read(block, method, target, settings, pulse)
     offset_u_us = block.probe.face_delay_u_us if method == Method.CONTACT else 0.0
     lengths = measure_lengths(
-        view.delay_us,
-        view.delay_u_us,
+        reading.delay_us,
+        reading.delay_u_us,
         target,
         offset_u_us=0.0 if np.isnan(offset_u_us) else offset_u_us,
         options=settings.lengths,
     )
     features = trace_features(
-        view.traces,
-        view.delay_us,
+        reading.looks,
+        reading.delay_us,
         target,
         method=method,
-        candidates=view.candidates,
+        candidates=reading.candidates,
         face_delay_us=block.probe.face_delay_us,
-        margin=view.choice.margin,
+        margin=reading.margin,
         length_u_mm=lengths.total_u_mm,
     )
     bits = finding_bits(
@@ -467,8 +495,8 @@ def _measure_state(
     n = block.n_traces
     delay_us, delay_u_us = (np.full((n, len(interfaces)), np.nan) for _ in range(2))
     for k, name in enumerate(target.interface_names):
-        delay_us[:, interfaces.index(name)] = view.delay_us[:, k]
-        delay_u_us[:, interfaces.index(name)] = view.delay_u_us[:, k]
+        delay_us[:, interfaces.index(name)] = reading.delay_us[:, k]
+        delay_u_us[:, interfaces.index(name)] = reading.delay_u_us[:, k]
     length_mm = np.full((n, len(segments)), np.nan)
     for k, segment in enumerate(target.segments):
         if segment.name in segments:

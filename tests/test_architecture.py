@@ -18,7 +18,7 @@ LAYERS = [
     {"errors", "__init__"},
     {"kernels", "media", "target", "recording", "measurement"},
     {"pulse", "receiver", "envelope", "conditioning", "gates", "picking", "quality", "lengths"},
-    {"synthesis", "files", "settings", "chain"},
+    {"synthesis", "files", "settings", "reading", "chain"},
     {
         "sitting", "study", "repeatability", "agreement", "lens_power", "power_cautions",
         "propagation", "eye_states", "plausibility", "power_study", "alignment",
