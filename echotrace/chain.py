@@ -40,7 +40,7 @@ from echotrace.quality import (
     trace_features,
 )
 from echotrace.reading import TraceReading, read_traces
-from echotrace.receiver import undo_receiver
+from echotrace.receiver import converter_step, inverse_gain, undo_receiver
 from echotrace.recording import COLUMNS, Method, Recording, Signal
 from echotrace.settings import Settings, TargetGate
 from echotrace.target import Target, eye_target
@@ -242,6 +242,9 @@ def _condition(
     pulse: Pulse,
     settings: Settings,
 ) -> Conditioned:
+    trace_scale, sample_scale = inverse_gain(
+        block.delay_us, block.receiver, block.gain_db, block.n_traces
+    )
     return condition(
         amplitude,
         clipped,
@@ -251,6 +254,7 @@ def _condition(
         pulse=pulse,
         envelope_method=settings.envelope.method,
         envelope_bandwidth=settings.envelope.bandwidth,
+        step=converter_step(block.samples.dtype, trace_scale, sample_scale),
     )
 
 

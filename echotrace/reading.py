@@ -17,12 +17,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.conditioning import envelope_band_hz
+from echotrace.conditioning import envelope_band_hz, step_noise
 from echotrace.gates import Candidates, Gate, choice_plan, empty_candidates, search_plan
 from echotrace.picking import calibrated_offset_sample, skirt_samples
 from echotrace.pulse import Pulse
 from echotrace.quality import Looks, echo_reach_samples, nominal_rise_us, stretches
-from echotrace.receiver import clipping_level, inverse_gain
+from echotrace.receiver import clipping_level, converter_step, inverse_gain
 from echotrace.recording import Method, Recording, Signal
 from echotrace.target import Target
 
@@ -225,6 +225,10 @@ def read_traces(
         first_sample=(first_us - block.start_delay_us) / step_us,
         reach=reach,
         far=far,
+        step_noise=np.outer(
+            converter_step(samples.dtype, trace_scale, sample_scale),
+            step_noise(pulse, bandwidth_hz, block.signal),
+        ),
         window=np.array(
             [
                 [

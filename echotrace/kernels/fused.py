@@ -81,6 +81,8 @@ class ReadPlan(NamedTuple):
         Position of a known first interface, NaN where it is looked for.
     reach, far : int
         As in :func:`echotrace.kernels.features.echo_shapes`.
+    step_noise : (n, 3) float64
+        Least noise of the plain envelope, the matched output, and its slope per µs.
     window : (w, 4) float64
         Interface each window begins at, offset from there, samples; and the same for its end.
     """
@@ -94,6 +96,7 @@ class ReadPlan(NamedTuple):
     first_sample: float
     reach: int
     far: int
+    step_noise: Any
     window: Any
 
 
@@ -391,11 +394,11 @@ def read_rows(samples, trace_scale, sample_scale, filters, search, chooser, plan
         _magnitude(real[ARM:], imag[ARM:], envelope)
         _matched_grid(real, imag, filters.rest, matched, slope)
         _sparse(envelope, sparse)
-        out.noise[i] = noise_of_envelope(sparse)
+        out.noise[i] = max(noise_of_envelope(sparse), plan.step_noise[i, 0])
         _sparse(matched, sparse)
-        matched_noise = noise_of_envelope(sparse)
+        matched_noise = max(noise_of_envelope(sparse), plan.step_noise[i, 1])
         _sparse(slope, sparse)
-        slope_noise = noise_of_slope(sparse[1:last_slope])
+        slope_noise = max(noise_of_slope(sparse[1:last_slope]), plan.step_noise[i, 2])
         count = find_row(
             search, matched, matched_noise, at, out.sample[i], out.delay_us[i],
             out.level_db[i], out.before_db[i], out.stretch[i],
