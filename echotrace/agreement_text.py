@@ -92,10 +92,9 @@ def paragraph(result: Agreement) -> str:
     out.append(f"Concordance correlation was {with_interval(result.concordance, 3, '', percent)}.")
     if result.spread is not None and result.repeatability_a and result.repeatability_b:
         sd_a, sd_b = result.repeatability_a.within_sd, result.repeatability_b.within_sd
-        fine = max(decimals(sd_a.value), decimals(sd_b.value))
         out.append(
-            f"Within a sitting the SD was {number(sd_a.value, fine)} {unit} by {a} and "
-            f"{number(sd_b.value, fine)} {unit} by {b}, a ratio of "
+            f"Within a sitting the SD was {number(sd_a.value, decimals(sd_a.value))} {unit} by {a} "
+            f"and {number(sd_b.value, decimals(sd_b.value))} {unit} by {b}, a ratio of "
             f"{with_interval(result.spread.ratio, 2, '', percent)}, {p_text(result.spread.p)} for "
             "equal spreads."
         )

@@ -23,6 +23,8 @@ _COMMANDS = {
     "import": "import_",
     "inspect": "inspect",
     "measure": "measure",
+    "synth": "synth",
+    "compare": "compare",
     "power": "power",
 }
 

@@ -531,8 +531,8 @@ def _least_squares(windows: EchoWindows, options: PickerOptions) -> Picks:
     near = np.abs(away) <= reach
     t2 = np.argmax(np.where(near, rest, 0.0), axis=1).astype(np.float64)
     left = np.max(np.where(near, rest, 0.0), axis=1)
-    # What distortion leaves behind also grows with the echo: a thirtieth of it is no second one.
-    double = found & (left > np.abs(z1) / 30.0)
+    # What distortion leaves behind grows with the echo: a sixth of it is no second one yet.
+    double = found & (left > np.abs(z1) / 6.0)
     double &= left > windows.matched_noise * 10.0 ** (options.overlap_threshold_db / 20.0)
     if not double.any():
         return single

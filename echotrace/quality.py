@@ -174,7 +174,7 @@ _ALL_FINDINGS = (
         name="cornea_assumed",
         severity=Severity.NOTE,
         says="the back of the cornea was not resolved; its usual thickness was taken",
-        do="nothing, unless the cornea is unusually thick or thin",
+        do="no action is needed unless the cornea is unusually thick or thin",
     ),
     Finding(
         name="receiver_unknown",

@@ -395,6 +395,9 @@ class Nested:
         a, b = float(w_top @ ms), float(w_bottom @ ms)
         value = a / (a + b) if a + b > 0 else math.nan
         tail = (1.0 - confidence) / 2.0
+        how = "F" if self.depth == 2 else "generalised pivots"
+        if (df < self.mean_squares()[1]).any():
+            how += ", as groups differ in spread"
         if self.depth == 2:
             m = 1.0 / content[0, 1]
             f = m * ms[0] / ms[1] if ms[1] > 0 else math.inf
@@ -406,14 +409,14 @@ class Nested:
                 value,
                 float((low - 1.0) / (low + m - 1.0)),
                 float((high - 1.0) / (high + m - 1.0)),
-                "F",
+                how,
             )
         pivots = np.random.default_rng(20260401).chisquare(df, (_PIVOT_DRAWS, self.depth))
         drawn = ms * df / pivots
         a_drawn, b_drawn = np.maximum(drawn @ w_top, 0.0), np.maximum(drawn @ w_bottom, 0.0)
         share = a_drawn / np.maximum(a_drawn + b_drawn, np.finfo(float).tiny)
         low, high = np.quantile(share, [tail, 1.0 - tail])
-        return Estimate(value, float(low), float(high), "generalised pivots")
+        return Estimate(value, float(low), float(high), how)
 
 
 def _renumber(codes: NDArray[np.intp]) -> NDArray[np.intp]:

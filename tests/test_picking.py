@@ -139,15 +139,14 @@ def _distorted(kind, rng, n=200):
     sigma = 1.2 * SIGMA_US if kind == "pulse 20 % longer" else SIGMA_US
     rf = echo(DELAY_US, truth[:, None], 1.0, phase, sigma=sigma)
     if kind.startswith("attenuation"):
-        # Loss in dB proportional to frequency, minimum-delay part left out (zero phase): it takes
-        # the upper band and lengthens the pulse.
-        slope = float(kind.split()[1])
-        frequency = np.fft.rfftfreq(DELAY_US.size, 0.01)
-        rf = np.fft.irfft(
-            np.fft.rfft(rf, axis=1) * 10 ** (-slope * (frequency - FREQUENCY_MHZ) / 20),
-            DELAY_US.size,
-            axis=1,
-        )
+        # Loss in dB proportional to frequency with the dispersion that causality gives it
+        # (Szabo TL 1995, J Acoust Soc Am 97:14): phase 2/pi A f ln(f/f0) for A nepers per MHz,
+        # which delays the pulse by A/pi^2 µs against the phase speed at the centre frequency.
+        slope = float(kind.split()[1]) * np.log(10) / 20
+        frequency = np.maximum(np.fft.rfftfreq(DELAY_US.size, 0.01), 1e-9)
+        phase_of = 2 / np.pi * slope * frequency * np.log(frequency / FREQUENCY_MHZ)
+        change = np.exp(-slope * (frequency - FREQUENCY_MHZ) - 1j * phase_of)
+        rf = np.fft.irfft(np.fft.rfft(rf, axis=1) * change, DELAY_US.size, axis=1)
     rf = rf + 0.005 * rng.standard_normal(rf.shape)
     if kind == "clipped at half":
         rf = np.clip(rf, -0.5, 0.5)
@@ -169,9 +168,9 @@ DISTORTIONS = (
 def test_distortion_not_noise_sets_the_floor(record_property):
     """What distortion does to each picker, as one-way distance in aqueous, µm.
 
-    Symmetric pulses keep their peak whatever their length; edges move with the pulse. The default
-    of the uncertainty budget, 0.01 µs (8 µm), must cover the default picker and be of the size of
-    what the edges suffer.
+    Symmetric pulses keep their peak whatever their length; edges move with the pulse; dispersion
+    delays all. The default of the uncertainty budget, 0.01 µs (8 µm), covers the default picker
+    but for the strongest attenuation and is of the size of what the edges suffer.
     """
     shift_um = {}
     for kind in DISTORTIONS:
@@ -184,9 +183,15 @@ def test_distortion_not_noise_sets_the_floor(record_property):
         record_property(f"{kind} / {picker} (um)", round(value, 2))
     peaks = ("matched_filter", "least_squares", "envelope_peak")
     edges = ("leading_edge_fraction", "leading_edge_level", "steepest_slope", "akaike_onset")
-    for kind in DISTORTIONS:
-        for picker in peaks:
-            assert abs(shift_um[kind, picker]) < 8.0, (kind, picker)
+    for picker in peaks:
+        for kind in DISTORTIONS:
+            limit = 20.0 if kind == "attenuation 1.8" else 8.0
+            assert abs(shift_um[kind, picker]) < limit, (kind, picker)
+        if picker == "least_squares":
+            continue  # it takes part of so bent an echo for a second one
+        # A/pi^2 of two-way delay: 16 µm at 1.8 dB/MHz, 4.5 at 0.5.
+        expected = 1.8 * np.log(10) / 20 / np.pi**2 * UM_PER_US
+        assert shift_um["attenuation 1.8", picker] == pytest.approx(expected, rel=0.15)
     # An edge reading takes the longer pulse for an earlier echo: 5 to 40 µm.
     for picker in edges:
         assert 5.0 < abs(shift_um["pulse 20 % longer", picker]) < 40.0, picker

@@ -87,14 +87,25 @@ def test_within_subject_variances_of_cardiac_output():
 
 def test_one_way_intraclass_correlation_is_that_of_the_table():
     study = peak_flow()
-    table = study.of_method("mini").value.reshape(2, 17).T
-    mini = repeatability(study, "mini")
-    found = intraclass_correlations(table)
+    found = intraclass_correlations(study.of_method("large").value.reshape(2, 17).T)
+    large = repeatability(study, "large", n_bootstrap=0)
     for name, other in (("reading", "ICC(1)"), ("sitting_mean", "ICC(k)")):
-        ours, theirs = mini.icc[name], found[other]
+        ours, theirs = large.icc[name], found[other]
         np.testing.assert_allclose(
             [ours.value, ours.low, ours.high], [theirs.value, theirs.low, theirs.high], rtol=1e-9
         )
+
+
+def test_one_subject_who_spreads_more_widens_the_intervals():
+    # Subject 7 differs by 96 l/min between two readings by the mini meter, five times the SD.
+    study = peak_flow()
+    found = intraclass_correlations(study.of_method("mini").value.reshape(2, 17).T)["ICC(1)"]
+    mini = repeatability(study, "mini", n_bootstrap=0)
+    assert mini.icc["reading"].value == pytest.approx(found.value)
+    assert mini.icc["reading"].high - mini.icc["reading"].low > 1.05 * (found.high - found.low)
+    assert "differ in spread" in mini.icc["reading"].how
+    assert "differ in spread" in mini.within_sd.how
+    assert any("differ in their spread" in note for note in mini.notes)
 
 
 def sittings(seed=0, n=40, sd=(1.2, 0.08, 0.05), operators=1, operator_sd=0.0):

@@ -141,7 +141,8 @@ def test_tilted_plane_against_piston_directivity():
         x = k * 3.5 * math.sin(2.0 * math.radians(tilt_deg))
         expected = 2.0 * scipy.special.j1(x) / x
         assert abs(plane_echo(disc, 4.0, tilt_deg, 10e6)) / on_axis == pytest.approx(
-            expected, abs=0.03
+            expected,
+            abs=0.04,  # the rim's diffraction over 8 mm, Fresnel number 20
         )
 
 
@@ -185,9 +186,7 @@ def test_kernel_against_plain_sum():
             np.exp(1j * np.multiply.outer(u, 0.5 * s**2 - 0.25))
             * scipy.special.j0(np.multiply.outer(v, s))
         ) @ (weight * s * edge_drive(s, 0.5))
-        plain = np.sum(
-            facets.weight * integral**2 * np.exp(1j * wavenumber * facets.phase_per_k)
-        )
+        plain = np.sum(facets.weight * integral**2 * np.exp(1j * wavenumber * facets.phase_per_k))
         assert total[m] @ [1.0, 1j] == pytest.approx(plain, rel=3e-3)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -137,7 +138,8 @@ def _pairs(rows: Sequence[tuple[str, str]]) -> str:
     width = max(len(name) for name, _ in rows)
     lines = []
     for name, text in rows:
-        first, *others = text.splitlines() or [""]
+        pieces = [textwrap.wrap(line, max(40, 98 - width)) or [""] for line in text.splitlines()]
+        first, *others = [piece for line in pieces for piece in line] or [""]
         lines.append(f"  {name:<{width}}  {first}".rstrip())
         lines += [f"  {'':<{width}}  {line}" for line in others]
     return "\n".join(lines)

@@ -52,7 +52,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             metavar="SCAN=REASON",
             action="append",
             default=[],
-            help=f"{word} a scan by hand; the reason is kept in every output; repeatable",
+            help=f"{word} a scan by hand, numbered from 0 as in every output; the reason is kept "
+            "with the results; repeatable",
         )
 
 

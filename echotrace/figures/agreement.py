@@ -147,11 +147,11 @@ def spread_plot(result: Agreement, ax: Axes | None = None) -> Axes:
             color=COLOURS["muted"],
         )
     else:
-        _legend(ax)
+        _legend(ax, result.n_eyes)
     return _finish(ax, f"mean of both methods ({unit})", f"SD within sittings ({unit})")
 
 
-def _legend(ax: Axes) -> None:
+def _legend(ax: Axes, n: int = 0) -> None:
     ax.legend(
         fontsize=_FONT - 0.5,
         frameon=False,
@@ -161,9 +161,8 @@ def _legend(ax: Axes) -> None:
         handletextpad=0.2,
         columnspacing=1.0,
         borderaxespad=0.1,
-        markerscale=max(1.0, 3.0 / ax.collections[0].get_sizes()[0] ** 0.5)
-        if ax.collections
-        else 1.0,
+        # Marks shrink where there are many; those of the legend must stay readable.
+        markerscale=max(1.0, 3.0 / _size(n) ** 0.5) if n else 1.0,
         labelcolor=COLOURS["ink"],
     )
 

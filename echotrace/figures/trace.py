@@ -60,8 +60,15 @@ def plot_rf(view: TraceView, *, ax: Axes | None = None) -> Axes:
     samples = traces.envelope[0] if traces.rf is None else traces.rf[0]
     delay_us = traces.to_delay_us(np.arange(samples.size, dtype=np.float64))
     ax.plot(delay_us, samples, color=COLOURS["trace"], linewidth=0.6)
+    # The transmitted pulse must not set the scale: the tallest echo picked does.
+    picks = view.delay_us[0][np.isfinite(view.delay_us[0])]
+    near = np.any(np.abs(delay_us[:, None] - picks) < 0.3, axis=1)
+    if near.any():
+        height = 1.25 * float(np.abs(samples[near]).max())
+        ax.set_ylim(-height if traces.rf is not None else 0.0, height)
     if traces.clipped[0].any():
-        marked = np.where(traces.clipped[0], samples, np.nan)
+        low, high = ax.get_ylim()
+        marked = np.where(traces.clipped[0], np.clip(samples, low, high), np.nan)
         ax.plot(
             delay_us,
             marked,

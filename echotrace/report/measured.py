@@ -117,8 +117,18 @@ def _notes(result: Measurement, traces: Sequence[int]) -> list[str]:
     ]
 
 
-def _features_of(result: Measurement, k: int) -> dict[str, float]:
-    return {name: float(values[k]) for name, values in result.features.items()}
+def _explain(result: Measurement, k: int, name: str, limits: QualityLimits) -> str:
+    """A finding of one scan in words, with its figure; a missing echo is named."""
+    features = {key: float(values[k]) for key, values in result.features.items()}
+    sentence = describe_finding(name, features, limits)
+    if name != "echo_missing":
+        return sentence
+    lost = [
+        interface.replace("_", " ")
+        for j, interface in enumerate(result.interfaces)
+        if math.isnan(result.delay_us[k, j]) and interface not in ("cornea_back", "sclera")
+    ]
+    return f"Not found: {', '.join(lost)}. {sentence}"
 
 
 def measurement_text(
@@ -153,8 +163,7 @@ def measurement_text(
         told = []
         for k in traces[:max_scans]:
             for name in _named_findings(result, k):
-                sentence = describe_finding(name, _features_of(result, k), limits)
-                told.append(wrapped(f"scan {k}: {sentence}"))
+                told.append(wrapped(f"scan {k}: {_explain(result, k, name, limits)}"))
         if told:
             lines += ["Why:", *told]
         notes = _notes(result, traces)
@@ -196,7 +205,7 @@ def measurement_page(
         for k in traces[:left]:
             findings = [
                 {
-                    "text": describe_finding(name, _features_of(result, k), settings.quality),
+                    "text": _explain(result, k, name, settings.quality),
                     "severity": FINDINGS[name].severity.value,
                 }
                 for name in _named_findings(result, k)

@@ -219,7 +219,9 @@ class Synthesis:
         compression = 0.0
         squeeze_us = 0.0
         if contact:
-            compression = _gamma(rng, mean_compression, scenario.method.compression_within_mm)
+            compression = _gamma(
+                rng, mean_compression, mean_compression * scenario.method.relative_compression_sd
+            )
             if fixed is not None and not math.isnan(fixed.compression_mm):
                 compression = fixed.compression_mm
             aqueous = echoes.names.index("cornea_back") + 1

@@ -236,7 +236,7 @@ def _lommel(
     return np.asarray(np.cos(angle) @ radial + 1j * (np.sin(angle) @ radial))
 
 
-@functools.lru_cache(maxsize=8)
+@functools.lru_cache(maxsize=16)
 def _table(u_low: int, u_high: int, v_high: int, edge_taper: float) -> LommelTable:
     step_u = step_v = 0.25
     u = np.arange(u_low, u_high + step_u / 2, step_u)
@@ -253,7 +253,7 @@ def lommel_table(u_min: float, u_max: float, v_max: float, edge_taper: float = 0
     With steps of 1/4 in both coordinates the interpolation error is below 5e-4 of the integral's
     largest value.
     """
-    grain = 64
+    grain = 128
     # A step to spare on each side: the interpolation needs both neighbours of a point.
     low = math.floor((u_min - 1.0) / grain) * grain
     high = math.ceil((u_max + 1.0) / grain) * grain

@@ -129,9 +129,10 @@ class MethodSection:
 
     In contact the cornea is flat against the face and each scan shortens the anterior chamber by
     a draw from a gamma distribution. Its mean varies from eye to eye (``compression_mm`` and
-    ``compression_between_mm``), its standard deviation within an eye is
-    ``compression_within_mm``. Defaults: contact minus immersion -0.20 ± 0.26 mm and 0.14 mm
-    within an eye, Ademola-Popoola 2016.
+    ``compression_between_mm``); its standard deviation within an eye is in proportion to the
+    eye's mean and is ``compression_within_mm`` for an eye of average compression. Defaults:
+    contact minus immersion -0.20 ± 0.26 mm, and within an eye 0.14 ± 0.12 mm: Ademola-Popoola
+    2016. (That the two go together is a modelling choice; it gives the published ± 0.12.)
     """
 
     kind: str = _word("immersion", "contact", "immersion")
@@ -142,6 +143,13 @@ class MethodSection:
     compression_between_mm: float = _number(0.26, 0.0, 1.0, "mm")
     compression_within_mm: float = _number(0.14, 0.0, 1.0, "mm")
     couplant_mm: float = _number(0.15, 0.0, 1.0, "mm")
+
+    @property
+    def relative_compression_sd(self) -> float:
+        """Standard deviation of the compression within an eye over its mean."""
+        if self.compression_mm == 0.0:
+            return 0.0
+        return self.compression_within_mm / self.compression_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -38,6 +38,7 @@ PUPIL_EDGE_PASSES = 0.35
 """Amplitude that a beam on the edge of the pupil brings back from behind the iris."""
 
 _FACE_REFLECTION_DB = -16.0
+_CORNEA_REFLECTION_DB = -24.5
 _FACE_ECHO_DB = -40.0
 
 
@@ -82,9 +83,9 @@ def bath_reverberation(grid: SampleGrid, front: Spectrum, way_us: float) -> Spec
     way_us : float
         Two-way delay between face and cornea.
     """
-    once = db_to_ratio(_FACE_REFLECTION_DB - 14.0)
+    once = db_to_ratio(_FACE_REFLECTION_DB + _CORNEA_REFLECTION_DB)
     return np.asarray(
-        once * grid.shifted(front, way_us) + once**1.6 * grid.shifted(front, 2.0 * way_us)
+        once * grid.shifted(front, way_us) + once**2 * grid.shifted(front, 2.0 * way_us)
     )
 
 

@@ -1,0 +1,50 @@
+"""The pictures of the README files: ``python -m echotrace.figures.gallery FOLDER``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from echotrace.chain import view_trace
+from echotrace.figures.synthesis import spoiler_figure, tilt_figure
+from echotrace.figures.trace import trace_figure
+from echotrace.files.native import read_recording
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["gallery", "write_gallery"]
+
+
+def gallery(recording_path: Path) -> dict[str, Figure]:
+    """Every picture by its file name.
+
+    Parameters
+    ----------
+    recording_path : Path
+        The recording whose first scan is shown as measured.
+    """
+    recording = read_recording(recording_path)
+    return {
+        "measured_scan": trace_figure(view_trace(recording, 0)),
+        "on_and_off_axis": tilt_figure(),
+        "spoiled_traces": spoiler_figure(),
+    }
+
+
+def write_gallery(folder: Path) -> list[Path]:
+    """Draw the pictures into ``folder/pictures``; the recordings lie in ``folder``."""
+    target = folder / "pictures"
+    target.mkdir(exist_ok=True)
+    written = []
+    for name, figure in gallery(folder / "immersion_sitting.h5").items():
+        figure.patch.set_facecolor("white")
+        path = target / f"{name}.png"
+        figure.savefig(path, dpi=130)
+        written.append(path)
+    return written
+
+
+if __name__ == "__main__":
+    write_gallery(Path(sys.argv[1]))

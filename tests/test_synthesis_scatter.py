@@ -1,0 +1,182 @@
+"""Speckle: its statistics, its decay, and what obliqueness does to it."""
+
+import math
+
+import numpy as np
+import pytest
+import scipy
+
+from echotrace.synthesis.alignment import Pose, beam_through_eye
+from echotrace.synthesis.echoes import SampleGrid, eye_echoes
+from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+from echotrace.synthesis.probe import Disc
+from echotrace.synthesis.scatter import BACKSCATTER_PER_CM_SR, layer_speckle, point_speckle
+from echotrace.synthesis.scenario import MethodSection
+from echotrace.synthesis.surfaces import attenuation, interface_response
+
+DISC = Disc(edge_taper=1.0)
+NAVARRO = SCHEMATIC_EYES["navarro"]
+METHOD = MethodSection(kind="immersion")
+RATE_HZ = 100e6
+GRID = SampleGrid(DISC, RATE_HZ, 5632)
+
+
+def analytic(speckle, path):
+    loss = attenuation(path, speckle.layer, GRID.frequency_hz)
+    spectrum = np.zeros(GRID.n_padded, np.complex128)
+    part = GRID.speckle_spectrum(speckle, loss)
+    spectrum[GRID.first_bin : GRID.first_bin + part.size] = 2.0 * part
+    return scipy.fft.ifft(spectrum)[: GRID.n_samples]
+
+
+def fat_envelopes(n, seed=5):
+    path = beam_through_eye(DISC, NAVARRO, METHOD, Pose())
+    j = path.index("orbit")
+    rows = []
+    for k in range(n):
+        rng = np.random.default_rng([seed, k])
+        speckle = layer_speckle(
+            DISC, path, j, 8.0, BACKSCATTER_PER_CM_SR["orbital_fat"], rng, sampling_rate_hz=RATE_HZ
+        )
+        rows.append(np.abs(analytic(speckle, path)))
+    return np.array(rows), path.delay_us[j]
+
+
+def exponential_distance(intensity):
+    """Kolmogorov distance of an intensity from the exponential of its own mean."""
+    return scipy.stats.kstest(intensity / intensity.mean(), "expon").statistic
+
+
+# Largest distance at the 1 % level where the mean is estimated from the sample: 1.308/sqrt(n)
+# (Stephens 1974, J Am Stat Assoc 69:730, modified statistic; value from memory).
+def limit(n):
+    return 0.2 / n + 1.308 / (math.sqrt(n) + 0.26 + 0.5 / math.sqrt(n))
+
+
+def test_speckle_is_rayleigh():
+    # Fully developed speckle: the envelope is Rayleigh, its square exponential (Burckhardt 1978,
+    # IEEE Trans Sonics Ultrason 25:1; Wagner 1983).
+    envelopes, start_us = fat_envelopes(250)
+    for depth_us in (1.5, 4.0):
+        samples = envelopes[:, round((start_us + depth_us) * 100.0)]
+        assert exponential_distance(samples**2) < limit(250)
+        # Mean over standard deviation of a Rayleigh variable: 1.913.
+        assert samples.mean() / samples.std() == pytest.approx(1.913, rel=0.1)
+
+
+def test_few_scatterers_are_not_rayleigh():
+    path = beam_through_eye(DISC, NAVARRO, METHOD, Pose())
+    j = path.index("orbit")
+    at = round((path.delay_us[j] + 3.0) * 100.0)
+    values = []
+    for k in range(300):
+        rng = np.random.default_rng([6, k])
+        n = 12
+        speckle = point_speckle(
+            DISC, path, j, rng.uniform(-2, 2, n), rng.uniform(-2, 2, n), rng.uniform(0, 8, n),
+            rng.standard_normal(n) * 1e-3, sampling_rate_hz=RATE_HZ,
+        )  # fmt: skip
+        values.append(np.abs(analytic(speckle, path))[at])
+    assert exponential_distance(np.array(values) ** 2) > 2.0 * limit(300)
+
+
+def test_orbital_echoes_decay_with_the_attenuation_of_fat():
+    envelopes, start_us = fat_envelopes(80, seed=7)
+    power_db = 10.0 * np.log10(np.mean(envelopes**2, axis=0))
+    depth_mm = np.linspace(1.0, 6.0, 26)
+    at = np.round((start_us + 2.0 * depth_mm / 1.462) * 100.0).astype(int)
+    slope = np.polyfit(depth_mm, power_db[at], 1)[0]
+    # 1 dB/(cm MHz) at 10 MHz, both ways: 2 dB/mm; behind the focus the beam spreads as well.
+    assert -3.2 < slope < -1.8
+
+
+def test_doubling_the_scatterers_strength_doubles_the_power():
+    path = beam_through_eye(DISC, NAVARRO, METHOD, Pose())
+    j = path.index("sclera")
+    powers = []
+    for strength in (0.1, 0.2):
+        rows = [
+            np.sum(
+                np.abs(
+                    analytic(
+                        layer_speckle(
+                            DISC, path, j, 0.9, strength, np.random.default_rng([8, k]),
+                            sampling_rate_hz=RATE_HZ,
+                        ),
+                        path,
+                    )
+                )
+                ** 2
+            )
+            for k in range(4)
+        ]  # fmt: skip
+        powers.append(np.mean(rows))
+    assert powers[1] / powers[0] == pytest.approx(2.0, rel=1e-6)
+
+
+def test_a_point_scatterer_on_the_axis_has_the_closed_form_echo():
+    # Born echo of a point of cross-section sigma in the field P of the disc: lambda/A sqrt(sigma)
+    # |P|² times the losses; |P| from the disc's own field, here in the eye through the ray matrix.
+    path = beam_through_eye(DISC, NAVARRO, METHOD, Pose())
+    j = path.index("lens_back")
+    zero = np.zeros(1)
+    speckle = point_speckle(
+        DISC, path, j, zero, zero, np.array([1e-6]), np.array([1e-3]), sampling_rate_hz=RATE_HZ
+    )
+    echo = analytic(speckle, path)
+    top = int(np.abs(echo).argmax())
+    assert top / 100.0 == pytest.approx(path.delay_us[j], abs=0.011)
+    assert np.abs(echo).max() > 0.0
+
+
+def wall_likeness(tilt_deg):
+    """Correlation of the wall's echoes between different scatterers at one pose."""
+    path = beam_through_eye(DISC, NAVARRO, METHOD, Pose(tilt_deg=tilt_deg))
+    first = round((path.delay_us[path.index("retina")] - 0.3) * 100.0)
+    last = round((path.delay_us[path.index("orbit")] + 0.3) * 100.0)
+    rows = [
+        GRID.trace(eye_echoes(DISC, GRID, NAVARRO, path, np.random.default_rng([9, k])).inner)[
+            first:last
+        ]
+        for k in range(8)
+    ]
+    likeness = np.corrcoef(rows)
+    return float(np.mean(likeness[np.triu_indices(8, 1)]))
+
+
+def test_wall_echoes_turn_into_speckle_beyond_four_degrees():
+    # What stays the same from one draw of scatterers to the next is the specular part.
+    assert wall_likeness(0.0) > 0.9
+    assert wall_likeness(5.0) < 0.35
+
+
+def test_the_scleral_spike_stands_clear_at_normal_incidence_only():
+    def contrast(tilt_deg):
+        path = beam_through_eye(DISC, NAVARRO, METHOD, Pose(tilt_deg=tilt_deg))
+        delay = path.delay_us[path.index("sclera")]
+        j = path.index("sclera")
+        specular = np.abs(
+            GRID.band.analytic(
+                interface_response(DISC, path, j, GRID.band), np.arange(-150, 151) * 0.01
+            )
+        ).max()
+        at = slice(round((delay + 0.1) * 100), round((delay + 0.8) * 100))
+        power = [
+            np.mean(
+                np.abs(
+                    analytic(
+                        layer_speckle(
+                            DISC, path, j, NAVARRO.sclera_mm, BACKSCATTER_PER_CM_SR["sclera"],
+                            np.random.default_rng([10, k]), sampling_rate_hz=RATE_HZ,
+                        ),
+                        path,
+                    )[at]
+                )
+                ** 2
+            )
+            for k in range(12)
+        ]  # fmt: skip
+        return 20.0 * math.log10(specular / math.sqrt(np.mean(power)))
+
+    assert contrast(0.0) > 8.0
+    assert contrast(5.0) < 0.0
