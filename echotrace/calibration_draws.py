@@ -33,7 +33,7 @@ _IMPLANTS = ("pmma", "silicone", "acrylic", "collagen_copolymer")
 
 # Widths of the hands that hold the probe: standard deviation of each component of tilt, degrees,
 # and decentration, mm; and how many draws have them.
-_HANDS = ((0.5, 0.08), (1.6, 0.25), (4.0, 0.6))
+_HANDS = ((0.5, 0.08), (1.6, 0.25), (3.6, 0.5))
 _HAND_SHARE = (0.42, 0.28, 0.20)
 _NERVE_SHARE, _PUPIL_SHARE = 0.04, 0.06
 
