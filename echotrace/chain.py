@@ -29,14 +29,15 @@ from echotrace.gates import (
 )
 from echotrace.lengths import measure_lengths
 from echotrace.measurement import Measurement, concatenate
+from echotrace.pattern import PATTERN_FEATURES
 from echotrace.picking import PickReason, pick_echoes
 from echotrace.pulse import Pulse, estimate_pulse, gaussian_pulse
 from echotrace.quality import (
     FINDINGS,
     finding_bits,
     look_at_echoes,
-    provisional_score,
     rejecting_bits,
+    score_traces,
     trace_features,
 )
 from echotrace.reading import TraceReading, read_traces
@@ -381,7 +382,7 @@ def measure_block(
     return Measurement(
         interfaces=interfaces,
         segments=segments,
-        score=provisional_score(bits),
+        score=features.get("score", np.full(n, np.nan, np.float32)).astype(np.float64),
         finding_names=tuple(FINDINGS),
         accepted=(bits & rejecting_bits()) == 0,
         decided_by=np.zeros(n, np.uint8),
@@ -426,8 +427,13 @@ def _feature_names(target: Target) -> list[str]:
             "orbit_level_db",
             "orbit_decay_db",
             "sclera_against_retina_db",
+            "retina_against_scatter_db",
+            "sclera_against_scatter_db",
             "vitreous_echo_db",
             "retina_rise_ratio",
+            *PATTERN_FEATURES,
+            "score",
+            "on_axis_probability",
         ]
     if "lens_front" in target.interface_names:
         names.append("lens_echo_db")
@@ -488,7 +494,10 @@ def _measure_state(
         face_delay_us=block.probe.face_delay_us,
         margin=reading.margin,
         length_u_mm=lengths.total_u_mm,
+        receiver_known=block.receiver is not None,
     )
+    if target.anatomy:
+        features |= score_traces(features)
     bits = finding_bits(
         features,
         settings.quality,

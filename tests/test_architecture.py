@@ -17,7 +17,7 @@ PACKAGE = Path(echotrace.__file__).parent
 LAYERS = [
     {"errors", "__init__"},
     {"kernels", "media", "target", "recording", "measurement"},
-    {"pulse", "receiver", "envelope", "conditioning", "gates", "picking", "quality", "lengths"},
+    {"pulse", "receiver", "envelope", "conditioning", "gates", "picking", "pattern", "score", "quality", "lengths"},
     {"synthesis", "files", "settings", "reading", "chain"},
     {
         "sitting", "study", "repeatability", "agreement", "lens_power", "power_cautions",
