@@ -58,7 +58,7 @@ def test_cardiac_output_of_bland_and_altman_1999():
     assert result.limits_reading.sd.value**2 == pytest.approx(by_hand, abs=2e-4)
 
 
-# Zou 2013, Stat Methods Med Res 22:630, as held in the public tests of the R package SimplyAgree:
+# Zou 2013, Stat Methods Med Res 22:630, as held in the public tests of an open statistics package:
 # limits of the first four subjects, and their intervals, for a value that changes between pairs
 # and for a constant one. For the latter two readings by the second method are left out there.
 @pytest.mark.parametrize(
@@ -89,7 +89,7 @@ def test_intervals_of_zou_for_replicates(linked, limits, lower, upper):
 
 
 # Carkeet 2015, Optom Vis Sci 92:e71, table of two-sided factors for a pair of 95 % limits: degrees
-# of freedom, 2.5 %, 95 % and 97.5 % confidence; as held in the public tests of pyCompare.
+# of freedom, 2.5 %, 95 % and 97.5 % confidence; as held in the public tests of an open package.
 @pytest.mark.parametrize(
     ("df", "inner", "middle", "outer"),
     [
@@ -128,7 +128,7 @@ def test_exact_interval_of_one_limit_is_the_one_sided_tolerance_factor():
 
 
 # Worked Deming example of the manual of a general statistics package (chapter 303), as held in
-# the public tests of the R package SimplyAgree: variance of x four times that of y.
+# the public tests of an open statistics package: variance of x four times that of y.
 DEMING_X = [7, 8.3, 10.5, 9, 5.1, 8.2, 10.2, 10.3, 7.1, 5.9]
 DEMING_Y = [7.9, 8.2, 9.6, 9, 6.5, 7.3, 10.2, 10.6, 6.3, 5.2]
 
@@ -152,7 +152,7 @@ def test_orthogonal_regression_of_pearson_1901():
     assert line.intercept.value == pytest.approx(5.784, abs=5e-4)
 
 
-# Passing-Bablok example of the same manual. The public tests of the R package SimplyAgree hold
+# Passing-Bablok example of the same manual. The public tests of an open statistics package hold
 # slope 1.00 and intercept -0.15 for it, where they say that two further R packages agree.
 PB_X = [69.3, 27.1, 61.3, 50.8, 34.4, 92.3, 57.5, 45.5, 33.3, 60.9, 56.3, 49.9, 89.7, 28.9, 96.3,
         76.6, 83.2, 79.4, 51.7, 32.5, 14.2, 99.1, 76.8, 95.4, 84.1, 48.8, 80.4, 84.5, 61.4,

@@ -20,9 +20,10 @@ LAYERS = [
     {"pulse", "receiver", "envelope", "conditioning", "gates", "picking", "pattern", "score", "quality", "lengths"},
     {"synthesis", "files", "settings", "reading", "chain"},
     {
-        "sitting", "study", "repeatability", "agreement", "lens_power", "power_cautions",
-        "propagation", "eye_states", "plausibility", "power_study", "alignment",
-        "calibration", "tuning", "teaching", "block", "many",
+        "sitting", "study", "repeatability", "variance", "agreement", "agreement_text",
+        "sample_size", "lens_power", "power_cautions", "propagation", "eye_states",
+        "plausibility", "power_study", "alignment", "calibration", "tuning", "teaching",
+        "block", "many",
     },
     {"figures"},
     {"report", "commands", "cli"},

@@ -1,18 +1,25 @@
 """Speckle: its statistics, its decay, and what obliqueness does to it."""
 
+import dataclasses
 import math
 
 import numpy as np
 import pytest
 import scipy
 
+from echotrace.media import MEDIA
 from echotrace.synthesis.alignment import Pose, beam_through_eye
 from echotrace.synthesis.echoes import SampleGrid, eye_echoes
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES
 from echotrace.synthesis.probe import Disc
 from echotrace.synthesis.scatter import BACKSCATTER_PER_CM_SR, layer_speckle, point_speckle
 from echotrace.synthesis.scenario import MethodSection
-from echotrace.synthesis.surfaces import attenuation, interface_response
+from echotrace.synthesis.surfaces import (
+    Surface,
+    attenuation,
+    interface_response,
+    trace_beam,
+)
 
 DISC = Disc(edge_taper=1.0)
 NAVARRO = SCHEMATIC_EYES["navarro"]
@@ -114,19 +121,30 @@ def test_doubling_the_scatterers_strength_doubles_the_power():
     assert powers[1] / powers[0] == pytest.approx(2.0, rel=1e-6)
 
 
-def test_a_point_scatterer_on_the_axis_has_the_closed_form_echo():
-    # Born echo of a point of cross-section sigma in the field P of the disc: lambda/A sqrt(sigma)
-    # |P|² times the losses; |P| from the disc's own field, here in the eye through the ray matrix.
-    path = beam_through_eye(DISC, NAVARRO, METHOD, Pose())
-    j = path.index("lens_back")
-    zero = np.zeros(1)
-    speckle = point_speckle(
-        DISC, path, j, zero, zero, np.array([1e-6]), np.array([1e-3]), sampling_rate_hz=RATE_HZ
+@pytest.mark.parametrize("across_mm", [0.0, 0.2])
+def test_a_point_scatterer_has_the_closed_form_echo(across_mm):
+    # Born echo of a point of cross-section sigma in the field P of a piston, by reciprocity:
+    # lambda/A sqrt(sigma) |P|², at the focus |P| = k a²/(2F) 2 J1(v)/v (Airy pattern).
+    disc = Disc(edge_taper=0.0, aperture_mm=5.0, focus_mm=25.0)
+    still = dataclasses.replace(MEDIA["water"], attenuation_db_per_cm_mhz=0.0)
+    path = trace_beam(
+        [Surface("nothing", np.array([0.0, 0.0, 25.0 + 1e7]), 1e7)],
+        [still, still],
+        [1482.38, 1482.38],
+        np.zeros(3),
+        np.array([0.0, 0.0, 1.0]),
     )
-    echo = analytic(speckle, path)
-    top = int(np.abs(echo).argmax())
-    assert top / 100.0 == pytest.approx(path.delay_us[j], abs=0.011)
-    assert np.abs(echo).max() > 0.0
+    speckle = point_speckle(
+        disc, path, 0, np.array([across_mm]), np.zeros(1), np.array([1e-6]), np.array([1e-3]),
+        sampling_rate_hz=RATE_HZ,
+    )  # fmt: skip
+    envelope = np.abs(analytic(speckle, path))
+    k = 2.0 * math.pi * 10.0 / 1.48238
+    v = max(k * 2.5 * across_mm / 25.0, 1e-9)
+    field = k * 2.5**2 / 50.0 * 2.0 * scipy.special.j1(v) / v
+    expected = 0.148238 / (math.pi * 2.5**2) * 1e-3 * field**2
+    assert envelope.max() == pytest.approx(expected, rel=0.01)
+    assert envelope.argmax() / 100.0 == pytest.approx(path.delay_us[0], abs=0.011)
 
 
 def wall_likeness(tilt_deg):

@@ -52,6 +52,8 @@ _KEPT_POSES = 1024
 _EXTRA_INTERFACES = ("orbit",)
 _OBLIQUE_FROM_DEG = 2.0
 _LONGEST_EYE_MM = 33.0
+# The largest difference of contact and immersion in the study the draws are taken from is 0.94.
+_MOST_COMPRESSION_MM = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +162,8 @@ class Synthesis:
         hold, scans = self.scenario.hold, self.scenario.scans
         number = scan % scans
         fixed = self._fixed.get(number + 1)
-        if hold.alignments and fixed is None:
+        as_held = fixed is None or not fixed.sets_pose
+        if hold.alignments and as_held:
             pool = scan % hold.alignments
             key, rng = (eye_index, -1 - pool), self._rng(_POOL_POSE, eye_index, pool)
         else:
@@ -179,7 +182,7 @@ class Synthesis:
             eye,
             path,
             self._rng(_SPECKLE, eye_index, key[1] + (1 << 40)),
-            on_nerve=hold.kind == "optic_nerve" and fixed is None,
+            on_nerve=hold.kind == "optic_nerve" and as_held,
         )
         self._echoes[key] = (pose, echoes)
         if len(self._echoes) > _KEPT_POSES:
@@ -233,7 +236,8 @@ class Synthesis:
 
         is_front = np.array([name.startswith("cornea") for name in echoes.names])
         delay_us = echoes.delay_us + shift_us + np.where(is_front, 0.0, squeeze_us)
-        amplitude = self._amplitude(rng, on, echoes, shift_us, squeeze_us, delay_us)
+        flags = self._flags(on, pose, fixed)
+        amplitude = self._amplitude(rng, on, flags, echoes, shift_us, squeeze_us, delay_us)
         gain_db = scenario.receiver.gain_db
         if fixed is not None and not math.isnan(fixed.gain_db):
             gain_db = fixed.gain_db
@@ -263,13 +267,14 @@ class Synthesis:
             gain_db=gain_db,
             delay_us=np.array([by_name[name] for name in self.interfaces]),
             truth=truth,
-            flags=self._flags(on, pose, fixed),
+            flags=flags,
         )
 
     def _amplitude(
         self,
         rng: np.random.Generator,
         on: Mapping[str, bool],
+        flags: int,
         echoes: EyeEchoes,
         shift_us: float,
         squeeze_us: float,
@@ -279,7 +284,7 @@ class Synthesis:
         scenario, grid = self.scenario, self.grid
         axis_us = grid.delay_us
         face_us = self.disc.face_delay_us
-        pupil_edge = scenario.hold.kind == "pupil_edge"
+        pupil_edge = bool(flags >> SPOILERS.index("pupil_edge") & 1)
         inner = echoes.inner + echoes.implant
         if pupil_edge:
             inner = spoilers.PUPIL_EDGE_PASSES * inner
@@ -319,7 +324,7 @@ class Synthesis:
         active = {name for name, value in on.items() if value}
         if pose.tilt_deg >= _OBLIQUE_FROM_DEG:
             active.add("oblique")
-        if hold.kind in ("optic_nerve", "pupil_edge") and fixed is None:
+        if hold.kind in ("optic_nerve", "pupil_edge") and not (fixed and fixed.sets_pose):
             active.add(hold.kind)
         if self.scenario.receiver.tgc_is_wrong:
             active.add("tgc_wrong")
@@ -414,12 +419,11 @@ def _level_db(peak: float) -> float:
 
 
 def _gamma(rng: np.random.Generator, mean: float, sd: float) -> float:
-    """Draw of a gamma distribution, which stays at zero or above."""
+    """Draw a compression, mm: gamma distributed, so never below zero, and capped."""
     if mean <= 0.0 or sd <= 0.0:
-        rng.standard_gamma(1.0)
         return max(0.0, mean)
     shape = (mean / sd) ** 2
-    return float(rng.standard_gamma(shape) * mean / shape)
+    return min(_MOST_COMPRESSION_MM, float(rng.standard_gamma(shape) * mean / shape))
 
 
 def synthesise(

@@ -226,6 +226,11 @@ class ScanSection:
     gain_db: float = _number(math.nan, -20.0, 120.0, "dB")
     spoilers: tuple[str, ...] = field(default=(), metadata={"words": RANDOM_SPOILERS})
 
+    @property
+    def sets_pose(self) -> bool:
+        """Whether the scan is held differently from the others."""
+        return not (math.isnan(self.tilt_deg) and math.isnan(self.decentration_mm))
+
 
 # Time gain that lets the retina stand beside lens and cornea: rises through the vitreous.
 _USUAL_TGC: Mapping[str, tuple[tuple[float, ...], tuple[float, ...]]] = {

@@ -339,10 +339,13 @@ def facets_on(
 
     Notes
     -----
-    The facets are the squares of a grid in the tangent plane, ``facets_per_wavelength`` to the
-    wavelength at the centre frequency. A smooth taper at the rim of the lit part keeps its edge
-    from echoing. With two facets per wavelength the echo differs from that of ten times as many
-    by less than 0.05 dB down to 30 dB below the echo on axis (see the tests).
+    The facets are the squares of a grid in the tangent plane, at least
+    ``facets_per_wavelength`` / 2 to the wavelength at the centre frequency and that many where
+    the surface is steep. A smooth taper outside the geometric beam keeps the edge of the lit
+    part from echoing. With two facets per wavelength the peak of the echo differs from that of
+    ten times as many facets by less than 0.05 dB down to 30 dB below the echo on axis; against
+    the Rayleigh integral, which is not paraxial, it is right within 0.15 dB for a disc with a
+    soft edge in immersion (see the tests).
     """
     surface = path.surfaces[j]
     k_centre = 2.0 * math.pi * disc.centre_frequency_hz * 1e-6 / REFERENCE_SPEED_MM_PER_US
@@ -384,10 +387,9 @@ def facets_on(
 def _coarsening(disc: Disc, path: BeamPath, j: int, radius_mm: float) -> float:
     """How much larger than half a wavelength the facets may be: 1 to 2.
 
-    The two-way phase across a facet must stay well below a turn, or the sum folds. Its slope is
-    at most that of the surface and of the wavefront at the rim, the incidence and the beam's own
-    angular spread together; up to a slope of a half, half a wavelength keeps it below half a
-    turn, and flatter ones may be cut more coarsely.
+    The two-way phase across a facet must stay below a turn, or the sum folds. Its slope is at
+    most that of the surface and of the wavefront at the rim, the incidence and the beam's own
+    angular spread together; the facets are made as large as keeps it below 0.7 turns there.
     """
     (_, reduced_length), (_, widening) = path.matrix[j]
     slope = (
@@ -395,7 +397,7 @@ def _coarsening(disc: Disc, path: BeamPath, j: int, radius_mm: float) -> float:
         + math.sin(math.radians(path.incidence_deg[j]))
         + disc.radius_mm / reduced_length
     )
-    return float(np.clip(0.5 / slope, 1.0, 2.0))
+    return float(np.clip(0.7 / slope, 1.0, 2.0))
 
 
 def tangents(normal: Vector) -> tuple[Vector, Vector]:

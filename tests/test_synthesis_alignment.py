@@ -1,0 +1,107 @@
+"""Poses: what each kind of hold does, and the conventions of tilt and decentration."""
+
+import math
+
+import numpy as np
+import pytest
+
+from echotrace.synthesis import Synthesis
+from echotrace.synthesis.alignment import NODAL_POINT_MM, Pose, beam_through_eye, draw_pose
+from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+from echotrace.synthesis.probe import Disc
+from echotrace.synthesis.scenario import HoldSection, MethodSection, ScanSection
+
+NAVARRO = SCHEMATIC_EYES["navarro"]
+STILL = {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0}
+
+
+def rng(seed=1):
+    return np.random.default_rng(seed)
+
+
+def test_a_still_steady_hand_lies_on_the_axis():
+    pose = draw_pose(HoldSection(**STILL), rng(), 0.5)
+    assert pose.tilt_deg == 0.0
+    assert pose.decentration_mm == 0.0
+
+
+def test_tilt_components_are_normal():
+    hold = HoldSection(tilt_sd_deg=0.7, decentration_sd_mm=0.0)
+    generator = rng()
+    tilt = np.array([draw_pose(hold, generator, 0.0).tilt_deg for _ in range(4000)])
+    # Two normal components of standard deviation s: Rayleigh with mean s sqrt(pi/2).
+    assert tilt.mean() == pytest.approx(0.7 * math.sqrt(math.pi / 2.0), rel=0.04)
+
+
+def test_a_drifting_hand_tilts_in_proportion():
+    hold = HoldSection(kind="drifting", tilt_deg=4.0, **STILL)
+    found = [draw_pose(hold, rng(), fraction).tilt_deg for fraction in (0.0, 0.25, 1.0)]
+    assert found == pytest.approx([0.0, 1.0, 4.0])
+
+
+def test_an_oblique_hand_tilts_towards_its_azimuth():
+    pose = draw_pose(HoldSection(kind="oblique", tilt_deg=3.0, azimuth_deg=90.0, **STILL), rng(), 0)
+    assert (pose.tilt_deg, pose.tilt_azimuth_deg) == pytest.approx((3.0, 90.0))
+
+
+def test_the_beam_to_the_nerve_head_passes_the_nodal_point():
+    pose = draw_pose(HoldSection(kind="optic_nerve", **STILL), rng(), 0.0)
+    path = beam_through_eye(Disc(), NAVARRO, MethodSection(), pose)
+    to_go = (NODAL_POINT_MM - path.point_mm[0, 2]) / path.direction[0, 2]
+    at_nodal = path.point_mm[0] + to_go * path.direction[0]
+    assert at_nodal[:2] == pytest.approx([0.0, 0.0], abs=0.01)
+    # About 4 to 5 mm nasal of the fovea on the retina.
+    assert 3.5 < path.point_mm[path.index("retina"), 0] < 5.5
+
+
+def test_a_scan_table_fixes_the_pose():
+    scan = ScanSection(number=1, tilt_deg=2.5, decentration_mm=0.2, azimuth_deg=45.0)
+    pose = draw_pose(HoldSection(), rng(), 0.0, scan)
+    assert pose == Pose(
+        tilt_deg=2.5, tilt_azimuth_deg=45.0, decentration_mm=0.2, decentration_azimuth_deg=45.0
+    )
+
+
+@pytest.mark.parametrize("kind", ["immersion", "contact"])
+def test_the_pivot_is_the_corneal_vertex(kind):
+    # Whatever the tilt, an undecentred beam passes the vertex.
+    path = beam_through_eye(Disc(), NAVARRO, MethodSection(kind=kind), Pose(tilt_deg=6.0))
+    assert path.point_mm[0] == pytest.approx([0.0, 0.0, 0.0], abs=1e-6)
+    turned = math.degrees(math.acos(path.direction[0, 2]))
+    assert turned == pytest.approx(6.0, abs=1e-6)
+
+
+def test_decentration_is_measured_in_the_plane_of_the_vertex():
+    pose = Pose(tilt_deg=6.0, decentration_mm=0.8, decentration_azimuth_deg=90.0)
+    path = beam_through_eye(Disc(), NAVARRO, MethodSection(), pose)
+    start, heading = path.point_mm[0], path.direction[0]
+    in_plane = start - start[2] / heading[2] * heading
+    assert in_plane == pytest.approx([0.0, 0.8, 0.0], abs=1e-9)
+
+
+def test_in_contact_the_cornea_faces_the_probe():
+    path = beam_through_eye(
+        Disc(), NAVARRO, MethodSection(kind="contact"), Pose(tilt_deg=6.0, decentration_mm=0.5)
+    )
+    assert path.incidence_deg[:2] == pytest.approx([0.0, 0.0], abs=1e-3)
+    assert path.length_mm[path.index("cornea_back")] == pytest.approx(NAVARRO.cornea_mm)
+
+
+def test_both_methods_draw_the_same_eyes():
+    eyes = {
+        kind: Synthesis(
+            {"eye": {"model": "population", "eyes": 3}, "method": {"kind": kind}}, seed=6
+        )
+        for kind in ("immersion", "contact")
+    }
+    for n in range(3):
+        assert eyes["immersion"].eye(n) == eyes["contact"].eye(n)
+    assert eyes["contact"].eye(0) != eyes["contact"].eye(1)
+
+
+def test_a_scan_that_changes_only_its_gain_stays_on_the_nerve():
+    made = Synthesis(
+        {"hold": {"kind": "optic_nerve"}, "scan": [{"number": 1, "gain_db": 10.0}]}, seed=1
+    )
+    truth = made.block(0, 1).truth
+    assert math.isnan(truth.delay_us[0, truth.interfaces.index("sclera")])
