@@ -79,6 +79,8 @@ DIRECTIONS: Mapping[str, int] = {
     "vitreous_echo_count": -1,
     "vitreous_echo_against_retina_db": -1,
     "least_margin": 1,
+    "last_margin": 1,
+    "retina_over_wall_db": -1,
     "anatomy_distance": -1,
     "length_u_mm": -1,
     "fluid_gap_us": -1,
@@ -104,6 +106,8 @@ _KNOTS: Mapping[str, tuple[float, ...]] = {
     "cornea_imbalance_db": (0.0, 3.0, 6.0, 12.0, 20.0),
     "anatomy_distance": (0.0, 1.0, 2.0, 3.0, 4.5),
     "least_margin": (0.0, 0.3, 1.0, 3.0, 6.0),
+    "last_margin": (0.0, 0.3, 1.0, 3.0, 6.0, 10.0),
+    "retina_over_wall_db": (0.0, 2.0, 6.0, 15.0),
     "retina_rise_misfit": (0.02, 0.1, 0.2, 0.4, 0.8, 1.4),
 }
 _QUANTILES = (0.02, 0.15, 0.30, 0.50, 0.70, 0.85, 0.98)

@@ -419,6 +419,7 @@ def _feature_names(target: Target) -> list[str]:
         "clipped_fraction",
         "weakest_level_db",
         "least_margin",
+        "last_margin",
         "length_u_mm",
     ]
     if target.anatomy:

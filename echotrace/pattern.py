@@ -28,6 +28,7 @@ PATTERN_FEATURES = (
     "least_stretch",
     "wall_step_db",
     "wall_double_db",
+    "retina_over_wall_db",
     "orbit_against_retina_db",
     "lens_echo_against_lens_db",
     "vitreous_echo_against_retina_db",
@@ -51,6 +52,8 @@ _SAME_US = 0.12
 # What is compared with the wall: the second level of a wall begins at least this far behind, µs.
 _STEP_BEFORE_US, _STEP_BEHIND_US = 3.0, 1.0
 _UNHEARD_DB = 10.0
+_WALLED_DB = 25.0
+_FAR_US = 9.0
 
 
 class _Echoes:
@@ -185,6 +188,13 @@ def pattern_features(
             # Both faces of an implant look like a cornea behind a bath.
             found["bath_pattern_db"] = nan
         found |= _state(echoes, at, level, target)
+        # A repeat has no wall behind it; a retina may well stand where one would be.
+        walled = found["wall_step_db"] > _WALLED_DB
+        found["repeat_closeness_us"] = np.where(
+            walled & np.isfinite(found["repeat_closeness_us"]),
+            np.float32(_FAR_US),
+            found["repeat_closeness_us"],
+        )
     return found
 
 
@@ -205,6 +215,7 @@ def _retina(
     return {
         "wall_step_db": _finite(step),
         "wall_double_db": _finite(np.maximum(nearest, 0.0) - np.maximum(wall, level)),
+        "retina_over_wall_db": _finite(np.maximum(level - np.maximum(wall, orbit), 0.0)),
         "orbit_against_retina_db": _finite(orbit - level),
         "vitreous_echo_against_retina_db": _finite(vitreous - level),
         "vitreous_echo_count": _finite(
@@ -274,7 +285,7 @@ def _method(
                 apart = np.abs(retina - first - passages * bath)
                 lower = level["retina"] < level[name] - 15.0
                 closeness = np.where(lower, np.fmin(closeness, apart), closeness)
-        out["repeat_closeness_us"] = _finite(np.minimum(closeness, 9.0), np.isfinite(retina))
+        out["repeat_closeness_us"] = _finite(np.minimum(closeness, _FAR_US), np.isfinite(retina))
         # The cornea at the face itself, as tall as the echo called cornea: no bath at all.
         at_face, _ = echoes.tallest(face - 0.1, face + 0.1)
         behind, _ = echoes.tallest(face + 0.5, face + 0.95)

@@ -400,12 +400,12 @@ class QualityLimits:
     max_anatomy_distance: float = 3.5
     max_lens_echo_against_lens_db: float = 0.0
     min_repeat_closeness_us: float = 0.12
-    max_state_pattern_db: float = 22.0
+    max_state_pattern_db: float = 26.0
     max_natural_pattern_db: float = 0.0
     max_bath_pattern_db: float = -14.0
     min_cavity_mm: float = 11.5
     max_cavity_mm: float = 24.5
-    max_clipped_fraction: float = 0.05
+    max_clipped_fraction: float = 0.12
     min_score: float = 0.5
 
     def __post_init__(self) -> None:
@@ -616,6 +616,8 @@ def trace_features(
     features["weakest_level_db"] = _least(all_level_db[:, ends])
     features["least_margin"] = _least(margin[:, ends].astype(np.float32))
     features["length_u_mm"] = length_u_mm.astype(np.float32)
+    last = margin[:, target.index(target.length_to)]
+    features["last_margin"] = last.astype(np.float32)
     if target.anatomy:
         features |= _eye_features(looks, target, level_db)
         features["vitreous_echo_db"] = _vitreous_echo_db(
