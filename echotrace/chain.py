@@ -38,12 +38,12 @@ from echotrace.quality import (
     FINDINGS,
     finding_bits,
     look_at_echoes,
-    provisional_score,
     rejecting_bits,
+    score_traces,
     trace_features,
 )
 from echotrace.reading import BlockReader, TraceReading, block_reader
-from echotrace.receiver import undo_receiver
+from echotrace.receiver import converter_step, inverse_gain, undo_receiver
 from echotrace.recording import COLUMNS, Method, Recording, Signal, distinct_rows
 from echotrace.settings import Settings, TargetGate
 from echotrace.target import Target, eye_target
@@ -382,6 +382,9 @@ def _condition(
     pulse: Pulse,
     settings: Settings,
 ) -> Conditioned:
+    trace_scale, sample_scale = inverse_gain(
+        block.delay_us, block.receiver, block.gain_db, block.n_traces
+    )
     return condition(
         amplitude,
         clipped,
@@ -391,6 +394,7 @@ def _condition(
         pulse=pulse,
         envelope_method=settings.envelope.method,
         envelope_bandwidth=settings.envelope.bandwidth,
+        step=converter_step(block.samples.dtype, trace_scale, sample_scale),
     )
 
 
@@ -498,7 +502,7 @@ def measure_block(block: Recording, prepared: Prepared) -> Measurement:
     return Measurement(
         interfaces=interfaces,
         segments=segments,
-        score=provisional_score(bits),
+        score=features.get("score", np.full(n, np.nan, np.float32)).astype(np.float64),
         finding_names=tuple(FINDINGS),
         accepted=(bits & rejecting_bits()) == 0,
         decided_by=np.zeros(n, np.uint8),
@@ -564,7 +568,10 @@ def _measure_state(
         face_delay_us=block.probe.face_delay_us,
         margin=reading.margin,
         length_u_mm=lengths.total_u_mm,
+        receiver_known=block.receiver is not None,
     )
+    if target.anatomy:
+        features |= score_traces(features)
     bits = finding_bits(
         features,
         settings.quality,

@@ -19,7 +19,7 @@ from echotrace.errors import ParameterError
 from echotrace.pulse import Pulse
 from echotrace.recording import Signal
 
-__all__ = ["Conditioned", "condition", "envelope_band_hz"]
+__all__ = ["Conditioned", "condition", "envelope_band_hz", "step_noise"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +94,7 @@ def condition(
     pulse: Pulse,
     envelope_method: EnvelopeMethod = "quadrature",
     envelope_bandwidth: float = 1.5,
+    step: NDArray[np.floating] | float = 0.0,
 ) -> Conditioned:
     """Filter traces and measure their noise.
 
@@ -109,6 +110,9 @@ def condition(
     envelope_method : {"analytic", "quadrature", "rectified"}
     envelope_bandwidth : float
         Band of the plain envelope as a multiple of the pulse's -6 dB band.
+    step : float or ndarray, (n_traces,)
+        Step of the converter in the units of ``amplitude``: noise is never taken to be less than
+        rounding makes it. Zero where samples were not rounded.
     """
     if abs(pulse.sampling_rate_hz - sampling_rate_hz) > 1e-6 * sampling_rate_hz:
         raise ParameterError(
@@ -140,6 +144,10 @@ def condition(
         matched_slope = noise_slope(matched_envelope, sampling_rate_hz, stride=stride)
     else:
         matched_noise, matched_slope = _smoothed_noise(envelope_noise, envelope_slope, pulse)
+    least = step_noise(pulse, bandwidth_hz, signal)
+    envelope_noise = np.maximum(envelope_noise, step * least[0])
+    matched_noise = np.maximum(matched_noise, step * least[1])
+    matched_slope = np.maximum(matched_slope, step * least[2])
     return Conditioned(
         rf=rf,
         clipped=clipped,
@@ -156,6 +164,36 @@ def condition(
         sampling_rate_hz=sampling_rate_hz,
         start_delay_us=start_delay_us,
     )
+
+
+def step_noise(pulse: Pulse, bandwidth_hz: float, signal: Signal) -> tuple[float, float, float]:
+    """Noise that rounding to a step of one leaves: plain envelope, matched output, and its slope.
+
+    Rounding errors are taken as white, a twelfth of a step squared (Widrow & Kollar, Quantization
+    Noise; value from memory). Where a trace is mostly below one step, so that between the echoes
+    nothing but single steps stand, its noise cannot be read off and this stands for it.
+
+    Parameters
+    ----------
+    pulse : Pulse
+    bandwidth_hz : float
+        Of the plain envelope.
+    signal : Signal
+        A recorded envelope was not filtered again.
+
+    Returns
+    -------
+    tuple of float
+        Standard deviations of one quadrature; the last per µs.
+    """
+    rounding = 12.0**-0.5
+    if signal != Signal.RF:
+        return rounding, rounding, 2e-6 * np.pi * pulse.rms_bandwidth_hz * rounding
+    # Of a Gaussian response with one half at half the band, and unit gain at its centre.
+    sigma = np.sqrt(2.0 * np.log(2.0)) / (np.pi * bandwidth_hz) * pulse.sampling_rate_hz
+    plain = rounding * np.sqrt(2.0) * float((2.0 * np.sqrt(np.pi) * sigma) ** -0.5)
+    matched = rounding / np.sqrt(pulse.energy / 2.0)
+    return float(plain), float(matched), float(2e-6 * np.pi * pulse.rms_bandwidth_hz * matched)
 
 
 def _smoothed_noise(

@@ -368,7 +368,13 @@ class JointWeights:
     quiet_rise : float
         For an echo that should be the first to rise and does so out of silence.
     earlier_echo : float
-        Cost of each echo just before one that should be the first to rise.
+        Cost of each echo of like height just before one that should be the first to rise.
+    wall_step : float
+        For each 10 dB by which the energy rises at an echo where a wall should begin, up to 40.
+    leading_echo : float
+        Cost of each echo of like height in front of the first interface.
+    echo_between : float
+        Cost of an echo between two chosen ones, up to the lens, that is taller than either.
     missing : float
         Cost of leaving out an interface that must be there.
     missing_optional : float
@@ -384,6 +390,9 @@ class JointWeights:
     shape: float = 0.5
     quiet_rise: float = 3.0
     earlier_echo: float = 3.0
+    wall_step: float = 1.5
+    leading_echo: float = 1.5
+    echo_between: float = 2.0
     missing: float = 6.0
     missing_optional: float = 0.5
     outside_gate: float = 2.0
@@ -453,9 +462,13 @@ def choice_plan(
     table[:, echoes.FRACTION_DB] = -np.inf
     table[:, echoes.RELATIVE_TO] = -1
     table[:, echoes.LEAD] = np.cumsum([0.0, *skip[:-1]])
+    walls = [k for k, item in enumerate(target.interfaces) if item.first_rise]
+    last_clear = min(walls, default=q) - 1
     for k, item in enumerate(target.interfaces):
         row = table[k]
         row[echoes.FIRST_RISE] = item.first_rise
+        # Behind the lens, repeats of the bath and bounces of an implant may be taller.
+        row[echoes.CLEAR_BEFORE] = target.anatomy and k <= last_clear
         row[echoes.TAIL] = sum(skip[k + 1 :])
         if k < len(target.segments):
             wall = target.segments[k]
@@ -490,5 +503,8 @@ def choice_plan(
         weights.quiet_rise,
         weights.earlier_echo,
         weights.outside_gate,
+        weights.wall_step,
+        weights.leading_echo,
+        weights.echo_between,
     ]
     return echoes.ChoicePlan(jointly, float(first_us), table, pair, np.array(weight))

@@ -7,7 +7,7 @@ what to do next.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
@@ -18,8 +18,10 @@ from numpy.typing import NDArray
 from echotrace.conditioning import Conditioned
 from echotrace.errors import ParameterError
 from echotrace.gates import Candidates
+from echotrace.pattern import pattern_features
 from echotrace.pulse import Pulse
 from echotrace.recording import Method
+from echotrace.score import shipped_models
 from echotrace.target import Target
 
 __all__ = [
@@ -34,8 +36,9 @@ __all__ = [
     "finding_bits",
     "look_at_echoes",
     "nominal_rise_us",
-    "provisional_score",
+    "rank_findings",
     "rejecting_bits",
+    "score_traces",
     "stretches",
     "trace_features",
 ]
@@ -67,6 +70,10 @@ class Finding:
         The figure that shows it; empty where the finding is a plain fact.
     limit : str
         Name of the limit in :class:`QualityLimits` it was held against; empty where none.
+    error_mm : float
+        Length error that it can cause, mm: the 90th centile of the traces of the calibration's
+        draws that raised it, or the geometry's own figure; outputs are ranked by it. Infinite
+        where there is no length at all.
     """
 
     name: str
@@ -75,6 +82,7 @@ class Finding:
     do: str
     feature: str = ""
     limit: str = ""
+    error_mm: float = 0.0
 
 
 _ALL_FINDINGS = (
@@ -83,6 +91,7 @@ _ALL_FINDINGS = (
         severity=Severity.REJECT,
         says="the vitreous cavity holds gas, through which no length can be measured",
         do="measure again after the gas has gone, or by another means",
+        error_mm=float("inf"),
     ),
     Finding(
         name="no_echo",
@@ -90,6 +99,7 @@ _ALL_FINDINGS = (
         says="nothing but noise and near field",
         do="check probe contact, cable and gain, and whether the lid was closed; capture again",
         feature="echo_count",
+        error_mm=float("inf"),
     ),
     Finding(
         name="echo_missing",
@@ -97,14 +107,17 @@ _ALL_FINDINGS = (
         says="an interface that must be there was not found",
         do="aim along the visual axis until all spikes stand, then capture again",
         feature="missing_count",
+        error_mm=float("inf"),
     ),
     Finding(
         name="gain_too_high",
         severity=Severity.REJECT,
-        says="echoes used for the length are clipped: their height and shape are lost",
+        says="the echo of the cornea or the retina is clipped: neither its height nor its rise can "
+        "be judged, and retina and sclera run together",
         do="lower the gain until the tallest echo stays below the limit, then capture again",
-        feature="clipped_samples",
-        limit="max_clipped_samples",
+        feature="end_clipped_samples",
+        limit="max_end_clipped_samples",
+        error_mm=0.05,
     ),
     Finding(
         name="gain_too_low",
@@ -113,6 +126,7 @@ _ALL_FINDINGS = (
         do="raise the gain or improve coupling, then capture again",
         feature="weakest_level_db",
         limit="min_level_db",
+        error_mm=1.0,
     ),
     Finding(
         name="retina_not_steep",
@@ -121,6 +135,7 @@ _ALL_FINDINGS = (
         do="tilt the probe until the retinal spike rises straight from the baseline",
         feature="retina_rise_ratio",
         limit="max_retina_rise_ratio",
+        error_mm=0.4,
     ),
     Finding(
         name="retina_low",
@@ -129,6 +144,7 @@ _ALL_FINDINGS = (
         do="tilt the probe until retina and sclera both stand tall",
         feature="retina_against_lens_db",
         limit="min_retina_against_lens_db",
+        error_mm=0.5,
     ),
     Finding(
         name="no_wall_behind_retina",
@@ -137,6 +153,7 @@ _ALL_FINDINGS = (
         do="aim temporally of the disc until sclera and orbital echoes appear",
         feature="orbit_level_db",
         limit="min_orbit_level_db",
+        error_mm=0.8,
     ),
     Finding(
         name="lens_echoes_unbalanced",
@@ -145,6 +162,7 @@ _ALL_FINDINGS = (
         do="centre and tilt the beam until both lens spikes are tall",
         feature="lens_front_against_back_db",
         limit="min_lens_front_against_back_db",
+        error_mm=0.1,
     ),
     Finding(
         name="echo_in_vitreous",
@@ -153,6 +171,7 @@ _ALL_FINDINGS = (
         do="check for opacities or a membrane, and that the retinal pick is the right spike",
         feature="vitreous_echo_db",
         limit="max_vitreous_echo_db",
+        error_mm=0.3,
     ),
     Finding(
         name="choice_uncertain",
@@ -161,6 +180,7 @@ _ALL_FINDINGS = (
         do="look at the picks on the trace; accept or reject by hand",
         feature="least_margin",
         limit="min_margin",
+        error_mm=0.5,
     ),
     Finding(
         name="pick_uncertain",
@@ -169,18 +189,143 @@ _ALL_FINDINGS = (
         do="improve coupling or alignment and capture again",
         feature="length_u_mm",
         limit="max_length_u_mm",
+        error_mm=0.07,
     ),
     Finding(
         name="cornea_assumed",
         severity=Severity.NOTE,
         says="the back of the cornea was not resolved; its usual thickness was taken",
         do="no action is needed unless the cornea is unusually thick or thin",
+        error_mm=0.01,
     ),
     Finding(
         name="receiver_unknown",
         severity=Severity.NOTE,
         says="the recording does not describe its receiver; levels against depth are as received",
         do="describe gain and TGC when importing, to compare echoes of different depth",
+        error_mm=0.0,
+    ),
+    Finding(
+        name="beam_off_axis",
+        severity=Severity.REJECT,
+        says="the echoes together look as they do when the beam leaves the visual axis",
+        do="aim again along the visual axis, with the patient looking at the light, until cornea, "
+        "lens and retina all stand tall, then capture again",
+        feature="on_axis_probability",
+        limit="min_on_axis_probability",
+        error_mm=0.5,
+    ),
+    Finding(
+        name="fluid_before_cornea",
+        severity=Severity.REJECT,
+        says="fluid lies between the probe and the cornea, so the length reads long",
+        do="wipe away gel and tears, touch the cornea without pressing, then capture again",
+        feature="fluid_gap_us",
+        limit="max_fluid_gap_us",
+        error_mm=0.35,
+    ),
+    Finding(
+        name="chamber_shallow",
+        severity=Severity.WARN,
+        says="the anterior chamber is shallow: pressed by the probe, or shallow by nature",
+        do="capture again with less pressure; if it stays shallow, compare with immersion or the "
+        "other eye",
+        feature="chamber_mm",
+        limit="min_chamber_mm",
+        error_mm=0.3,
+    ),
+    Finding(
+        name="spike_out_of_place",
+        severity=Severity.WARN,
+        says="a segment in front of the vitreous is far from any usual length: a gate may hold "
+        "the wrong spike",
+        do="look at the picks of cornea and lens on the trace; move the gate or capture again",
+        feature="anatomy_distance",
+        limit="max_anatomy_distance",
+        error_mm=0.3,
+    ),
+    Finding(
+        name="lens_spikes_confused",
+        severity=Severity.WARN,
+        says="echoes inside the lens rival its front and back, as in a dense cataract",
+        do="check both lens picks; compare the lens thickness with the other scans",
+        feature="lens_echo_against_lens_db",
+        limit="max_lens_echo_against_lens_db",
+        error_mm=0.15,
+    ),
+    Finding(
+        name="lens_echo_clipped",
+        severity=Severity.WARN,
+        says="the echoes of the lens or the implant are clipped; the length hardly suffers, but "
+        "they cannot be compared with others",
+        do="lower the gain if the retina stays tall enough",
+        feature="lens_clipped_samples",
+        limit="max_clipped_samples",
+        error_mm=0.02,
+    ),
+    Finding(
+        name="repeat_taken",
+        severity=Severity.REJECT,
+        says="what was taken for the retina stands where the bath repeats an earlier echo",
+        do="change the distance of probe and eye; an echo that moves twice as far is a repeat",
+        feature="repeat_closeness_us",
+        limit="min_repeat_closeness_us",
+        error_mm=6.0,
+    ),
+    Finding(
+        name="lens_state_doubtful_implant",
+        severity=Severity.REJECT,
+        says="the recording is said to be phakic, but two tall close echoes look like an implant",
+        do="check the lens state with the chart and measure again with the right one",
+        feature="pseudophakic_pattern_db",
+        limit="max_state_pattern_db",
+        error_mm=0.6,
+    ),
+    Finding(
+        name="lens_state_doubtful_natural",
+        severity=Severity.REJECT,
+        says="the recording is said to have no natural lens, but a pair of echoes stands where "
+        "its front and back would be",
+        do="check the lens state with the chart and measure again with the right one",
+        feature="phakic_pattern_db",
+        limit="max_natural_pattern_db",
+        error_mm=0.6,
+    ),
+    Finding(
+        name="vitreous_doubtful",
+        severity=Severity.WARN,
+        says="with the speed of the stated filling the vitreous cavity has an unusual length: a "
+        "very long or short eye, or another filling, such as silicone oil",
+        do="ask whether the eye was filled with oil, and compare with the other eye",
+        feature="cavity_mm",
+        error_mm=8.0,
+    ),
+    Finding(
+        name="method_doubtful",
+        severity=Severity.REJECT,
+        says="the trace does not look like the method it is said to be recorded with",
+        do="check whether the probe touched the cornea or a bath lay between, and import again",
+        feature="bath_pattern_db",
+        limit="max_bath_pattern_db",
+        error_mm=3.0,
+    ),
+    Finding(
+        name="recording_unfit",
+        severity=Severity.REJECT,
+        says="much of the trace is clipped: nothing can be judged on it",
+        do="check gain, cable and recorder; capture again",
+        feature="clipped_fraction",
+        limit="max_clipped_fraction",
+        error_mm=5.0,
+    ),
+    Finding(
+        name="score_low",
+        severity=Severity.REJECT,
+        says="the trace as a whole does not look like one that is aligned and correctly picked",
+        do="see the other findings and the picks on the trace; capture again",
+        feature="score",
+        limit="min_score",
+        error_mm=0.25,
     ),
 )
 
@@ -195,7 +340,10 @@ class QualityLimits:
     Attributes
     ----------
     max_clipped_samples : float
-        Clipped samples allowed within the echoes that make the length.
+        Clipped samples allowed within the echoes of the lens.
+    max_end_clipped_samples : float
+        Clipped samples allowed within cornea and retina; in a target that is no eye, within all
+        echoes of the length.
     min_level_db : float
         Least level over the noise of the weakest echo that makes the length, dB.
     max_retina_rise_ratio : float
@@ -213,6 +361,27 @@ class QualityLimits:
     max_length_u_mm : float
         Standard uncertainty of one scan's length from noise, mm. A third of the 0.1 mm that is a
         quarter dioptre (Olsen; value from memory).
+    min_on_axis_probability : float
+        Least probability that the beam lies on the axis, by the shipped model.
+    max_fluid_gap_us : float
+        Delay of the corneal echo behind the probe's face in contact, µs.
+    min_chamber_mm : float
+        Corneal front to lens, mm: mean less two standard deviations of 28,709 eyes (3.02 ± 0.45,
+        BMC Ophthalmol 2021).
+    max_anatomy_distance : float
+        Chamber or lens from its published mean, in standard deviations.
+    max_lens_echo_against_lens_db : float
+        Tallest echo inside the lens against the lower of its front and back, dB.
+    min_repeat_closeness_us : float
+        Retina from where a repeat of an earlier, taller echo would stand, µs.
+    max_state_pattern_db, max_natural_pattern_db, max_bath_pattern_db : float
+        How clearly another lens state or method shows, dB.
+    min_cavity_mm, max_cavity_mm : float
+        Vitreous cavity with the stated filling, mm (from infants to pathological myopia).
+    max_clipped_fraction : float
+        Clipped share of all samples.
+    min_score : float
+        Least score of an accepted trace.
     """
 
     max_clipped_samples: float = 2.0
@@ -224,6 +393,20 @@ class QualityLimits:
     max_vitreous_echo_db: float = 24.0
     min_margin: float = 1.0
     max_length_u_mm: float = 0.033
+    max_end_clipped_samples: float = 16.0
+    min_on_axis_probability: float = 0.15
+    max_fluid_gap_us: float = 0.04
+    min_chamber_mm: float = 2.12
+    max_anatomy_distance: float = 3.5
+    max_lens_echo_against_lens_db: float = 0.0
+    min_repeat_closeness_us: float = 0.12
+    max_state_pattern_db: float = 26.0
+    max_natural_pattern_db: float = 0.0
+    max_bath_pattern_db: float = -14.0
+    min_cavity_mm: float = 11.5
+    max_cavity_mm: float = 24.5
+    max_clipped_fraction: float = 0.12
+    min_score: float = 0.5
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
@@ -392,6 +575,7 @@ def trace_features(
     face_delay_us: float,
     margin: NDArray[np.float64],
     length_u_mm: NDArray[np.float64],
+    receiver_known: bool = True,
 ) -> dict[str, Float32]:
     """Figures that say what each trace looks like.
 
@@ -409,6 +593,8 @@ def trace_features(
     margin : ndarray of float64, (n_traces, n_interfaces)
         Lead of the joint choice, nats.
     length_u_mm : ndarray of float64, (n_traces,)
+    receiver_known : bool
+        Whether gain and TGC were undone.
 
     Returns
     -------
@@ -432,6 +618,8 @@ def trace_features(
     features["weakest_level_db"] = _least(all_level_db[:, ends])
     features["least_margin"] = _least(margin[:, ends].astype(np.float32))
     features["length_u_mm"] = length_u_mm.astype(np.float32)
+    last = margin[:, target.index(target.length_to)]
+    features["last_margin"] = last.astype(np.float32)
     if target.anatomy:
         features |= _eye_features(looks, target, level_db)
         features["vitreous_echo_db"] = _vitreous_echo_db(
@@ -439,6 +627,17 @@ def trace_features(
         )
         features["retina_rise_ratio"] = features["rise_us_retina"] / np.float32(
             looks.nominal_rise_us
+        )
+        features |= pattern_features(
+            candidates,
+            delay_us,
+            all_level_db,
+            looks.clipped,
+            target,
+            method=method,
+            face_delay_us=face_delay_us,
+            receiver_known=receiver_known,
+            retina_rise_ratio=features["retina_rise_ratio"],
         )
     return features
 
@@ -466,7 +665,13 @@ def _eye_features(looks: Looks, target: Target, level_db: Float32) -> dict[str, 
     found = {
         "retina_against_wall_db": retina_level - tallest("wall"),
         "orbit_level_db": rms("orbit"),
-        "orbit_decay_db": rms("orbit_near") - rms("orbit_far"),
+        # Neither half can lie below the noise.
+        "orbit_decay_db": np.maximum(rms("orbit_near"), np.float32(0.0))
+        - np.maximum(rms("orbit_far"), np.float32(0.0)),
+        # The deep orbit scatters into all directions: what is specular is held against it.
+        "retina_against_scatter_db": retina_level - np.maximum(rms("orbit_far"), np.float32(0.0)),
+        "sclera_against_scatter_db": level_db[:, target.index("sclera")]
+        - np.maximum(rms("orbit_far"), np.float32(0.0)),
         "sclera_against_retina_db": level_db[:, target.index("sclera")] - retina_level,
     }
     if "lens_front" in target.interface_names:
@@ -531,6 +736,10 @@ def _vitreous_echo_db(
 
 _BELOW = frozenset(
     {
+        "beam_off_axis",
+        "chamber_shallow",
+        "repeat_taken",
+        "score_low",
         "gain_too_low",
         "retina_low",
         "no_wall_behind_retina",
@@ -571,6 +780,16 @@ def finding_bits(
         # A figure that could not be had (NaN) raises nothing: what it lacks has its own finding.
         with np.errstate(invalid="ignore"):
             raised[name] = figure < limit if name in _BELOW else figure > limit
+    if "cavity_mm" in features:
+        # In an aphakic eye the cavity runs from the cornea on.
+        front = np.float32(0.0 if "lens_echo_db" in features else 6.5)
+        cavity = features["cavity_mm"] - front
+        with np.errstate(invalid="ignore"):
+            raised["vitreous_doubtful"] = (cavity < limits.min_cavity_mm) | (
+                cavity > limits.max_cavity_mm
+            )
+    elif "clipped_samples" in features:
+        raised["gain_too_high"] = features["clipped_samples"] > limits.max_clipped_samples
     bits = np.zeros(n, np.uint32)
     for k, name in enumerate(FINDINGS):
         if name in raised:
@@ -585,16 +804,35 @@ def rejecting_bits() -> np.uint32:
     )
 
 
-def provisional_score(bits: NDArray[np.uint32]) -> NDArray[np.float64]:
-    """A first ordering of scans by their findings, one for none.
+def score_traces(features: Mapping[str, Float32]) -> dict[str, Float32]:
+    """The two probabilities of the shipped models.
 
-    Not a probability: every rejecting finding counts a factor 0.1 and every warning 0.6.
+    Parameters
+    ----------
+    features : mapping
+        Of eyes; from :func:`trace_features`.
+
+    Returns
+    -------
+    dict of str to ndarray of float32, each (n_traces,)
+        ``score``: aligned and correctly picked; zero where an interface of the length is missing.
+        ``on_axis_probability``.
     """
-    score = np.ones(bits.shape)
-    factor = {Severity.REJECT: 0.1, Severity.WARN: 0.6, Severity.NOTE: 1.0}
-    for k, item in enumerate(_ALL_FINDINGS):
-        score = np.where(bits >> np.uint32(k) & np.uint32(1), score * factor[item.severity], score)
-    return score
+    models = shipped_models()
+    score = models["score"].probability(features)
+    score = np.where(features["missing_count"] > 0, 0.0, score)
+    return {
+        "score": score.astype(np.float32),
+        "on_axis_probability": models["on_axis"].probability(features).astype(np.float32),
+    }
+
+
+def rank_findings(names: Iterable[str]) -> list[str]:
+    """Findings by the length error that they can cause, largest first; notes last."""
+    return sorted(
+        names,
+        key=lambda name: (FINDINGS[name].severity is Severity.NOTE, -FINDINGS[name].error_mm),
+    )
 
 
 _UNITS = (("_db", "dB"), ("_us", "µs"), ("_mm", "mm"), ("_ratio", "times an undistorted echo"))

@@ -17,13 +17,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.conditioning import envelope_band_hz
+from echotrace.conditioning import envelope_band_hz, step_noise
 from echotrace.envelope import image_is_negligible, matched_taps, quadrature_taps
 from echotrace.gates import Candidates, Gate, choice_plan, empty_candidates, search_plan
 from echotrace.picking import calibrated_offset_sample, skirt_samples
 from echotrace.pulse import Pulse
 from echotrace.quality import Looks, echo_reach_samples, nominal_rise_us, stretches
-from echotrace.receiver import clipping_level, inverse_gain
+from echotrace.receiver import clipping_level, converter_step, inverse_gain
 from echotrace.recording import Method, Recording, Signal
 from echotrace.target import Target
 
@@ -204,6 +204,7 @@ class BlockReader:
             samples,
             trace_scale,
             sample_scale,
+            converter_step(samples.dtype, trace_scale, sample_scale),
             self.filters,
             self.search,
             self.chooser,
@@ -312,6 +313,7 @@ def block_reader(
             first_sample=(first_us - recording.start_delay_us) / search.step_us,
             reach=reach,
             far=far,
+            step_noise=np.array(step_noise(pulse, bandwidth_hz, recording.signal)),
             window=np.array(window, np.float64).reshape(-1, 4),
         ),
         first_us=first_us,

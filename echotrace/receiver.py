@@ -22,6 +22,7 @@ __all__ = [
     "apply_receiver",
     "clipped_samples",
     "clipping_level",
+    "converter_step",
     "db_to_ratio",
     "estimate_tgc_from_noise",
     "inverse_gain",
@@ -89,6 +90,22 @@ def inverse_gain(
         scale = receiver.full_scale / _limit(receiver.bits)
     trace_scale = (scale / _trace_gain(gain_db, n_traces)).astype(np.float32)
     return trace_scale, (1.0 / db_to_ratio(tgc_db(delay_us, receiver))).astype(np.float32)
+
+
+def converter_step(
+    dtype: np.dtype[np.generic], trace_scale: NDArray[np.float32], sample_scale: NDArray[np.float32]
+) -> NDArray[np.float64]:
+    """Step of the converter as it is seen in the middle of each trace, (n_traces,).
+
+    Parameters
+    ----------
+    dtype : dtype
+        Of the samples; those stored as floats have no step.
+    trace_scale, sample_scale : ndarray of float32
+        From :func:`inverse_gain`.
+    """
+    whole = float(np.issubdtype(dtype, np.integer))
+    return np.asarray(whole * np.median(sample_scale) * trace_scale.astype(np.float64))
 
 
 def clipping_level(dtype: np.dtype[np.generic], receiver: Receiver) -> float:

@@ -17,12 +17,15 @@ PACKAGE = Path(echotrace.__file__).parent
 LAYERS = [
     {"errors", "caution", "__init__"},
     {"kernels", "user_input", "media", "target", "recording", "measurement"},
-    {"pulse", "receiver", "envelope", "conditioning", "gates", "picking", "quality", "lengths"},
+    {
+        "pulse", "receiver", "envelope", "conditioning", "gates", "picking", "pattern", "score",
+        "quality", "lengths",
+    },
     {"synthesis", "files", "settings", "reading", "chain"},
     {
         "sitting", "study", "repeatability", "variance", "agreement", "agreement_text",
         "sample_size", "lens_power", "power_cautions", "propagation", "eye_states",
-        "plausibility", "power_study", "alignment", "calibration", "tuning", "teaching",
+        "plausibility", "power_study", "alignment", "calibration", "calibration_draws", "alignment_tables", "tuning", "teaching",
         "block", "many",
     },
     {"figures"},

@@ -11,7 +11,7 @@ from echotrace.quality import (
     QualityLimits,
     Severity,
     describe_finding,
-    provisional_score,
+    rank_findings,
     rejecting_bits,
 )
 from echotrace.receiver import apply_receiver
@@ -195,19 +195,10 @@ def test_findings_read_as_sentences():
         assert sentence.endswith(".")
 
 
-def test_score_orders_by_severity():
-    order = list(FINDINGS)
-    bits = np.array(
-        [
-            0,
-            1 << order.index("receiver_unknown"),
-            1 << order.index("echo_in_vitreous"),
-            1 << order.index("retina_low"),
-            (1 << order.index("retina_low")) | (1 << order.index("gain_too_high")),
-        ],
-        np.uint32,
+def test_findings_are_ranked_by_the_error_they_can_cause():
+    ranked = rank_findings(
+        ["receiver_unknown", "lens_echo_clipped", "repeat_taken", "echo_missing"]
     )
-    score = provisional_score(bits)
-    assert score[0] == score[1] == 1.0
-    assert (np.diff(score[1:]) < 0).all()
-    assert ((bits & rejecting_bits()) > 0).tolist() == [False, False, False, True, True]
+    assert ranked == ["echo_missing", "repeat_taken", "lens_echo_clipped", "receiver_unknown"]
+    assert len(FINDINGS) <= 32
+    assert int(rejecting_bits()) > 0

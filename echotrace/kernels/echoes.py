@@ -62,11 +62,16 @@ class SearchPlan(NamedTuple):
 # narrow ones.
 LOOKED_FOR, THRESHOLD_DB, FRACTION_DB, LOW_US, HIGH_US = 0, 1, 2, 3, 4
 RELATIVE_TO, TAKE_FIRST, FIRST_RISE, WALL_US, LEAD, TAIL = 5, 6, 7, 8, 9, 10
-GATE_COLUMNS = 11
+CLEAR_BEFORE = 11
+GATE_COLUMNS = 12
 # Planes of ChoicePlan.pair.
 PAIR_LOW_US, PAIR_HIGH_US, PAIR_MEAN_US, PAIR_WEIGHT, PAIR_SKIP = 0, 1, 2, 3, 4
 # Entries of ChoicePlan.weight.
 PER_10_DB, HEIGHT_LIMIT, SHAPE, QUIET_RISE, EARLIER_ECHO, OUTSIDE_GATE = 0, 1, 2, 3, 4, 5
+WALL_STEP, LEADING_ECHO, ECHO_BETWEEN = 6, 7, 8
+# Where a wall begins the energy of a stretch behind, µs, stands over that of a stretch before; a
+# step beyond the limit, dB, says no more.
+_STEP_BEHIND_US, _STEP_BEFORE_US, _STEP_LIMIT_DB = 1.0, 3.0, 40.0
 
 
 class ChoicePlan(NamedTuple):
@@ -82,12 +87,13 @@ class ChoicePlan(NamedTuple):
         the gate (-inf: none), dB; window, µs, after delay zero or the pick of interface
         ``RELATIVE_TO`` (-1: none); whether the first echo is taken; whether it rises out of
         silence, and how far before it no other echo should then stand, µs; cost of leaving out
-        all interfaces before, and behind.
+        all interfaces before, and behind; whether no tall echo should stand between it and the one
+        before.
     pair : (5, q, q)
         Of the delay from interface ``k_before`` to ``k``, at ``[:, k_before, k]``: range and
         prior mean, µs; half the prior's weight over its variance; cost of leaving out those
         between.
-    weight : (6,)
+    weight : (9,)
         As named in :class:`echotrace.gates.JointWeights`.
     """
 
@@ -270,6 +276,45 @@ def _choose_in_gates(gate, first_us, count, delay_us, level_db, choice, margin):
 
 
 @kernel
+def _quiet(level_db, before_db):
+    """How still it is before an echo, 0 to 1: against the noise, or against the echo itself."""
+    against_noise = 1.0 - (before_db - 13.0) / 12.0
+    against_echo = (level_db - before_db - 6.0) / 20.0
+    return min(max(against_noise, against_echo, 0.0), 1.0)
+
+
+@kernel
+def _taller_before(delay_us, level_db, j, first_us, margin_db, span_db):
+    """Echoes from ``first_us`` up to echo ``j`` that rival it, at most 2.
+
+    One counts in full ``margin_db - span_db`` below it, not at all ``margin_db`` below.
+    """
+    found = 0.0
+    i = j - 1
+    while i >= 0 and found < 2.0 and delay_us[i] > first_us:
+        found += min(max((level_db[i] - level_db[j] + margin_db) / span_db, 0.0), 1.0)
+        i -= 1
+    return min(found, 2.0)
+
+
+@kernel
+def _energy_step_db(count, delay_us, level_db, j):
+    """Energy of the echoes from ``j`` on over that of those just before it, dB."""
+    behind = 0.0
+    i = j
+    while i < count and delay_us[i] <= delay_us[j] + _STEP_BEHIND_US:
+        behind += 10.0 ** (0.1 * level_db[i])
+        i += 1
+    # Below the threshold of the search nothing is known: 10 dB stands for it.
+    before = 10.0
+    i = j - 1
+    while i >= 0 and delay_us[i] > delay_us[j] - _STEP_BEFORE_US:
+        before += 10.0 ** (0.1 * level_db[i])
+        i -= 1
+    return 10.0 * math.log10(behind / before)
+
+
+@kernel
 def _evidence(gate, first_us, weight, count, delay_us, level_db, before_db, stretch, own):
     """Evidence of each echo for each interface; -inf where it cannot be that one."""
     fixed = not np.isnan(first_us)
@@ -285,14 +330,17 @@ def _evidence(gate, first_us, weight, count, delay_us, level_db, before_db, stre
             e = min(max(over, 0.0), weight[HEIGHT_LIMIT])
             e -= min(weight[SHAPE] * float(stretch[j]) ** 2, 2.0)
             if gate[k, FIRST_RISE] != 0.0:
-                # Silence before it, and no echo just before it.
-                e += weight[QUIET_RISE] * min(max(1.0 - (before_db[j] - 13.0) / 12.0, 0.0), 1.0)
-                earlier = 0
-                i = j - 1
-                while i >= 0 and earlier < 2 and delay_us[i] > delay_us[j] - gate[k, WALL_US]:
-                    earlier += 1
-                    i -= 1
-                e -= weight[EARLIER_ECHO] * earlier
+                e += weight[QUIET_RISE] * _quiet(level_db[j], before_db[j])
+                e -= weight[EARLIER_ECHO] * _taller_before(
+                    delay_us, level_db, j, delay_us[j] - gate[k, WALL_US], 26.0, 16.0
+                )
+                step_db = _energy_step_db(count, delay_us, level_db, j)
+                e += weight[WALL_STEP] * min(max(step_db, 0.0), _STEP_LIMIT_DB) / 10.0
+            elif k == 0 and gate[k, RELATIVE_TO] < 0:
+                # Nothing as tall should stand in front of the first interface.
+                e -= weight[LEADING_ECHO] * _taller_before(
+                    delay_us, level_db, j, gate[k, LOW_US], 14.0, 8.0
+                )
             if gate[k, RELATIVE_TO] < 0 and (
                 delay_us[j] < gate[k, LOW_US] or delay_us[j] > gate[k, HIGH_US]
             ):
@@ -301,7 +349,13 @@ def _evidence(gate, first_us, weight, count, delay_us, level_db, before_db, stre
 
 
 @kernel
-def _forward(gate, pair, first_us, count, at, own, forward, came_q, came_c):
+def _rival(tallest_db, before_db, after_db):
+    """How far an echo between two chosen ones rivals the lower of them, 0 to 1."""
+    return min(max((tallest_db - min(before_db, after_db) + 6.0) / 12.0, 0.0), 1.0)
+
+
+@kernel
+def _forward(gate, pair, first_us, between, count, at, level_db, own, forward, came_q, came_c):
     """Best score of a path that ends at (interface, candidate).
 
     The known first interface is candidate ``count`` of interface 0.
@@ -311,6 +365,7 @@ def _forward(gate, pair, first_us, count, at, own, forward, came_q, came_c):
         mine, best = own[k], forward[k]
         from_q, from_c = came_q[k], came_c[k]
         lead = gate[k, LEAD]
+        cost = between if gate[k, CLEAR_BEFORE] != 0.0 else 0.0
         for j in range(count):
             from_q[j] = -1
             best[j] = -np.inf if fixed else mine[j] - lead
@@ -335,19 +390,24 @@ def _forward(gate, pair, first_us, count, at, own, forward, came_q, came_c):
                 if at[j] - at[begin] < low:
                     continue
                 gain = mine[j] - skip
-                for jp in range(begin, j):
+                if gain == -np.inf:
+                    continue
+                tallest = -np.inf
+                for jp in range(j - 1, begin - 1, -1):
                     d = at[j] - at[jp]
-                    if d < low:
-                        break
-                    s = before[jp] + gain - stiffness * (d - mean) ** 2
-                    if s > best[j]:
-                        best[j] = s
-                        from_q[j] = kp
-                        from_c[j] = jp
+                    if d >= low:
+                        s = before[jp] + gain - stiffness * (d - mean) ** 2
+                        if cost != 0.0:
+                            s -= cost * _rival(tallest, level_db[jp], level_db[j])
+                        if s > best[j]:
+                            best[j] = s
+                            from_q[j] = kp
+                            from_c[j] = jp
+                    tallest = max(tallest, level_db[jp])
 
 
 @kernel
-def _backward(gate, pair, count, at, own, backward):
+def _backward(gate, pair, between, count, at, level_db, own, backward):
     """Best score of what can follow (interface, candidate)."""
     q = own.shape[0]
     for k in range(q - 1, -1, -1):
@@ -360,6 +420,7 @@ def _backward(gate, pair, count, at, own, backward):
             mean, stiffness = pair[PAIR_MEAN_US, k, kn], pair[PAIR_WEIGHT, k, kn]
             skip = pair[PAIR_SKIP, k, kn]
             mine, after = own[kn], backward[kn]
+            cost = between if gate[kn, CLEAR_BEFORE] != 0.0 else 0.0
             begin = 0
             for jn in range(1, count):
                 while at[begin] < at[jn] - high:
@@ -367,11 +428,17 @@ def _backward(gate, pair, count, at, own, backward):
                 if at[jn] - at[begin] < low:
                     continue
                 gain = mine[jn] + after[jn] - skip
-                for j in range(begin, jn):
+                if gain == -np.inf:
+                    continue
+                tallest = -np.inf
+                for j in range(jn - 1, begin - 1, -1):
                     d = at[jn] - at[j]
-                    if d < low:
-                        break
-                    best[j] = max(best[j], gain - stiffness * (d - mean) ** 2)
+                    if d >= low:
+                        s = gain - stiffness * (d - mean) ** 2
+                        if cost != 0.0:
+                            s -= cost * _rival(tallest, level_db[j], level_db[jn])
+                        best[j] = max(best[j], s)
+                    tallest = max(tallest, level_db[j])
 
 
 @kernel
@@ -402,7 +469,10 @@ def choose_row(plan, count, delay_us, level_db, before_db, stretch, space, choic
     fixed = not np.isnan(first_us)
     q = choice.size
     _evidence(gate, first_us, plan.weight, count, delay_us, level_db, before_db, stretch, own)
-    _forward(gate, plan.pair, first_us, count, delay_us, own, forward, came_q, came_c)
+    between = plan.weight[ECHO_BETWEEN]
+    _forward(
+        gate, plan.pair, first_us, between, count, delay_us, level_db, own, forward, came_q, came_c
+    )
     best = -gate[0, TAIL] if fixed else -np.inf
     k, j = -1, -1
     for kk in range(q):
@@ -419,7 +489,7 @@ def choose_row(plan, count, delay_us, level_db, before_db, stretch, space, choic
     while k >= 0 and j < count:
         choice[k] = j
         k, j = came_q[k, j], came_c[k, j]
-    _backward(gate, plan.pair, count, delay_us, own, backward)
+    _backward(gate, plan.pair, between, count, delay_us, level_db, own, backward)
     for k in range(q):
         if choice[k] < 0:
             continue

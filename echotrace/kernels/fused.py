@@ -81,6 +81,9 @@ class ReadPlan(NamedTuple):
         Position of a known first interface, NaN where it is looked for.
     reach, far : int
         As in :func:`echotrace.kernels.features.echo_shapes`.
+    step_noise : (3,) float64
+        Noise of the plain envelope, the matched output, and its slope per µs that rounding to a
+        step of one leaves.
     window : (w, 4) float64
         Interface each window begins at, offset from there, samples; and the same for its end.
     """
@@ -94,6 +97,7 @@ class ReadPlan(NamedTuple):
     first_sample: float
     reach: int
     far: int
+    step_noise: Any
     window: Any
 
 
@@ -342,7 +346,7 @@ def _sparse(row, out):
 
 
 @kernel
-def read_rows(samples, trace_scale, sample_scale, filters, search, chooser, plan, out):
+def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser, plan, out):
     """Read everything off traces, one after the other.
 
     Parameters
@@ -398,11 +402,11 @@ def read_rows(samples, trace_scale, sample_scale, filters, search, chooser, plan
         _magnitude(real[ARM:], imag[ARM:], envelope)
         _matched_grid(real, imag, filters.rest, matched, slope)
         _sparse(envelope, sparse)
-        out.noise[i] = noise_of_envelope(sparse)
+        out.noise[i] = max(noise_of_envelope(sparse), step[i] * plan.step_noise[0])
         _sparse(matched, sparse)
-        matched_noise = noise_of_envelope(sparse)
+        matched_noise = max(noise_of_envelope(sparse), step[i] * plan.step_noise[1])
         _sparse(slope, sparse)
-        slope_noise = noise_of_slope(sparse[1:last_slope])
+        slope_noise = max(noise_of_slope(sparse[1:last_slope]), step[i] * plan.step_noise[2])
         count = find_row(
             search, matched, matched_noise, at, out.sample[i], out.delay_us[i],
             out.level_db[i], out.before_db[i], out.stretch[i],
