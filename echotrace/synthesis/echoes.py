@@ -266,6 +266,7 @@ def _speckles(
 ) -> Sequence[Speckle]:
     found: list[Speckle | None] = []
     rate = grid.sampling_rate_hz
+    strength = 10.0 ** (0.1 * eye.backscatter_db)
     for name, (tissue, thickness) in _LAYERS.items():
         hole = _NERVE_HEAD_RADIUS_MM if on_nerve and name != "retina" else 0.0
         found.append(
@@ -274,7 +275,7 @@ def _speckles(
                 path,
                 path.index(name),
                 getattr(eye, thickness),
-                BACKSCATTER_PER_CM_SR[tissue],
+                strength * BACKSCATTER_PER_CM_SR[tissue],
                 rng,
                 sampling_rate_hz=rate,
                 inner_radius_mm=hole,
@@ -287,7 +288,7 @@ def _speckles(
                 path,
                 path.index("retina"),
                 5.0,
-                BACKSCATTER_PER_CM_SR["optic_nerve"],
+                strength * BACKSCATTER_PER_CM_SR["optic_nerve"],
                 rng,
                 sampling_rate_hz=rate,
                 outer_radius_mm=_NERVE_HEAD_RADIUS_MM,

@@ -109,6 +109,8 @@ class EyeSection:
     staphyloma_slope_deg: float = _number(0.0, 0.0, 30.0, "deg")
     staphyloma_step_mm: float = _number(0.0, 0.0, 4.0, "mm")
     vitreous_opacities: int = _number(0, 0, 20)
+    retina_echo_db: float = _number(0.0, -20.0, 20.0, "dB")
+    backscatter_db: float = _number(0.0, -80.0, 20.0, "dB")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -455,6 +457,8 @@ def eye_of(section: EyeSection, rng: np.random.Generator | None) -> EyeModel:
         staphyloma_slope_deg=section.staphyloma_slope_deg,
         staphyloma_step_mm=section.staphyloma_step_mm,
         vitreous_opacities=section.vitreous_opacities,
+        retina_echo_db=section.retina_echo_db,
+        backscatter_db=section.backscatter_db,
     )
 
 
