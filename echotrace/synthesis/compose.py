@@ -259,9 +259,11 @@ class Synthesis:
             "snr_db": _level_db(peak["retina"]) - scenario.receiver.noise_db,
             "eye_number": float(eye_index),
         }
-        shifts = dict(zip(echoes.names, echoes.shift_us, strict=True))
-        for name in self.interfaces:
-            truth[f"{name}_echo_shift_us"] = shifts[name]
+        shifts = zip(echoes.names, echoes.shift_us, echoes.fit_shift_us, strict=True)
+        for name, shift, fit_shift in shifts:
+            if name in self.interfaces:
+                truth[f"{name}_echo_shift_us"] = shift
+                truth[f"{name}_fit_shift_us"] = fit_shift
         return _Scan(
             amplitude=amplitude.astype(np.float32),
             gain_db=gain_db,

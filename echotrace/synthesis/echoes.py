@@ -84,17 +84,17 @@ class SampleGrid:
 
     def add_echo(
         self, trace: NDArray[np.float64], response: NDArray[np.complex128], delay_us: float
-    ) -> tuple[float, float]:
+    ) -> tuple[float, float, float]:
         """Add the echo of a transfer function at a delay.
 
         Returns
         -------
-        peak, shift_us : float
-            Largest magnitude of the echo's envelope, and how much later than ``delay_us`` it
-            comes.
+        peak, shift_us, fit_shift_us : float
+            Largest magnitude of the echo's envelope, how much later than ``delay_us`` it comes,
+            and how much later the transmitted pulse fits the echo best (least squares).
         """
         if not math.isfinite(delay_us):
-            return 0.0, math.nan
+            return 0.0, math.nan, math.nan
         position = delay_us * self.sampling_rate_hz * 1e-6
         nearest = round(position)
         turned = (
@@ -102,16 +102,24 @@ class SampleGrid:
             * self.band.spectrum
             * np.exp(1j * self._omega_per_sample * (nearest - position))
         )
-        bins = np.zeros(self._n_local, np.complex128)
-        bins[self._first_local : self._first_local + turned.size] = turned
-        analytic = np.roll(scipy.fft.ifft(bins, norm="forward"), self._n_local // 2)
+        analytic = self._local_echo(turned)
         index = nearest + self._local
         inside = (index >= 0) & (index < self.n_padded)
         trace[index[inside]] += analytic.real[inside]
-        envelope = np.abs(analytic)
-        top = int(envelope.argmax())
-        shift = nearest + self._local[top] + _vertex(envelope, top) - position
-        return float(envelope[top]), shift / (self.sampling_rate_hz * 1e-6)
+        # An echo whose spectrum the way has tilted is no delayed pulse any more: its crest and
+        # the best fit of the pulse, the crest of its correlation with it, come apart.
+        shifts_us = []
+        for envelope in (np.abs(analytic), np.abs(self._local_echo(turned * self.band.spectrum))):
+            top = int(envelope.argmax())
+            shift = nearest + self._local[top] + _vertex(envelope, top) - position
+            shifts_us.append(shift / (self.sampling_rate_hz * 1e-6))
+        return float(np.abs(analytic).max()), shifts_us[0], shifts_us[1]
+
+    def _local_echo(self, spectrum: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """Analytic signal around the echo of a spectrum given in the band."""
+        bins = np.zeros(self._n_local, np.complex128)
+        bins[self._first_local : self._first_local + spectrum.size] = spectrum
+        return np.roll(scipy.fft.ifft(bins, norm="forward"), self._n_local // 2)
 
     def spectrum(self, trace: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Spectrum of a padded trace in the bins that hold the pulse."""
@@ -167,9 +175,10 @@ class EyeEchoes:
         Spectra of the cornea's echoes, of all others, and of the bounces inside an implant.
     names : tuple of str
         Names of the interfaces.
-    delay_us, peak, shift_us : ndarray of float64, (n_interfaces,)
+    delay_us, peak, shift_us, fit_shift_us : ndarray of float64, (n_interfaces,)
         Arrival along the chief ray; largest magnitude of the echo's envelope (a perfect plane
-        reflector in front of the disc gives 1); how much later than the arrival it comes.
+        reflector in front of the disc gives 1); how much later than the arrival it comes; how
+        much later the transmitted pulse fits best.
     beam_length_mm : float
     """
 
@@ -181,6 +190,7 @@ class EyeEchoes:
     delay_us: NDArray[np.float64]
     peak: NDArray[np.float64]
     shift_us: NDArray[np.float64]
+    fit_shift_us: NDArray[np.float64]
     beam_length_mm: float
 
 
@@ -209,14 +219,15 @@ def eye_echoes(
     names = tuple(surface.name for surface in path.surfaces)
     front, inner, bounces = grid.new_trace(), grid.new_trace(), grid.new_trace()
     delay = path.delay_us.copy()
-    peak, shift = np.zeros(len(names)), np.full(len(names), np.nan)
+    peak = np.zeros(len(names))
+    shift, fit_shift = np.full(len(names), np.nan), np.full(len(names), np.nan)
     for j, name in enumerate(names):
         if on_nerve and name in ("choroid", "sclera", "orbit"):
             delay[j] = np.nan
             continue
         response = interface_response(disc, path, j, grid.band)
         trace = front if name.startswith("cornea") else inner
-        peak[j], shift[j] = grid.add_echo(trace, response, float(delay[j]))
+        peak[j], shift[j], fit_shift[j] = grid.add_echo(trace, response, float(delay[j]))
         if name == "lens_back" and eye.lens_state == "pseudophakic":
             _add_bounces(grid, bounces, path, j, response)
     spectrum = grid.spectrum(inner)
@@ -232,6 +243,7 @@ def eye_echoes(
         delay_us=delay,
         peak=peak,
         shift_us=shift,
+        fit_shift_us=fit_shift,
         beam_length_mm=length_along_beam(path, "cornea_front", "retina"),
     )
 
