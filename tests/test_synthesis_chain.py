@@ -6,7 +6,7 @@ import pytest
 import echotrace as et
 from echotrace.synthesis import Synthesis, synthesise
 
-STILL = {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0}
+STILL = {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0, "fixation_sd_deg": 0.0}
 
 
 @pytest.mark.parametrize("kind", ["immersion", "contact"])

@@ -16,7 +16,7 @@ from echotrace.synthesis import Synthesis, load_scenario, synthesise
 from echotrace.synthesis.scenario import SPOILERS
 
 SCENARIOS = sorted((Path(__file__).parents[1] / "synthetic_traces").glob("*.toml"))
-STILL = {"hold": {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0}}
+STILL = {"hold": {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0, "fixation_sd_deg": 0.0}}
 
 
 def flags(recording):

@@ -112,6 +112,20 @@ def test_four_interfaces_against_the_rayleigh_integral(edge_taper, limit_db, nam
     assert np.abs(relative - expected)[judged].max() < limit_db
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("edge_taper", "low_db", "high_db"), [(0.0, 3.0, 10.0), (0.5, 0.0, 0.5), (1.0, 0.0, 0.5)]
+)
+def test_a_sharp_edge_in_contact_is_wrong_and_a_soft_one_right(edge_taper, low_db, high_db):
+    # Why scenarios refuse a sharp edge near the lens.
+    disc = Disc(edge_taper=edge_taper, tip_mm=0.75)
+    tilts = [0.0, 4.0, 6.0, 8.0]
+    ours, brute = rayleigh_levels(disc, NAVARRO, CONTACT, "lens_front", tilts, 0.06, 0.14)
+    expected = brute - brute[0]
+    off = np.abs(ours - ours[0] - expected)[expected > -40.0].max()
+    assert low_db <= off < high_db
+
+
 def test_refraction_beyond_first_order_is_small():
     # The chief ray is refracted exactly; the reference above goes straight from the disc to the
     # facet, which by Fermat's principle is right to first order in the bending. Their difference

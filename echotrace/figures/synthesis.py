@@ -145,6 +145,7 @@ def _fixed_pose(tables: Mapping[str, Any], tilt_deg: float) -> dict[str, Any]:
         "tilt_deg": tilt_deg,
         "tilt_sd_deg": 0.0,
         "decentration_sd_mm": 0.0,
+        "fixation_sd_deg": 0.0,
     }
     method = {**tables.get("method", {}), "compression_within_mm": 0.0}
     return {**tables, "hold": hold, "method": method, "scans": 1}
@@ -219,7 +220,7 @@ def spoiler_figure(*, seed: int = 3) -> Figure:
     """One trace for each thing that can spoil it, and a good one to compare with."""
     from echotrace.synthesis import synthesise
 
-    steady = {"tilt_sd_deg": 0.2, "decentration_sd_mm": 0.03}
+    steady = {"tilt_sd_deg": 0.2, "decentration_sd_mm": 0.03, "fixation_sd_deg": 0.0}
     traces = []
     for title, kind, changes in _SPOILED:
         scenario = {
