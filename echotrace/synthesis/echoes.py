@@ -28,7 +28,14 @@ from echotrace.synthesis.surfaces import BeamPath, attenuation, interface_respon
 __all__ = ["EyeEchoes", "SampleGrid", "eye_echoes"]
 
 _ECHO_WINDOW_US = 3.6
-_NERVE_HEAD_RADIUS_MM = 0.9
+# The canal in choroid and sclera, the nerve behind it, and its sheath, which keeps the fat away
+# (handbook values from memory: 1.8, 3 and 5 mm across).
+_NERVE_HEAD_RADIUS_MM, _NERVE_RADIUS_MM, _NERVE_SHEATH_RADIUS_MM = 0.9, 1.5, 2.5
+_NERVE_HOLES_MM = {
+    "choroid": _NERVE_HEAD_RADIUS_MM,
+    "sclera": _NERVE_HEAD_RADIUS_MM,
+    "orbit": _NERVE_SHEATH_RADIUS_MM,
+}
 _IMPLANT_BOUNCES = 6
 _LAYERS = {
     "retina": ("retina", "retina_mm"),
@@ -171,8 +178,8 @@ class EyeEchoes:
     Attributes
     ----------
     path : BeamPath
-    front, inner, implant : ndarray of complex64, (n_bins,)
-        Spectra of the cornea's echoes, of all others, and of the bounces inside an implant.
+    front, inner : ndarray of complex64, (n_bins,)
+        Spectra of the cornea's echoes and of all others.
     names : tuple of str
         Names of the interfaces.
     delay_us, peak, shift_us, fit_shift_us : ndarray of float64, (n_interfaces,)
@@ -185,7 +192,6 @@ class EyeEchoes:
     path: BeamPath
     front: NDArray[np.complex64]
     inner: NDArray[np.complex64]
-    implant: NDArray[np.complex64]
     names: tuple[str, ...]
     delay_us: NDArray[np.float64]
     peak: NDArray[np.float64]
@@ -217,19 +223,19 @@ def eye_echoes(
         The beam falls on the nerve head: choroid, sclera and orbital fat are missing there.
     """
     names = tuple(surface.name for surface in path.surfaces)
-    front, inner, bounces = grid.new_trace(), grid.new_trace(), grid.new_trace()
+    front, inner = grid.new_trace(), grid.new_trace()
     delay = path.delay_us.copy()
     peak = np.zeros(len(names))
     shift, fit_shift = np.full(len(names), np.nan), np.full(len(names), np.nan)
     for j, name in enumerate(names):
-        if on_nerve and name in ("choroid", "sclera", "orbit"):
+        if on_nerve and name in _NERVE_HOLES_MM:
             delay[j] = np.nan
             continue
         response = interface_response(disc, path, j, grid.band)
         trace = front if name.startswith("cornea") else inner
         peak[j], shift[j], fit_shift[j] = grid.add_echo(trace, response, float(delay[j]))
         if name == "lens_back" and eye.lens_state == "pseudophakic":
-            _add_bounces(grid, bounces, path, j, response)
+            _add_bounces(grid, inner, path, j, response)
     spectrum = grid.spectrum(inner)
     for speckle in _speckles(disc, grid, eye, path, rng, on_nerve):
         loss = attenuation(path, speckle.layer, grid.frequency_hz)
@@ -238,7 +244,6 @@ def eye_echoes(
         path=path,
         front=grid.spectrum(front).astype(np.complex64),
         inner=spectrum.astype(np.complex64),
-        implant=grid.spectrum(bounces).astype(np.complex64),
         names=names,
         delay_us=delay,
         peak=peak,
@@ -279,7 +284,7 @@ def _speckles(
     found: list[Speckle | None] = []
     rate = grid.sampling_rate_hz
     for name, (tissue, thickness) in _LAYERS.items():
-        hole = _NERVE_HEAD_RADIUS_MM if on_nerve and name != "retina" else 0.0
+        hole = _NERVE_HOLES_MM.get(name, 0.0) if on_nerve else 0.0
         found.append(
             layer_speckle(
                 disc,
@@ -302,7 +307,7 @@ def _speckles(
                 BACKSCATTER_PER_CM_SR["optic_nerve"],
                 rng,
                 sampling_rate_hz=rate,
-                outer_radius_mm=_NERVE_HEAD_RADIUS_MM,
+                outer_radius_mm=_NERVE_RADIUS_MM,
             )
         )
     if eye.cataract_grade > 0.0 and eye.lens_state == "phakic":
