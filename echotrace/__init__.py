@@ -34,6 +34,8 @@ _PUBLIC = {
     "lens_power_d": "lens_power:lens_power_d",
     "load_scenario": "synthesis.scenario:load_scenario",
     "measure": "chain:measure",
+    "measure_many": "many:measure_many",
+    "measure_to_file": "many:measure_to_file",
     "plot_trace": "figures.trace:plot_trace",
     "read": "files.native:read_recording",
     "read_measurement": "files.native:read_measurement",

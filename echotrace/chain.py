@@ -8,7 +8,10 @@ interfaces, pick, measure lengths, judge.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping
+import os
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -34,32 +37,170 @@ from echotrace.pulse import Pulse, estimate_pulse, gaussian_pulse
 from echotrace.quality import (
     FINDINGS,
     finding_bits,
+    look_at_echoes,
     provisional_score,
     rejecting_bits,
     trace_features,
 )
+from echotrace.reading import BlockReader, TraceReading, block_reader
 from echotrace.receiver import undo_receiver
-from echotrace.recording import COLUMNS, Method, Recording, Signal
+from echotrace.recording import COLUMNS, Method, Recording, Signal, distinct_rows
 from echotrace.settings import Settings, TargetGate
 from echotrace.target import Target, eye_target
 
 __all__ = [
+    "Prepared",
     "TraceView",
     "decide_by_hand",
     "expand_gates",
     "gates_for",
     "measure",
     "measure_block",
+    "measure_blocks",
+    "prepare",
+    "read_plainly",
     "view_trace",
 ]
 
-# About 50 MB of working arrays for traces of 4,096 samples.
-_BLOCK_TRACES = 512
+# Traces of a block: in the fused walk as many as make the work outside the kernel small, yet
+# blocks of 16 MB at most; step by step about 50 MB of working arrays for 4,096 samples.
+_BLOCK_TRACES, _BLOCK_BYTES, _PLAIN_BLOCK_TRACES = 2048, 2**24, 512
 # Traces from which a recording's own pulse is estimated.
 _TEMPLATE_TRACES = 256
 
 State = tuple[str, str, str, str, str]
 _STATE_COLUMNS = ("method", "lens_state", "lens_material", "vitreous", "target")
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """What is worked out once for all blocks of a recording.
+
+    Attributes
+    ----------
+    settings : Settings
+    settings_json : str
+    pulse : Pulse
+        Template of the matched filter.
+    targets : mapping
+        Target of each combination of states; None where the cavity holds gas.
+    readers : mapping
+        Fused reader of each combination of states, where it applies.
+    interfaces, segments : tuple of str
+        Names over all of them.
+    block_traces : int
+        Traces of a block.
+    """
+
+    settings: Settings
+    settings_json: str
+    pulse: Pulse
+    targets: Mapping[State, Target | None]
+    readers: Mapping[State, BlockReader]
+    interfaces: tuple[str, ...]
+    segments: tuple[str, ...]
+    block_traces: int
+
+
+def prepare(
+    recording: Recording, settings: Settings | None = None, *, target: Target | None = None
+) -> Prepared:
+    """Work out once what :func:`measure_block` needs for every block of a recording.
+
+    Parameters
+    ----------
+    recording : Recording
+    settings, target
+        As for :func:`measure`.
+    """
+    settings = settings or Settings()
+    pulse = _template(recording, settings)
+    targets = _targets(recording, target)
+    known = [target for target in targets.values() if target is not None]
+    readers = {}
+    for state, found in targets.items():
+        if found is not None:
+            gates = gates_for(found, state[0], settings)
+            reader = block_reader(recording, state[0], found, settings, pulse, gates)
+            if reader is not None:
+                readers[state] = reader
+    block_traces = _PLAIN_BLOCK_TRACES
+    if len(readers) == len(known):
+        row_bytes = recording.n_samples * recording.samples.dtype.itemsize
+        block_traces = max(1, min(_BLOCK_TRACES, _BLOCK_BYTES // row_bytes))
+    return Prepared(
+        settings=settings,
+        settings_json=settings.to_json(),
+        pulse=pulse,
+        targets=targets,
+        readers=readers,
+        interfaces=_union([target.interface_names for target in known]),
+        segments=_union([[s.name for s in target.length_segments] for target in known]),
+        block_traces=block_traces,
+    )
+
+
+def measure_blocks(
+    recording: Recording,
+    prepared: Prepared,
+    *,
+    workers: int | None = None,
+    first: int = 0,
+    stop: int | None = None,
+) -> Iterator[Measurement]:
+    """Measure a recording block by block, in order, reading ahead and measuring several at once.
+
+    Parameters
+    ----------
+    recording : Recording
+        In memory or lazy.
+    prepared : Prepared
+    workers : int, optional
+        Threads; None takes one for each core. The results do not depend on it.
+    first, stop : int, optional
+        Trace to begin with, and the one to end before.
+
+    Yields
+    ------
+    Measurement
+        Of ``prepared.block_traces`` traces each, the last one of the rest.
+    """
+    workers = _workers(workers)
+    size = prepared.block_traces
+    end = recording.n_traces if stop is None else min(stop, recording.n_traces)
+    starts = range(first, end, size)
+    rows = (slice(start, min(start + size, end)) for start in starts)
+    if len(starts) <= 1 or (workers == 1 and isinstance(recording.samples, np.ndarray)):
+        for key in rows:
+            yield measure_block(recording.select(key), prepared)
+        return
+    with ThreadPoolExecutor(workers) as pool:
+        pending: deque[Future[Measurement]] = deque()
+        try:
+            for key in rows:
+                # This thread reads, and hands results on; a few blocks ahead, so that the workers
+                # have work while it writes.
+                pending.append(pool.submit(measure_block, recording.select(key), prepared))
+                while len(pending) > 2 * workers + 2 or (pending and pending[0].done()):
+                    yield pending.popleft().result()
+            while pending:
+                yield pending.popleft().result()
+        finally:
+            for future in pending:
+                future.cancel()
+
+
+def _workers(workers: int | None) -> int:
+    if workers is None:
+        # The cores this process may use, which can be fewer than the machine has.
+        return (
+            len(os.sched_getaffinity(0))
+            if hasattr(os, "sched_getaffinity")
+            else (os.cpu_count() or 1)
+        )
+    if workers < 1:
+        raise ParameterError(f"workers={workers!r} must be at least 1")
+    return workers
 
 
 def measure(
@@ -68,6 +209,7 @@ def measure(
     *,
     target: Target | None = None,
     progress: Callable[[int, int], None] | None = None,
+    workers: int | None = None,
 ) -> Measurement:
     """Measure every trace of a recording.
 
@@ -80,6 +222,8 @@ def measure(
         What the beam passes, for recordings that are not of an eye.
     progress : callable, optional
         Called with (traces done, traces in all) after each block.
+    workers : int, optional
+        Threads; None takes one for each core. The results do not depend on it.
 
     Returns
     -------
@@ -99,14 +243,12 @@ def measure(
     >>> recording = et.read("synthetic_traces/immersion_sitting.h5")  # doctest: +SKIP
     >>> et.measure(recording).axial_length_mm  # doctest: +SKIP
     """
-    settings = settings or Settings()
-    pulse = _template(recording, settings)
-    targets = _targets(recording, target)
+    prepared = prepare(recording, settings, target=target)
     parts: list[Measurement] = []
     done = 0
-    for block in recording.blocks(_BLOCK_TRACES):
-        parts.append(measure_block(block, settings, pulse=pulse, targets=targets))
-        done += block.n_traces
+    for part in measure_blocks(recording, prepared, workers=workers):
+        parts.append(part)
+        done += part.n_traces
         if progress is not None:
             progress(done, recording.n_traces)
     return concatenate(parts)
@@ -171,11 +313,12 @@ def _cleanest_echoes(
 def _targets(recording: Recording, target: Target | None) -> dict[State, Target | None]:
     """The target of every combination of states in the recording; None where it holds gas."""
     columns = [getattr(recording, name) for name in _STATE_COLUMNS]
-    codes = np.unique(np.stack([column.codes for column in columns], axis=1), axis=0)
+    first, _ = distinct_rows(columns)
     found: dict[State, Target | None] = {}
-    for row in codes:
-        state = tuple(column.labels[int(code)] for column, code in zip(columns, row, strict=True))
-        method, lens_state, lens_material, vitreous, name = state
+    for row in first:
+        method, lens_state, lens_material, vitreous, name = state = tuple(
+            column[int(row)] for column in columns
+        )
         if target is not None:
             found[state] = target
         elif name != "eye":
@@ -312,28 +455,16 @@ def _look(
     return TraceView(target, gates, traces, candidates, choice, delay_us, delay_u_us, reason)
 
 
-def measure_block(
-    block: Recording,
-    settings: Settings,
-    *,
-    pulse: Pulse,
-    targets: Mapping[State, Target | None],
-) -> Measurement:
+def measure_block(block: Recording, prepared: Prepared) -> Measurement:
     """The chain on one block of traces in memory.
 
     Parameters
     ----------
     block : Recording
-    settings : Settings
-    pulse : Pulse
-        Template of the matched filter.
-    targets : mapping
-        Target of each combination of states, as :func:`measure` works them out; the columns of
-        the result are the union over all of them.
+    prepared : Prepared
+        From :func:`prepare`; the columns of the result are the union over all of its targets.
     """
-    known = [target for target in targets.values() if target is not None]
-    interfaces = _union([target.interface_names for target in known])
-    segments = _union([[s.name for s in target.length_segments] for target in known])
+    interfaces, segments = prepared.interfaces, prepared.segments
     n = block.n_traces
     arrays: dict[str, Any] = {
         "delay_us": np.full((n, len(interfaces)), np.nan),
@@ -345,29 +476,23 @@ def measure_block(
         "findings": np.zeros(n, np.uint32),
     }
     features: dict[str, NDArray[np.float32]] = {}
-    for state, target in targets.items():
-        rows = np.flatnonzero(
-            np.all(
-                [
-                    getattr(block, name).where(label)
-                    for name, label in zip(_STATE_COLUMNS, state, strict=True)
-                ],
-                axis=0,
-            )
-        )
+    for state, target in prepared.targets.items():
+        rows = _rows_of(block, state) if len(prepared.targets) > 1 else np.arange(n)
         if target is None:
             gas = list(FINDINGS).index("gas_filling")
             arrays["findings"][rows] = np.uint32(1 << gas)
             continue
-        if rows.size == 0:
+        if not rows.size:
             continue
         part = block if rows.size == n else block.select(rows)
-        measured = _measure_state(part, state[0], target, settings, pulse, interfaces, segments)
-        for name, values in measured.items():
-            if name in arrays:
-                arrays[name][rows] = values
-            else:
-                features.setdefault(name, np.full(n, np.nan, np.float32))[rows] = values
+        for name, values in _measure_state(part, state, target, prepared).items():
+            into = arrays if name in arrays else features
+            if rows.size == n:
+                into[name] = values
+                continue
+            if name not in into:
+                into[name] = np.full(n, np.nan, np.float32)
+            into[name][rows] = values
     bits = arrays["findings"]
     labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
     return Measurement(
@@ -378,11 +503,19 @@ def measure_block(
         accepted=(bits & rejecting_bits()) == 0,
         decided_by=np.zeros(n, np.uint8),
         features=features,
-        settings_json=settings.to_json(),
+        settings_json=prepared.settings_json,
         attributes=block.attributes,
         **arrays,
         **labels,
     )
+
+
+def _rows_of(block: Recording, state: State) -> NDArray[np.intp]:
+    """Traces of one combination of states."""
+    has = [
+        getattr(block, name).where(label) for name, label in zip(_STATE_COLUMNS, state, strict=True)
+    ]
+    return np.flatnonzero(np.all(has, axis=0))
 
 
 def _union(names: list[Any]) -> tuple[str, ...]:
@@ -391,32 +524,45 @@ def _union(names: list[Any]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(name for item in ordered for name in item))
 
 
-def _measure_state(
-    block: Recording,
-    method: str,
-    target: Target,
-    settings: Settings,
-    pulse: Pulse,
-    interfaces: tuple[str, ...],
-    segments: tuple[str, ...],
-) -> dict[str, NDArray[Any]]:
+def read_plainly(
+    block: Recording, method: str, target: Target, settings: Settings, pulse: Pulse
+) -> TraceReading:
+    """The same step by step, for every picker and envelope; what the fused walk is held against."""
     view = _look(block, method, target, settings, pulse)
+    return TraceReading(
+        delay_us=view.delay_us,
+        delay_u_us=view.delay_u_us,
+        margin=view.choice.margin,
+        candidates=view.candidates,
+        looks=look_at_echoes(view.traces, view.delay_us, target, method=method),
+    )
+
+
+def _measure_state(
+    block: Recording, state: State, target: Target, prepared: Prepared
+) -> dict[str, NDArray[Any]]:
+    method, settings = state[0], prepared.settings
+    interfaces, segments = prepared.interfaces, prepared.segments
+    if state in prepared.readers:
+        reading = prepared.readers[state].read(block)
+    else:
+        reading = read_plainly(block, method, target, settings, prepared.pulse)
     offset_u_us = block.probe.face_delay_u_us if method == Method.CONTACT else 0.0
     lengths = measure_lengths(
-        view.delay_us,
-        view.delay_u_us,
+        reading.delay_us,
+        reading.delay_u_us,
         target,
         offset_u_us=0.0 if np.isnan(offset_u_us) else offset_u_us,
         options=settings.lengths,
     )
     features = trace_features(
-        view.traces,
-        view.delay_us,
+        reading.looks,
+        reading.delay_us,
         target,
         method=method,
-        candidates=view.candidates,
+        candidates=reading.candidates,
         face_delay_us=block.probe.face_delay_us,
-        margin=view.choice.margin,
+        margin=reading.margin,
         length_u_mm=lengths.total_u_mm,
     )
     bits = finding_bits(
@@ -429,8 +575,8 @@ def _measure_state(
     n = block.n_traces
     delay_us, delay_u_us = (np.full((n, len(interfaces)), np.nan) for _ in range(2))
     for k, name in enumerate(target.interface_names):
-        delay_us[:, interfaces.index(name)] = view.delay_us[:, k]
-        delay_u_us[:, interfaces.index(name)] = view.delay_u_us[:, k]
+        delay_us[:, interfaces.index(name)] = reading.delay_us[:, k]
+        delay_u_us[:, interfaces.index(name)] = reading.delay_u_us[:, k]
     length_mm = np.full((n, len(segments)), np.nan)
     for k, segment in enumerate(target.segments):
         if segment.name in segments:

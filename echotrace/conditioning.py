@@ -19,7 +19,7 @@ from echotrace.errors import ParameterError
 from echotrace.pulse import Pulse
 from echotrace.recording import Signal
 
-__all__ = ["Conditioned", "condition"]
+__all__ = ["Conditioned", "condition", "envelope_band_hz"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +76,14 @@ class Conditioned:
         return np.asarray((np.asarray(delay_us, np.float64) - self.start_delay_us) / self.step_us)
 
 
+def envelope_band_hz(pulse: Pulse, envelope_bandwidth: float) -> float:
+    """Band of the plain envelope, Hz, from its multiple of the pulse's -6 dB band."""
+    # For a Gaussian band the -6 dB width is 2 sqrt(4 ln 2) times the power's RMS width.
+    return float(
+        min(envelope_bandwidth * 3.3302 * pulse.rms_bandwidth_hz, 0.9 * pulse.sampling_rate_hz)
+    )
+
+
 def condition(
     amplitude: NDArray[np.floating],
     clipped: NDArray[np.bool_],
@@ -107,8 +115,7 @@ def condition(
             f"the pulse is sampled at {pulse.sampling_rate_hz:g} Hz, the traces at "
             f"{sampling_rate_hz:g} Hz"
         )
-    # For a Gaussian band the -6 dB width is 2 sqrt(4 ln 2) times the power's RMS width.
-    bandwidth_hz = min(envelope_bandwidth * 3.3302 * pulse.rms_bandwidth_hz, 0.9 * sampling_rate_hz)
+    bandwidth_hz = envelope_band_hz(pulse, envelope_bandwidth)
     if signal == Signal.RF:
         matched = matched_filter(amplitude, pulse)
         output: NDArray[np.complexfloating] | None = matched.output
@@ -125,11 +132,12 @@ def condition(
         output, rf = None, None
         envelope = np.asarray(amplitude, np.float32)
         matched_envelope = smooth_envelope(envelope, pulse)
-    envelope_noise = noise_level(envelope)
-    envelope_slope = noise_slope(envelope, sampling_rate_hz)
+    stride = 2 * pulse.grid_stride
+    envelope_noise = noise_level(envelope, stride=stride)
+    envelope_slope = noise_slope(envelope, sampling_rate_hz, stride=stride)
     if rf is not None:
-        matched_noise = noise_level(matched_envelope)
-        matched_slope = noise_slope(matched_envelope, sampling_rate_hz)
+        matched_noise = noise_level(matched_envelope, stride=stride)
+        matched_slope = noise_slope(matched_envelope, sampling_rate_hz, stride=stride)
     else:
         matched_noise, matched_slope = _smoothed_noise(envelope_noise, envelope_slope, pulse)
     return Conditioned(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,18 +18,25 @@ from echotrace.conditioning import Conditioned
 from echotrace.errors import ParameterError
 from echotrace.media import medium
 from echotrace.picking import PickReason
-from echotrace.recording import Method
+from echotrace.pulse import Pulse
+from echotrace.recording import Method, Signal
 from echotrace.target import Target
+
+if TYPE_CHECKING:
+    from echotrace.kernels.echoes import ChoicePlan, SearchPlan
 
 __all__ = [
     "Candidates",
     "Choice",
     "Gate",
     "JointWeights",
+    "choice_plan",
     "choose_in_gates",
     "choose_jointly",
+    "empty_candidates",
     "find_echoes",
     "preset_gates",
+    "search_plan",
     "two_way_us",
 ]
 
@@ -157,8 +164,10 @@ class Candidates:
     ----------
     count : ndarray of int32, (n_traces,)
     sample : ndarray of int32, (n_traces, c)
-        Largest sample in the matched envelope; only the first ``count`` of a row mean anything.
+        Sample nearest to the peak in the matched envelope; only the first ``count`` of a row mean
+        anything.
     delay_us : ndarray of float64, (n_traces, c)
+        Of the peak, as seen on the grid of :attr:`~echotrace.pulse.Pulse.grid_stride`.
     level_db : ndarray of float32, (n_traces, c)
         Height over the noise, dB.
     before_db : ndarray of float32, (n_traces, c)
@@ -180,6 +189,33 @@ class Candidates:
 _DIP_RATIO = 0.8
 
 
+def search_plan(
+    pulse: Pulse, signal: Signal, start_delay_us: float, threshold_db: float
+) -> SearchPlan:
+    """How echoes are looked for, for the kernels."""
+    from echotrace.kernels.echoes import SearchPlan
+
+    stride = pulse.grid_stride
+    width = pulse.width_us * pulse.sampling_rate_hz * 1e-6 / stride
+    # The curvature of a peak is read over half a width to either side, where noise matters little.
+    arm = max(1, round(0.5 * width))
+    analytic = pulse.analytic if signal == Signal.RF else np.abs(pulse.analytic)
+    own = np.abs(np.correlate(analytic, analytic, mode="full"))
+    middle, d = own.size // 2, arm * stride
+    expected = 2.0 * np.log(own[middle]) - np.log(own[middle - d]) - np.log(own[middle + d])
+    return SearchPlan(
+        stride=stride,
+        dip_ratio=np.float32(_DIP_RATIO),
+        threshold_ratio=float(10.0 ** (threshold_db / 20.0)),
+        far=int(np.ceil(12.0 * width)),
+        near=int(np.ceil(2.2 * width)),
+        arm=arm,
+        curvature=float(expected),
+        start_us=float(start_delay_us),
+        step_us=1e6 / pulse.sampling_rate_hz,
+    )
+
+
 def find_echoes(traces: Conditioned, *, threshold_db: float = 13.0) -> Candidates:
     """Find every echo of each trace that stands over the noise.
 
@@ -190,63 +226,42 @@ def find_echoes(traces: Conditioned, *, threshold_db: float = 13.0) -> Candidate
         Least height over the noise, dB. At 13 dB the matched noise of a whole trace passes it
         about once in a hundred traces.
     """
-    from echotrace.kernels.echoes import find_candidates
+    from echotrace.kernels.echoes import find_rows
 
-    envelope = np.ascontiguousarray(traces.matched_envelope, np.float32)
-    n = envelope.shape[0]
-    threshold = (traces.matched_noise * 10.0 ** (threshold_db / 20.0)).astype(np.float32)
-    count = np.zeros(n, np.int32)
-    sample = np.zeros((n, _MAX_CANDIDATES), np.int32)
-    value = np.zeros((n, _MAX_CANDIDATES), np.float32)
-    before = np.zeros((n, _MAX_CANDIDATES), np.float32)
-    width = traces.pulse.width_us / traces.step_us
-    find_candidates(
-        envelope,
-        threshold,
-        _DIP_RATIO,
-        int(np.ceil(12.0 * width)),
-        int(np.ceil(2.2 * width)),
-        count,
-        sample,
-        value,
-        before,
+    signal = Signal.ENVELOPE if traces.rf is None else Signal.RF
+    plan = search_plan(traces.pulse, signal, traces.start_delay_us, threshold_db)
+    grid = np.ascontiguousarray(traces.matched_envelope[:, :: plan.stride], np.float32)
+    found = empty_candidates(grid.shape[0])
+    find_rows(
+        plan,
+        grid,
+        traces.matched_noise,
+        found.count,
+        found.sample,
+        found.delay_us,
+        found.level_db,
+        found.before_db,
+        found.stretch,
     )
-    used = max(1, int(count.max(initial=1)))
-    sample, value, before = sample[:, :used], value[:, :used], before[:, :used]
-    noise = traces.matched_noise[:, None]
-    with np.errstate(divide="ignore"):
-        level_db = 20.0 * np.log10(value / noise)
-        before_db = 20.0 * np.log10(before / noise)
+    used = max(1, int(found.count.max(initial=1)))
     return Candidates(
-        count,
-        sample,
-        traces.to_delay_us(sample.astype(np.float64)),
-        level_db.astype(np.float32),
-        before_db.astype(np.float32),
-        _stretch(envelope, sample, traces),
+        found.count,
+        *(
+            np.ascontiguousarray(getattr(found, name)[:, :used])
+            for name in ("sample", "delay_us", "level_db", "before_db", "stretch")
+        ),
     )
 
 
-def _stretch(
-    envelope: NDArray[np.float32], sample: NDArray[np.int32], traces: Conditioned
-) -> NDArray[np.float32]:
-    """Curvature of each candidate's peak against that of the pulse's own matched output.
-
-    Read over half a width to either side, where noise matters little.
-    """
-    d = max(1, round(0.5 * traces.pulse.width_us / traces.step_us))
-    k = np.clip(sample, d, envelope.shape[1] - 1 - d)
-    rows = np.arange(envelope.shape[0])[:, None]
-    tiny = np.finfo(np.float32).tiny
-    logs = [np.log(np.maximum(envelope[rows, k + s], tiny)) for s in (-d, 0, d)]
-    seen = 2.0 * logs[1] - logs[0] - logs[2]
-    analytic = traces.pulse.analytic
-    own = np.abs(np.correlate(analytic, analytic, mode="full"))
-    if traces.rf is None:
-        own = np.correlate(np.abs(analytic), np.abs(analytic), mode="full")
-    middle = own.size // 2
-    expected = 2.0 * np.log(own[middle]) - np.log(own[middle - d]) - np.log(own[middle + d])
-    return np.asarray(np.log(np.maximum(seen, 0.02 * expected) / expected), np.float32)
+def empty_candidates(n_traces: int) -> Candidates:
+    """Room for the echoes of some traces."""
+    shape = (n_traces, _MAX_CANDIDATES)
+    return Candidates(
+        np.empty(n_traces, np.int32),
+        np.empty(shape, np.int32),
+        np.empty(shape),
+        *(np.empty(shape, np.float32) for _ in range(3)),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,12 +282,6 @@ class Choice:
     candidate: NDArray[np.int32]
     reason: NDArray[np.uint8]
     margin: NDArray[np.float64]
-
-
-def _over_noise(candidates: Candidates, gate: Gate) -> NDArray[np.bool_]:
-    """Candidates that stand over the noise by the gate's threshold."""
-    real = np.arange(candidates.sample.shape[1]) < candidates.count[:, None]
-    return np.asarray(real & (candidates.level_db >= gate.threshold_db), np.bool_)
 
 
 def _check_gates(gates: Sequence[Gate], target: Target) -> dict[str, Gate]:
@@ -309,42 +318,37 @@ def choose_in_gates(
         Known delay of the first interface, µs (contact); NaN where it is looked for.
     """
     by_name = _check_gates(gates, target)
-    names = target.interface_names
-    n = candidates.count.size
-    chosen = np.full((n, len(names)), -1, np.int32)
-    reason = np.full((n, len(names)), int(PickReason.NO_ECHO), np.uint8)
-    at_us = np.full((n, len(names)), np.nan)
-    if np.isfinite(first_us):
-        at_us[:, 0] = first_us
+    plan = choice_plan(gates, target, jointly=False, first_us=first_us)
+    chosen, margin = _choose(plan, candidates)
+    reason = np.where(chosen >= 0, int(PickReason.FOUND), int(PickReason.NO_ECHO))
+    fixed = bool(np.isfinite(first_us))
+    for k, gate in enumerate(by_name.get(name) for name in target.interface_names):
+        back = target.index(gate.relative_to) if gate is not None and gate.relative_to else -1
+        if back >= 0 and not (back == 0 and fixed):
+            reason[chosen[:, back] < 0, k] = int(PickReason.REFERENCE_MISSING)
+    if fixed:
         reason[:, 0] = int(PickReason.FOUND)
-    rows = np.arange(n)
-    for k, name in enumerate(names):
-        gate = by_name.get(name)
-        if gate is None or (k == 0 and np.isfinite(first_us)):
-            continue
-        origin = at_us[:, names.index(gate.relative_to)] if gate.relative_to else np.zeros(n)
-        low, high = origin + gate.start_us, origin + gate.stop_us
-        inside = (
-            _over_noise(candidates, gate)
-            & (candidates.delay_us >= low[:, None])
-            & (candidates.delay_us <= high[:, None])
-        )
-        if gate.threshold_fraction > 0.0:
-            level = np.where(inside, candidates.level_db, -np.inf)
-            floor = level.max(axis=1, keepdims=True) + 20.0 * np.log10(gate.threshold_fraction)
-            inside &= level >= floor
-        if gate.select == "first":
-            j = np.argmax(inside, axis=1)
-        else:
-            j = np.argmax(np.where(inside, candidates.level_db, -np.inf), axis=1)
-        found = inside.any(axis=1)
-        chosen[:, k] = np.where(found, j, -1)
-        at_us[:, k] = np.where(found, candidates.delay_us[rows, j], np.nan)
-        lost = np.where(
-            np.isnan(origin), int(PickReason.REFERENCE_MISSING), int(PickReason.NO_ECHO)
-        )
-        reason[:, k] = np.where(found, int(PickReason.FOUND), lost)
-    return Choice(chosen, reason, np.full((n, len(names)), np.nan))
+    return Choice(chosen, reason.astype(np.uint8), margin)
+
+
+def _choose(
+    plan: ChoicePlan, candidates: Candidates
+) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    from echotrace.kernels.echoes import choose_rows
+
+    shape = (candidates.count.size, plan.gate.shape[0])
+    chosen, margin = np.empty(shape, np.int32), np.empty(shape)
+    choose_rows(
+        plan,
+        candidates.count,
+        candidates.delay_us,
+        candidates.level_db,
+        candidates.before_db,
+        candidates.stretch,
+        chosen,
+        margin,
+    )
+    return chosen, margin
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -417,82 +421,74 @@ def choose_jointly(
         Known delay of the first interface, µs (contact); NaN where it is looked for.
     weights : JointWeights, optional
     """
-    from echotrace.kernels.echoes import choose_constellation
+    plan = choice_plan(gates, target, jointly=True, first_us=first_us, weights=weights)
+    chosen, margin = _choose(plan, candidates)
+    given = {gate.interface for gate in gates}
+    looked_for = np.array([name in given for name in target.interface_names])
+    missed = np.where(looked_for, int(PickReason.LEFT_OUT), int(PickReason.NO_ECHO))
+    reason = np.where(chosen >= 0, int(PickReason.FOUND), missed).astype(np.uint8)
+    if np.isfinite(first_us):
+        reason[:, 0] = int(PickReason.FOUND)
+    return Choice(chosen, reason, margin)
+
+
+def choice_plan(
+    gates: Sequence[Gate],
+    target: Target,
+    *,
+    jointly: bool,
+    first_us: float = np.nan,
+    weights: JointWeights | None = None,
+) -> ChoicePlan:
+    """Gates, priors and weights as arrays, for the kernels."""
+    from echotrace.kernels import echoes
 
     weights = weights or JointWeights()
     by_name = _check_gates(gates, target)
     names = target.interface_names
-    n, c = candidates.sample.shape
     q = len(names)
-    emission = np.full((n, q, c), -np.inf)
-    gate_low, gate_high = np.full(q, np.nan), np.full(q, np.nan)
-    shape_cost = np.minimum(weights.shape * candidates.stretch.astype(np.float64) ** 2, 2.0)
+    skip = [weights.missing_optional if i.optional else weights.missing for i in target.interfaces]
+    table = np.zeros((q, echoes.GATE_COLUMNS))
+    table[:, echoes.THRESHOLD_DB] = np.inf
+    table[:, echoes.FRACTION_DB] = -np.inf
+    table[:, echoes.RELATIVE_TO] = -1
+    table[:, echoes.LEAD] = np.cumsum([0.0, *skip[:-1]])
     for k, item in enumerate(target.interfaces):
+        row = table[k]
+        row[echoes.FIRST_RISE] = item.first_rise
+        row[echoes.TAIL] = sum(skip[k + 1 :])
+        if k < len(target.segments):
+            wall = target.segments[k]
+            row[echoes.WALL_US] = two_way_us(wall.range_mm[1], wall.medium.speed_m_per_s)
         gate = by_name.get(item.name)
         if gate is None:
             continue
-        over = (candidates.level_db - gate.threshold_db) / 10.0
-        height = np.clip(weights.per_10_db * over, 0.0, weights.height_limit)
-        evidence = height - shape_cost
-        if item.first_rise:
-            evidence = evidence + _first_rise(candidates, target, k, weights)
-        emission[:, k] = np.where(_over_noise(candidates, gate), evidence, -np.inf)
-        if not gate.relative_to:
-            gate_low[k], gate_high[k] = gate.start_us, gate.stop_us
-    to_us = [2e3 / s.medium.speed_m_per_s for s in target.segments]
-    low = np.array([s.range_mm[0] * f for s, f in zip(target.segments, to_us, strict=True)])
-    high = np.array([s.range_mm[1] * f for s, f in zip(target.segments, to_us, strict=True)])
-    mean = np.array([s.mean_mm * f for s, f in zip(target.segments, to_us, strict=True)])
-    var = np.array([(s.sd_mm * f) ** 2 for s, f in zip(target.segments, to_us, strict=True)])
-    skip = np.array(
-        [weights.missing_optional if i.optional else weights.missing for i in target.interfaces]
-    )
-    chosen = np.empty((n, q), np.int32)
-    margin = np.empty((n, q))
-    choose_constellation(
-        candidates.count,
-        candidates.delay_us,
-        emission,
-        gate_low,
-        gate_high,
-        low,
-        high,
-        mean,
-        var,
-        skip,
+        row[echoes.LOOKED_FOR] = 1
+        row[echoes.THRESHOLD_DB] = gate.threshold_db
+        row[echoes.LOW_US], row[echoes.HIGH_US] = gate.start_us, gate.stop_us
+        row[echoes.TAKE_FIRST] = gate.select == "first"
+        if gate.threshold_fraction:
+            row[echoes.FRACTION_DB] = 20.0 * np.log10(gate.threshold_fraction)
+        if gate.relative_to:
+            row[echoes.RELATIVE_TO] = names.index(gate.relative_to)
+    pair = np.zeros((5, q, q))
+    for before in range(q):
+        low = high = mean = variance = 0.0
+        for k in range(before + 1, q):
+            segment = target.segments[k - 1]
+            us_per_mm = two_way_us(1.0, segment.medium.speed_m_per_s)
+            low += segment.range_mm[0] * us_per_mm
+            high += segment.range_mm[1] * us_per_mm
+            mean += segment.mean_mm * us_per_mm
+            variance += (segment.sd_mm * us_per_mm) ** 2
+            stiffness = 0.5 * weights.prior / variance
+            pair[:, before, k] = low, high, mean, stiffness, sum(skip[before + 1 : k])
+    weight = [
+        weights.per_10_db,
+        weights.height_limit,
+        weights.shape,
+        weights.quiet_rise,
+        weights.earlier_echo,
         weights.outside_gate,
-        weights.prior,
-        float(first_us),
-        chosen,
-        margin,
-    )
-    looked_for = np.array([name in by_name for name in names])
-    reason = np.where(
-        chosen >= 0,
-        int(PickReason.FOUND),
-        np.where(looked_for, int(PickReason.LEFT_OUT), int(PickReason.NO_ECHO)),
-    )
-    # The known first interface is candidate number c: found, but no echo of the trace.
-    chosen[chosen == c] = -1
-    return Choice(chosen, reason.astype(np.uint8), margin)
-
-
-def _first_rise(
-    candidates: Candidates, target: Target, k: int, weights: JointWeights
-) -> NDArray[np.float64]:
-    """Evidence that an echo is the first of a wall: silence before it, no echo just before it."""
-    silence = np.clip(1.0 - (candidates.before_db - 13.0) / 12.0, 0.0, 1.0)
-    reach_us = 0.0
-    if k < len(target.segments):
-        wall = target.segments[k]
-        reach_us = two_way_us(wall.range_mm[1], wall.medium.speed_m_per_s)
-    delay = candidates.delay_us
-    real = np.arange(delay.shape[1]) < candidates.count[:, None]
-    padded = np.where(real, delay, np.inf)
-    earlier = np.empty(delay.shape)
-    for j in range(delay.shape[1]):
-        near = (padded < delay[:, j : j + 1]) & (padded > delay[:, j : j + 1] - reach_us)
-        earlier[:, j] = near.sum(axis=1)
-    return np.asarray(
-        weights.quiet_rise * silence - weights.earlier_echo * np.minimum(earlier, 2.0)
-    )
+    ]
+    return echoes.ChoicePlan(jointly, float(first_us), table, pair, np.array(weight))

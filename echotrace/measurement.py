@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.errors import ParameterError
-from echotrace.recording import COLUMNS, Column
+from echotrace.recording import COLUMNS, Column, distinct_rows
 
 __all__ = ["Measurement"]
 
@@ -137,15 +137,13 @@ class Measurement:
         and one sitting label.
         """
         names = [name for name in COLUMNS]
-        codes = np.stack([getattr(self, name).codes for name in names], axis=1)
-        _, first, inverse = np.unique(codes, axis=0, return_index=True, return_inverse=True)
-        inverse = inverse.reshape(-1)
+        first, inverse = distinct_rows([getattr(self, name) for name in names])
         order = np.argsort(inverse, kind="stable")
         counts = np.bincount(inverse, minlength=first.size)
         groups = np.split(order, np.cumsum(counts)[:-1])
         return [
-            ({name: getattr(self, name)[int(first[k])] for name in names}, groups[k])
-            for k in np.argsort(first, kind="stable")
+            ({name: getattr(self, name)[int(row)] for name in names}, traces)
+            for row, traces in zip(first, groups, strict=True)
         ]
 
     def to_records(self) -> list[dict[str, Any]]:

@@ -31,9 +31,11 @@ __all__ = [
     "Picker",
     "PickerOptions",
     "Picks",
+    "calibrated_offset_sample",
     "gather_windows",
     "phase_shift_us",
     "pick_echoes",
+    "skirt_samples",
 ]
 
 Float = NDArray[np.float64]
@@ -162,6 +164,11 @@ def _window_reach(pulse: Pulse) -> tuple[int, int]:
     return int(np.ceil(8.0 * width)), int(np.ceil(5.0 * width))
 
 
+def skirt_samples(pulse: Pulse) -> int:
+    """Samples on either side of an echo's centre that must lie inside the trace."""
+    return int(np.ceil(1.5 * pulse.width_us * pulse.sampling_rate_hz * 1e-6))
+
+
 def gather_windows(
     traces: Conditioned, trace_idx: NDArray[np.integer], sample_idx: NDArray[np.integer]
 ) -> EchoWindows:
@@ -178,7 +185,7 @@ def gather_windows(
     first = np.asarray(sample_idx, np.intp) - before
     columns = np.clip(first[:, None] + np.arange(before + after + 1), 0, n_samples - 1)
     # An echo must stand wholly inside the trace; the quiet stretch before it need not.
-    skirt = int(np.ceil(1.5 * traces.pulse.width_us / traces.step_us))
+    skirt = skirt_samples(traces.pulse)
     inside = (np.asarray(sample_idx) >= skirt) & (np.asarray(sample_idx) < n_samples - skirt)
     rows = np.asarray(trace_idx, np.intp)[:, None]
     return EchoWindows(
@@ -252,7 +259,8 @@ def _peak_pick(windows: EchoWindows, rows: Float, slope: Float, reach: int) -> P
 
 def _matched_filter(windows: EchoWindows, options: PickerOptions) -> Picks:
     del options
-    return _peak_pick(windows, windows.matched_envelope, windows.matched_slope, 2)
+    reach = max(2, windows.pulse.grid_stride)
+    return _peak_pick(windows, windows.matched_envelope, windows.matched_slope, reach)
 
 
 def _reach(windows: EchoWindows) -> int:
@@ -685,6 +693,20 @@ def _offset_sample(name: str, options: PickerOptions, key: _CalibrationKey) -> f
     traces, truth = _template_traces(key, 32, noise_sd=0.0, rng=None)
     windows = gather_windows(traces, np.arange(32), np.rint(truth).astype(np.intp))
     return float(np.mean(PICKERS[name].read(windows, options).sample - truth))
+
+
+def calibrated_offset_sample(
+    pulse: Pulse,
+    envelope_method: EnvelopeMethod,
+    bandwidth_hz: float,
+    signal: Signal,
+    *,
+    picker: str = "matched_filter",
+    options: PickerOptions | None = None,
+) -> float:
+    """What a picker measures less the centre of the pulse, samples, worked out on the template."""
+    key = _key(pulse, envelope_method, bandwidth_hz, signal)
+    return _offset_sample(picker, options or PickerOptions(), key)
 
 
 def pick_echoes(

@@ -18,18 +18,25 @@ from numpy.typing import NDArray
 from echotrace.conditioning import Conditioned
 from echotrace.errors import ParameterError
 from echotrace.gates import Candidates
+from echotrace.pulse import Pulse
 from echotrace.recording import Method
 from echotrace.target import Target
 
 __all__ = [
     "FINDINGS",
     "Finding",
+    "Looks",
     "QualityLimits",
     "Severity",
+    "Stretch",
     "describe_finding",
+    "echo_reach_samples",
     "finding_bits",
+    "look_at_echoes",
+    "nominal_rise_us",
     "provisional_score",
     "rejecting_bits",
+    "stretches",
     "trace_features",
 ]
 
@@ -230,23 +237,153 @@ def _over_noise_db(value: NDArray[np.floating], noise: NDArray[np.floating]) -> 
         return np.asarray(20.0 * np.log10(value / noise), np.float32)
 
 
-def _nominal_rise_us(traces: Conditioned) -> float:
+def nominal_rise_us(pulse: Pulse, bandwidth_hz: float) -> float:
     """10-90 % rise of an undistorted echo in the plain envelope, µs.
 
     For a Gaussian the rise is 1.687 standard deviations; detection widens the pulse by the
-    envelope's own band.
+    envelope's own band (``bandwidth_hz``, zero where there is none).
     """
     # Full width at half height of the pulse -> standard deviation of its amplitude.
-    sigma_us = traces.pulse.width_us / 2.3548
-    if traces.rf is not None and traces.envelope_method != "analytic":
+    sigma_us = pulse.width_us / 2.3548
+    if bandwidth_hz > 0.0:
         # Gaussian response of one half at half the band: sigma of its impulse response in µs.
-        filter_us = np.sqrt(2.0 * np.log(2.0)) / (np.pi * traces.bandwidth_hz * 1e-6)
+        filter_us = np.sqrt(2.0 * np.log(2.0)) / (np.pi * bandwidth_hz * 1e-6)
         sigma_us = float(np.hypot(sigma_us, filter_us))
     return 1.6868 * sigma_us
 
 
+# Stretches of the trace, µs: an echo's own skirts reach about 0.8 µs; sclera and orbit follow the
+# retina within 1 and 7 µs (0.8 and 5 mm).
+_SKIRT_US = 0.8
+_WALL_US = (0.25, 7.0)
+_ORBIT_US = (1.6, 7.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of the trace whose level is a feature, between two interfaces.
+
+    Attributes
+    ----------
+    name : str
+    start, stop : tuple of str and float
+        Interface, and delay after its pick, µs.
+    """
+
+    name: str
+    start: tuple[str, float]
+    stop: tuple[str, float]
+
+
+def stretches(target: Target) -> tuple[Stretch, ...]:
+    """The stretches of a target that are looked at."""
+    if not target.anatomy:
+        return ()
+    middle = 0.5 * (_ORBIT_US[0] + _ORBIT_US[1])
+    found = [
+        Stretch("wall", ("retina", _WALL_US[0]), ("retina", _WALL_US[1])),
+        Stretch("orbit", ("retina", _ORBIT_US[0]), ("retina", _ORBIT_US[1])),
+        Stretch("orbit_near", ("retina", _ORBIT_US[0]), ("retina", middle)),
+        Stretch("orbit_far", ("retina", middle), ("retina", _ORBIT_US[1])),
+    ]
+    if "lens_front" in target.interface_names:
+        found.append(Stretch("lens", ("lens_front", _SKIRT_US), ("lens_back", -_SKIRT_US)))
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looks:
+    """Raw figures of traces, read in the plain envelope.
+
+    Attributes
+    ----------
+    noise : ndarray of float64, (n,)
+        Standard deviation of one quadrature.
+    height, rise_us, width_us : ndarray of float32, (n, n_interfaces)
+        Of the echo at each pick.
+    clipped : ndarray of int32, (n, n_interfaces)
+        Clipped samples in it.
+    clipped_fraction : ndarray of float32, (n,)
+        Of the whole trace.
+    largest, mean_square : ndarray of float32, (n, n_stretches)
+        In each of :func:`stretches`, on the grid of :attr:`~echotrace.pulse.Pulse.grid_stride`.
+    nominal_rise_us : float
+        Rise of an undistorted echo.
+    """
+
+    noise: NDArray[np.float64]
+    height: Float32
+    rise_us: Float32
+    width_us: Float32
+    clipped: NDArray[np.int32]
+    clipped_fraction: Float32
+    largest: Float32
+    mean_square: Float32
+    nominal_rise_us: float
+
+
+def echo_reach_samples(pulse: Pulse) -> tuple[int, int]:
+    """How far from a pick the echo's own maximum may lie, and its longest rise, samples."""
+    width = pulse.width_us * pulse.sampling_rate_hz * 1e-6
+    return int(np.ceil(width)), int(np.ceil(16.0 * width))
+
+
+def look_at_echoes(
+    traces: Conditioned, delay_us: NDArray[np.float64], target: Target, *, method: str
+) -> Looks:
+    """Read the raw figures of traces.
+
+    Parameters
+    ----------
+    traces : Conditioned
+    delay_us : ndarray of float64, (n_traces, n_interfaces)
+        Picks, NaN where there is none.
+    target : Target
+    method : str
+        In contact the first interface is no echo of the trace and has no figures.
+    """
+    from echotrace.kernels.features import echo_shapes, windows
+
+    n, q = delay_us.shape
+    envelope = np.ascontiguousarray(traces.envelope, np.float32)
+    place = traces.to_sample(delay_us)
+    at = place.copy()
+    if method == Method.CONTACT:
+        at[:, 0] = np.nan
+    height, rise, width = (np.empty((n, q), np.float32) for _ in range(3))
+    clipped = np.empty((n, q), np.int32)
+    reach, far = echo_reach_samples(traces.pulse)
+    marks = np.ascontiguousarray(traces.clipped).view(np.uint8)
+    echo_shapes(envelope, marks, at, reach, far, height, rise, width, clipped)
+    stride = traces.pulse.grid_stride
+    parts = stretches(target)
+    start, stop = np.empty((n, len(parts))), np.empty((n, len(parts)))
+    for k, part in enumerate(parts):
+        for out, (name, after_us) in ((start, part.start), (stop, part.stop)):
+            out[:, k] = (place[:, target.index(name)] + after_us / traces.step_us) / stride
+    largest, mean_square = (np.empty((n, len(parts)), np.float32) for _ in range(2))
+    windows(np.ascontiguousarray(envelope[:, ::stride]), start, stop, largest, mean_square)
+    return Looks(
+        noise=traces.envelope_noise,
+        height=height,
+        rise_us=rise * np.float32(traces.step_us),
+        width_us=width * np.float32(traces.step_us),
+        clipped=clipped,
+        clipped_fraction=traces.clipped.mean(axis=1).astype(np.float32),
+        largest=largest,
+        mean_square=mean_square,
+        nominal_rise_us=nominal_rise_us(
+            traces.pulse,
+            # An envelope that was recorded, or taken over the whole band, is widened by no filter.
+            0.0
+            if traces.rf is None or traces.envelope_method == "analytic"
+            else traces.bandwidth_hz,
+        ),
+    )
+
+
 def trace_features(
-    traces: Conditioned,
+    looks: Looks,
     delay_us: NDArray[np.float64],
     target: Target,
     *,
@@ -260,12 +397,11 @@ def trace_features(
 
     Parameters
     ----------
-    traces : Conditioned
+    looks : Looks
     delay_us : ndarray of float64, (n_traces, n_interfaces)
         Picks, NaN where there is none.
     target : Target
     method : str
-        In contact the first interface is no echo of the trace and has no figures.
     candidates : Candidates
         All echoes of the traces.
     face_delay_us : float
@@ -280,54 +416,29 @@ def trace_features(
         ``level_db_NAME``, ``rise_us_NAME`` and ``width_us_NAME`` for each interface; the level of
         a clipped echo is NaN, for its height is not known. Then the figures of the whole trace.
     """
-    from echotrace.kernels.features import echo_shape
-
-    n, q = delay_us.shape
-    envelope = np.ascontiguousarray(traces.envelope, np.float32)
-    at = traces.to_sample(delay_us)
-    if method == Method.CONTACT:
-        at = at.copy()
-        at[:, 0] = np.nan
-    height, rise, width = (np.empty((n, q), np.float32) for _ in range(3))
-    clipped = np.empty((n, q), np.int32)
-    reach = int(np.ceil(traces.pulse.width_us / traces.step_us))
-    far = int(np.ceil(16.0 * traces.pulse.width_us / traces.step_us))
-    echo_shape(
-        envelope,
-        np.ascontiguousarray(traces.clipped),
-        at,
-        reach,
-        far,
-        height,
-        rise,
-        width,
-        clipped,
-    )
-    noise = traces.envelope_noise
-    level_db = _over_noise_db(height, noise[:, None])
-    level_db[clipped > 0] = np.nan
-    step_us = np.float32(traces.step_us)
+    all_level_db = _over_noise_db(looks.height, looks.noise[:, None])
+    level_db = np.where(looks.clipped > 0, np.float32(np.nan), all_level_db)
     features: dict[str, Float32] = {}
     for k, name in enumerate(target.interface_names):
         features[f"level_db_{name}"] = level_db[:, k]
-        features[f"rise_us_{name}"] = rise[:, k] * step_us
-        features[f"width_us_{name}"] = width[:, k] * step_us
+        features[f"rise_us_{name}"] = looks.rise_us[:, k]
+        features[f"width_us_{name}"] = looks.width_us[:, k]
     features["echo_count"] = _echoes_behind_near_field(candidates, method)
     required = [k for k, item in enumerate(target.interfaces) if not item.optional]
     features["missing_count"] = np.isnan(delay_us[:, required]).sum(axis=1).astype(np.float32)
     ends = [k for k in required if k <= target.index(target.length_to)]
-    features["clipped_samples"] = clipped[:, ends].sum(axis=1).astype(np.float32)
-    features["clipped_fraction"] = traces.clipped.mean(axis=1).astype(np.float32)
-    features["weakest_level_db"] = _least(_over_noise_db(height, noise[:, None])[:, ends])
+    features["clipped_samples"] = looks.clipped[:, ends].sum(axis=1).astype(np.float32)
+    features["clipped_fraction"] = looks.clipped_fraction
+    features["weakest_level_db"] = _least(all_level_db[:, ends])
     features["least_margin"] = _least(margin[:, ends].astype(np.float32))
     features["length_u_mm"] = length_u_mm.astype(np.float32)
     if target.anatomy:
-        features |= _eye_features(traces, envelope, delay_us, target, level_db)
+        features |= _eye_features(looks, target, level_db)
         features["vitreous_echo_db"] = _vitreous_echo_db(
             candidates, delay_us, target, method, 0.0 if np.isnan(face_delay_us) else face_delay_us
         )
         features["retina_rise_ratio"] = features["rise_us_retina"] / np.float32(
-            _nominal_rise_us(traces)
+            looks.nominal_rise_us
         )
     return features
 
@@ -338,65 +449,33 @@ def _least(values: Float32) -> Float32:
     return np.asarray(np.where(np.isinf(filled), np.nan, filled), np.float32)
 
 
-def _window(
-    traces: Conditioned,
-    envelope: Float32,
-    start_us: NDArray[np.float64],
-    stop_us: NDArray[np.float64],
-) -> tuple[Float32, Float32]:
-    """Largest envelope and root mean square in a window, both in dB over the noise."""
-    from echotrace.kernels.features import window_levels
-
-    n = envelope.shape[0]
-    largest, mean_square = np.empty(n, np.float32), np.empty(n, np.float32)
-    window_levels(
-        envelope, traces.to_sample(start_us), traces.to_sample(stop_us), largest, mean_square
-    )
-    # The mean square of the noise's envelope is twice the variance of one quadrature.
-    return (
-        _over_noise_db(largest, traces.envelope_noise),
-        _over_noise_db(np.sqrt(mean_square), np.sqrt(2.0) * traces.envelope_noise),
-    )
-
-
-# Stretches of the trace, µs: an echo's own skirts reach about 0.8 µs; sclera and orbit follow the
-# retina within 1 and 7 µs (0.8 and 5 mm).
-_SKIRT_US = 0.8
-_WALL_US = (0.25, 7.0)
-_ORBIT_US = (1.6, 7.0)
-
-
-def _eye_features(
-    traces: Conditioned,
-    envelope: Float32,
-    delay_us: NDArray[np.float64],
-    target: Target,
-    level_db: Float32,
-) -> dict[str, Float32]:
+def _eye_features(looks: Looks, target: Target, level_db: Float32) -> dict[str, Float32]:
     """Figures that speak of anatomy."""
-    found: dict[str, Float32] = {}
-    retina = delay_us[:, target.index("retina")]
+    names = [part.name for part in stretches(target)]
+    tallest_db = _over_noise_db(looks.largest, looks.noise[:, None])
+    # The mean square of the noise's envelope is twice the variance of one quadrature.
+    rms_db = _over_noise_db(np.sqrt(looks.mean_square), np.sqrt(2.0) * looks.noise[:, None])
+
+    def tallest(name: str) -> Float32:
+        return tallest_db[:, names.index(name)]
+
+    def rms(name: str) -> Float32:
+        return rms_db[:, names.index(name)]
+
     retina_level = level_db[:, target.index("retina")]
-    wall, _ = _window(traces, envelope, retina + _WALL_US[0], retina + _WALL_US[1])
-    found["retina_against_wall_db"] = retina_level - wall
-    _, found["orbit_level_db"] = _window(
-        traces, envelope, retina + _ORBIT_US[0], retina + _ORBIT_US[1]
-    )
-    middle = 0.5 * (_ORBIT_US[0] + _ORBIT_US[1])
-    _, near = _window(traces, envelope, retina + _ORBIT_US[0], retina + middle)
-    _, far = _window(traces, envelope, retina + middle, retina + _ORBIT_US[1])
-    found["orbit_decay_db"] = near - far
-    found["sclera_against_retina_db"] = level_db[:, target.index("sclera")] - retina_level
-    names = target.interface_names
-    if "lens_front" in names:
-        front, back = names.index("lens_front"), names.index("lens_back")
+    found = {
+        "retina_against_wall_db": retina_level - tallest("wall"),
+        "orbit_level_db": rms("orbit"),
+        "orbit_decay_db": rms("orbit_near") - rms("orbit_far"),
+        "sclera_against_retina_db": level_db[:, target.index("sclera")] - retina_level,
+    }
+    if "lens_front" in target.interface_names:
+        front, back = target.index("lens_front"), target.index("lens_back")
         if target.segments[front].medium.name == "lens":
             # An implant's echoes are as tall as its material makes them; they say nothing here.
             found["lens_front_against_back_db"] = level_db[:, front] - level_db[:, back]
             found["retina_against_lens_db"] = retina_level - level_db[:, back]
-        found["lens_echo_db"], _ = _window(
-            traces, envelope, delay_us[:, front] + _SKIRT_US, delay_us[:, back] - _SKIRT_US
-        )
+        found["lens_echo_db"] = tallest("lens")
     return found
 
 
@@ -405,10 +484,12 @@ _NEAR_FIELD_US = 2.0
 
 
 def _echoes_behind_near_field(candidates: Candidates, method: str) -> Float32:
+    from echotrace.kernels.features import count_behind
+
     start_us = -np.inf if method == Method.OTHER else _NEAR_FIELD_US
-    real = np.arange(candidates.sample.shape[1]) < candidates.count[:, None]
-    behind = real & (candidates.delay_us > start_us)
-    return np.asarray(behind.sum(axis=1), np.float32)
+    behind = np.empty(candidates.count.size, np.float32)
+    count_behind(candidates.count, candidates.delay_us, start_us, behind)
+    return behind
 
 
 def _vitreous_echo_db(
@@ -424,20 +505,28 @@ def _vitreous_echo_db(
     the bath later, often into the vitreous; those repeats are known for what they are and left
     out.
     """
+    from echotrace.kernels.features import tallest_between
+
+    n = delay_us.shape[0]
     retina = target.index("retina")
-    before = delay_us[:, retina - 1] + 2.0 * _SKIRT_US
-    after = delay_us[:, retina] - _SKIRT_US
-    at = candidates.delay_us
-    inside = np.arange(at.shape[1]) < candidates.count[:, None]
-    inside = inside & (at > before[:, None]) & (at < after[:, None])
+    known = np.full((n, 2 * retina), np.nan)
     if method == Method.IMMERSION:
-        for passages in (1, 2):
-            for k in range(retina):
-                repeat = delay_us[:, k] + passages * (delay_us[:, 0] - face_us)
-                inside &= ~(np.abs(at - repeat[:, None]) < 0.5 * _SKIRT_US)
+        bath_us = delay_us[:, :1] - face_us
+        known[:, :retina] = delay_us[:, :retina] + bath_us
+        known[:, retina:] = delay_us[:, :retina] + 2.0 * bath_us
     # An empty vitreous shows the search threshold at most: nothing there is no figure at all.
-    level = np.where(inside, candidates.level_db, -np.inf).max(axis=1)
-    return np.asarray(np.where(np.isfinite(level), level, np.nan), np.float32)
+    level = np.empty(n, np.float32)
+    tallest_between(
+        candidates.count,
+        candidates.delay_us,
+        candidates.level_db,
+        delay_us[:, retina - 1] + 2.0 * _SKIRT_US,
+        delay_us[:, retina] - _SKIRT_US,
+        known,
+        0.5 * _SKIRT_US,
+        level,
+    )
+    return level
 
 
 _BELOW = frozenset(

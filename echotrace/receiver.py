@@ -21,8 +21,10 @@ __all__ = [
     "Undone",
     "apply_receiver",
     "clipped_samples",
+    "clipping_level",
     "db_to_ratio",
     "estimate_tgc_from_noise",
+    "inverse_gain",
     "log_compress",
     "ratio_to_db",
     "tgc_db",
@@ -52,20 +54,48 @@ def tgc_db(delay_us: ArrayLike, receiver: Receiver | None) -> NDArray[np.float64
     return np.asarray(np.interp(delay, receiver.tgc_delay_us, receiver.tgc_gain_db))
 
 
+def _trace_gain(gain_db: ArrayLike, n_traces: int) -> NDArray[np.float64]:
+    """Gain of each trace as a ratio; NaN counts as 0 dB."""
+    gain = np.atleast_1d(np.asarray(gain_db, np.float64))
+    if gain.size not in (1, n_traces):
+        raise ParameterError(f"gain_db: {gain.size} values for {n_traces} traces")
+    return np.broadcast_to(db_to_ratio(np.where(np.isnan(gain), 0.0, gain)), (n_traces,))
+
+
 def _gain_ratio(
     delay_us: ArrayLike, receiver: Receiver | None, gain_db: ArrayLike, n_traces: int
 ) -> NDArray[np.float32]:
     """Gain of every sample as a ratio, (n_traces, n_samples) or (1, n_samples), float32."""
-    gain = np.atleast_1d(np.asarray(gain_db, np.float64))
-    gain = np.where(np.isnan(gain), 0.0, gain)
-    if gain.size not in (1, n_traces):
-        raise ParameterError(f"gain_db: {gain.size} values for {n_traces} traces")
-    trace_ratio = db_to_ratio(gain)[:, None].astype(np.float32)
+    trace_ratio = _trace_gain(gain_db, n_traces)[:, None].astype(np.float32)
     return np.asarray(trace_ratio * db_to_ratio(tgc_db(delay_us, receiver)).astype(np.float32))
 
 
 def _limit(bits: int) -> int:
     return int(2 ** (bits - 1) - 1)
+
+
+def inverse_gain(
+    delay_us: ArrayLike, receiver: Receiver | None, gain_db: ArrayLike, n_traces: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What samples are to be multiplied by to undo the receiver: a factor a trace and one a sample.
+
+    Returns
+    -------
+    trace_scale : ndarray of float32, (n_traces,)
+    sample_scale : ndarray of float32, (n_samples,)
+    """
+    scale = 1.0
+    if receiver is not None and receiver.bits:
+        scale = receiver.full_scale / _limit(receiver.bits)
+    trace_scale = (scale / _trace_gain(gain_db, n_traces)).astype(np.float32)
+    return trace_scale, (1.0 / db_to_ratio(tgc_db(delay_us, receiver))).astype(np.float32)
+
+
+def clipping_level(dtype: np.dtype[np.generic], receiver: Receiver) -> float:
+    """Magnitude from which a stored sample counts as clipped."""
+    limit = _limit(receiver.bits) if receiver.bits else receiver.full_scale * (1.0 - 1e-6)
+    # The largest float32 below full scale would be missed by >= after rounding, hence the 1e-6.
+    return float(np.int16(limit)) if dtype == np.int16 else float(np.float32(limit))
 
 
 def apply_receiver(
@@ -116,12 +146,11 @@ def clipped_samples(samples: NDArray[np.generic], receiver: Receiver | None) -> 
     """
     if receiver is None:
         return _flat_tops(samples)
-    # The largest float32 below full scale would be missed by >= after rounding, hence the 1e-6.
-    limit = _limit(receiver.bits) if receiver.bits else receiver.full_scale * (1.0 - 1e-6)
+    level = clipping_level(samples.dtype, receiver)
     if samples.dtype == np.int16:
-        level = np.int16(limit)
-        return np.asarray((samples >= level) | (samples <= -level), np.bool_)
-    return np.asarray(np.abs(samples) >= np.float32(limit), np.bool_)
+        count = np.int16(level)
+        return np.asarray((samples >= count) | (samples <= -count), np.bool_)
+    return np.asarray(np.abs(samples) >= np.float32(level), np.bool_)
 
 
 def _flat_tops(samples: NDArray[np.generic]) -> NDArray[np.bool_]:
@@ -175,11 +204,8 @@ def undo_receiver(
     if samples.ndim != 2:
         raise ParameterError(f"samples must be (n_traces, n_samples), got shape {samples.shape}")
     clipped = clipped_samples(samples, receiver)
-    scale = np.float32(1.0)
-    if receiver is not None and receiver.bits:
-        scale = np.float32(receiver.full_scale / _limit(receiver.bits))
-    inverse = scale / _gain_ratio(delay_us, receiver, gain_db, samples.shape[0])
-    return Undone(samples.astype(np.float32) * inverse, clipped)
+    trace_scale, sample_scale = inverse_gain(delay_us, receiver, gain_db, samples.shape[0])
+    return Undone(samples.astype(np.float32) * sample_scale * trace_scale[:, None], clipped)
 
 
 def log_compress(

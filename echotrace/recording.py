@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from types import MappingProxyType
@@ -30,6 +31,7 @@ __all__ = [
     "SampleStore",
     "Signal",
     "Truth",
+    "distinct_rows",
 ]
 
 MIN_SAMPLES = 16
@@ -136,7 +138,36 @@ class Column:
     @property
     def present(self) -> tuple[str, ...]:
         """Labels that at least one trace carries, in table order."""
-        return tuple(self.labels[int(code)] for code in np.unique(self.codes))
+        used = np.bincount(self.codes, minlength=len(self.labels)) > 0
+        return tuple(label for label, has in zip(self.labels, used, strict=True) if has)
+
+
+def distinct_rows(columns: Sequence[Column]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Combinations of labels in several columns.
+
+    Returns
+    -------
+    first : ndarray of int, (n_combinations,)
+        Trace at which each appears first, rising.
+    inverse : ndarray of int, (n_traces,)
+        Number of each trace's combination.
+    """
+    n = len(columns[0])
+    inverse = np.zeros(n, np.intp)
+    first = np.zeros(1, np.intp)
+    for column in columns:
+        size = len(column.labels)
+        key = inverse * size + column.codes
+        # At most all pairs of what was distinct so far and this column's labels: by counting.
+        first_of = np.full(first.size * size, n, np.intp)
+        order = np.arange(n - 1, -1, -1)
+        first_of[key[::-1]] = order
+        used = np.flatnonzero(first_of < n)
+        used = used[np.argsort(first_of[used], kind="stable")]
+        number = np.empty(first_of.size, np.intp)
+        number[used] = np.arange(used.size)
+        inverse, first = number[key], first_of[used]
+    return first, inverse
 
 
 def _frozen(values: ArrayLike, dtype: Any) -> NDArray[Any]:
@@ -417,14 +448,20 @@ class Recording:
             A slice, trace numbers, or one truth value per trace.
         """
         key: slice | NDArray[Any] = rows if isinstance(rows, slice) else np.asarray(rows)
-        changes: dict[str, Any] = {name: getattr(self, name).take(key) for name in COLUMNS}
-        return replace(
-            self,
-            samples=np.asarray(self.samples[key]),
-            gain_db=self.gain_db[key],
-            truth=None if self.truth is None else self.truth.take(key),
-            **changes,
-        )
+        samples = np.asarray(self.samples[key])
+        if not isinstance(self.samples, np.ndarray):
+            samples = cast("NDArray[Any]", _checked_samples(samples))
+        _check_shape(samples.shape)
+        samples.flags.writeable = False
+        # Rows of what was checked need no second check: a million traces pass here in blocks.
+        part = copy(self)
+        put = object.__setattr__
+        put(part, "samples", samples)
+        put(part, "gain_db", _frozen(self.gain_db[key], np.float32))
+        put(part, "truth", None if self.truth is None else self.truth.take(key))
+        for name in COLUMNS:
+            put(part, name, getattr(self, name).take(key))
+        return part
 
     def blocks(self, n_traces: int) -> Iterator[Recording]:
         """Walk the recording in blocks of at most ``n_traces``, each read when it is asked for."""
@@ -468,11 +505,18 @@ def _checked_samples(samples: Any) -> SampleStore:
     _check_shape(array.shape)
     array = _as_stored(array)
     array = np.ascontiguousarray(array)
+    # The largest of a row is NaN if any of it is.
     if array.dtype.kind == "f":
-        finite = np.isfinite(array).all(axis=1)
+        high, low = array.max(axis=1), array.min(axis=1)
+        finite = np.isfinite(high) & np.isfinite(low)
         if not finite.all():
             _refuse(~finite, "holds NaN or infinite samples", "repair or leave out")
-    constant = array.max(axis=1) == array.min(axis=1)
+        constant = high == low
+    else:
+        # Few traces begin with equal samples; only those are looked at wholly.
+        constant = (array[:, :MIN_SAMPLES] == array[:, :1]).all(axis=1)
+        for k in np.flatnonzero(constant):
+            constant[k] = bool((array[k] == array[k, 0]).all())
     if constant.any():
         _refuse(constant, "is constant (a dead channel?)", "leave out")
     array = array.view()

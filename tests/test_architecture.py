@@ -18,7 +18,7 @@ LAYERS = [
     {"errors", "caution", "__init__"},
     {"kernels", "user_input", "media", "target", "recording", "measurement"},
     {"pulse", "receiver", "envelope", "conditioning", "gates", "picking", "quality", "lengths"},
-    {"synthesis", "files", "settings", "chain"},
+    {"synthesis", "files", "settings", "reading", "chain"},
     {
         "sitting", "study", "repeatability", "variance", "agreement", "agreement_text",
         "sample_size", "lens_power", "power_cautions", "propagation", "eye_states",

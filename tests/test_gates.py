@@ -17,7 +17,7 @@ from echotrace.gates import (
     preset_gates,
     two_way_us,
 )
-from echotrace.kernels.echoes import find_candidates
+from echotrace.kernels.echoes import SearchPlan, find_rows
 from echotrace.media import medium
 from echotrace.picking import PickReason
 from echotrace.pulse import gaussian_pulse
@@ -116,10 +116,21 @@ def test_candidates_against_a_slow_search():
     envelope = np.apply_along_axis(lambda r: np.convolve(r, np.hanning(9), "same"), 1, envelope)
     envelope = envelope.astype(np.float32)
     threshold = np.full(4, 2.0, np.float32)
-    count = np.zeros(4, np.int32)
-    sample, value = np.zeros((4, 100), np.int32), np.zeros((4, 100), np.float32)
-    before = np.zeros((4, 100), np.float32)
-    find_candidates(envelope, threshold, 0.8, 30, 5, count, sample, value, before)
+    plan = SearchPlan(1, np.float32(0.8), 1.0, 30, 5, 2, 1.0, 0.0, 1.0)
+    count, sample = np.zeros(4, np.int32), np.zeros((4, 100), np.int32)
+    delay_us = np.zeros((4, 100))
+    level_db, before_db, stretch = (np.zeros((4, 100), np.float32) for _ in range(3))
+    find_rows(
+        plan,
+        envelope,
+        threshold.astype(np.float64),
+        count,
+        sample,
+        delay_us,
+        level_db,
+        before_db,
+        stretch,
+    )
     for i, row in enumerate(envelope):
         found, rising, high, low = [], True, 0, row[0]
         for k in range(1, row.size):
@@ -133,12 +144,22 @@ def test_candidates_against_a_slow_search():
                 low = row[k]
             elif not rising and row[k] * 0.8 > low:
                 rising, high = True, k
-        assert sample[i, : count[i]].tolist() == found
-        assert [float(v) for v in value[i, : count[i]]] == [float(row[k]) for k in found]
+        assert count[i] == len(found)
+        np.testing.assert_allclose(delay_us[i, : count[i]], found, atol=0.5)
         for j, k in enumerate(found):
+            # The parabola through three logarithms, by polynomial fit.
+            fit = np.polyfit([-1, 0, 1], np.log(row[k - 1 : k + 2].astype(float)), 2)
+            peak = -fit[1] / (2 * fit[0])
+            assert delay_us[i, j] == pytest.approx(k + peak, abs=1e-4)
+            height = np.exp(np.polyval(fit, peak))
+            assert level_db[i, j] == pytest.approx(20 * np.log10(height / 2.0), abs=1e-4)
             first = max(0, k - 30)
             quiet = row[first : max(first, k - 5)]
-            assert before[i, j] == (quiet.max() if quiet.size else 0.0)
+            if quiet.size:
+                expected = 20 * np.log10(quiet.max() / 2.0)
+                assert before_db[i, j] == pytest.approx(expected, abs=1e-4)
+            else:
+                assert before_db[i, j] == -np.inf
 
 
 def test_noise_alone_gives_almost_no_candidates():

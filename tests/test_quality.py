@@ -63,7 +63,7 @@ def test_gain_moves_no_feature(gain_db):
     np.testing.assert_allclose(result.axial_length_mm, reference.axial_length_mm, atol=5e-4)
     for name, values in reference.features.items():
         if name.startswith("level_db") or name.endswith("_db"):
-            np.testing.assert_allclose(result.features[name], values, atol=1.0, err_msg=name)
+            np.testing.assert_allclose(result.features[name], values, atol=1.5, err_msg=name)
 
 
 def _clipped():

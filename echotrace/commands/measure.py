@@ -11,10 +11,16 @@ from echotrace.errors import ParameterError
 
 if TYPE_CHECKING:
     from echotrace.measurement import Measurement
+    from echotrace.recording import Recording
+    from echotrace.settings import Settings
     from echotrace.sitting import SittingSummary
+    from echotrace.target import Target
 
 SUMMARY = "Measure the lengths in a recording, scan by scan and sitting by sitting."
 EXAMPLE = "echotrace measure synthetic_traces/immersion_sitting.h5 --report report.html"
+
+# From here on results are written as they come and only totals are printed.
+_LONG_TRACES = 100_000
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -45,6 +51,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE.toml",
         type=Path,
         help="what the beam passes, for recordings that are not of an eye",
+    )
+    parser.add_argument(
+        "--carry-on",
+        action="store_true",
+        help="take up an interrupted run that wrote one .h5 file; recordings of "
+        f"{_LONG_TRACES} scans and more are measured that way without being told",
+    )
+    parser.add_argument(
+        "--workers", metavar="N", type=int, help="threads; the results do not depend on it"
     )
     for word in ("accept", "reject"):
         parser.add_argument(
@@ -112,9 +127,11 @@ def run(args: argparse.Namespace) -> int:
         save_text(args.write_settings, settings_toml(expand_gates(settings, recording, target)))
         print(f"wrote {args.write_settings}")
         return 0
+    if args.carry_on or (recording.n_traces >= _LONG_TRACES and _only_native(args)):
+        return _stream(args, recording, settings, target)
     accept, reject = _decisions("accept", args.accept), _decisions("reject", args.reject)
     with _progress(recording.n_traces) as advance:
-        result = measure(recording, settings, target=target, progress=advance)
+        result = measure(recording, settings, target=target, progress=advance, workers=args.workers)
     result = decide_by_hand(result, accept=accept, reject=reject)
     summaries = summarise(result, settings.sitting)
     for path in args.output:
@@ -137,12 +154,60 @@ def run(args: argparse.Namespace) -> int:
     return 0 if all(item.acceptable for item in summaries) else 1
 
 
+def _only_native(args: argparse.Namespace) -> bool:
+    """Whether the one thing to be written is a native file."""
+    one = len(args.output) == 1 and args.output[0].suffix.lower() == ".h5"
+    return one and args.report is None and not args.accept and not args.reject
+
+
+def _stream(
+    args: argparse.Namespace, recording: Recording, settings: Settings, target: Target | None
+) -> int:
+    """Measure at constant memory, write block by block, print totals."""
+    import json
+
+    from echotrace.caution import CAUTION
+    from echotrace.many import measure_to_file
+
+    if not _only_native(args):
+        raise ParameterError(
+            "--carry-on goes with one -o FILE.h5 and without --report, --accept and --reject"
+        )
+    path = args.output[0]
+    with _progress(recording.n_traces, carry_on=args.carry_on) as advance:
+        summary = measure_to_file(
+            recording,
+            path,
+            settings,
+            target=target,
+            carry_on=args.carry_on,
+            workers=args.workers,
+            progress=advance,
+        )
+    total = summary.total
+    if args.json:
+        print(json.dumps({"caution": CAUTION, "groups": summary.to_records()}, indent=2))
+    else:
+        print(f"{'method':<10} {'scans':>9} {'accepted':>9} {'mean mm':>8} {'sd mm':>7}")
+        for (method,), group in summary.groups.items():
+            length = group.length_mm
+            print(
+                f"{method:<10} {group.n:>9} {group.n_accepted:>9} {length.mean:>8.3f} "
+                f"{length.sd:>7.3f}"
+            )
+        for name, count in sorted(total.findings.items(), key=lambda item: -item[1]):
+            print(f"  {count:>9} scans: {name}")
+        print(f"wrote {path}. Sittings of so long a recording are not judged here. {CAUTION}")
+    return 0 if total.n_accepted else 1
+
+
 class _progress:
     """A bar on a terminal for long work; nothing where output is piped."""
 
-    def __init__(self, total: int) -> None:
+    def __init__(self, total: int, *, carry_on: bool = False) -> None:
         from tqdm import tqdm
 
+        self._carry_on = carry_on
         self._bar = tqdm(
             total=total,
             unit="trace",
@@ -157,6 +222,10 @@ class _progress:
 
     def __call__(self, done: int, total: int) -> None:
         del total
+        if self._carry_on:
+            # What an earlier run has done says nothing of this one's rate.
+            self._carry_on = False
+            self._bar.initial = self._bar.n = done
         self._bar.update(done - self._bar.n)
 
     def __exit__(self, *_: object) -> None:

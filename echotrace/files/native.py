@@ -10,6 +10,7 @@ A measurement has its arrays over ``trace``, ``interface`` and ``segment``, and 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,7 @@ from echotrace.measurement import Measurement
 from echotrace.recording import COLUMNS, Column, Probe, Receiver, Recording, Signal, Truth
 
 __all__ = [
+    "MeasurementWriter",
     "RecordingWriter",
     "StoredSamples",
     "file_kind",
@@ -404,7 +406,12 @@ class StoredSamples:
 
     def __getitem__(self, key: Any, /) -> Any:
         row_key, rest = (key[0], key[1:]) if isinstance(key, tuple) else (key, ())
-        rows = np.arange(self.shape[0])[row_key]
+        if isinstance(row_key, slice) and row_key.step in (None, 1):
+            # The usual case, a block of a long file, without a list of all of its rows.
+            start, stop, _ = row_key.indices(self.shape[0])
+            rows = np.arange(start, stop)
+        else:
+            rows = np.arange(self.shape[0])[row_key]
         wanted, place = np.unique(rows, return_inverse=True)
         out = np.empty((wanted.size, self.shape[1]), self.dtype)
         with hdf5.opened(self.path, kind="recording", newest=RECORDING_VERSION) as (file, _):
@@ -569,11 +576,18 @@ _PER_TRACE = {
 }
 
 
-def write_measurement(measurement: Measurement, path: str | Path) -> None:
+def write_measurement(measurement: Measurement, path: str | Path, *, compress: bool = True) -> None:
     """Write a measurement to a native file.
 
     The file appears under its name only when it is complete; a file that was there stays as it
     was if anything fails.
+
+    Parameters
+    ----------
+    measurement : Measurement
+    path : str or Path
+    compress : bool
+        Shuffle and gzip.
 
     Raises
     ------
@@ -582,13 +596,96 @@ def write_measurement(measurement: Measurement, path: str | Path) -> None:
     ParameterError
         A name cannot be stored.
     """
-    import h5py
+    with MeasurementWriter(path, grows=False, compress=compress) as writer:
+        writer.append(measurement)
 
-    with (
-        atomic_target(path) as partial,
-        writing(path),
-        h5py.File(partial, "w", libver=_LIBVER) as file,
-    ):
+
+class MeasurementWriter:
+    """Write a measurement that grows block by block, at constant memory.
+
+    Used as a context manager. The first block sets interfaces, segments, settings and
+    provenance; the others must have the same. The file appears under its name when the ``with``
+    block ends; an exception inside it leaves nothing behind.
+
+    Parameters
+    ----------
+    path : str or Path
+    grows : bool
+        More than one block is to come.
+    compress : bool
+        Shuffle and gzip: half the size, at a twentieth of the writing rate.
+    """
+
+    def __init__(self, path: str | Path, *, grows: bool = True, compress: bool = False) -> None:
+        self.path = Path(path)
+        self.n_traces = 0
+        self._options: dict[str, Any] = {"grows": grows, "compress": compress}
+        self._stack: ExitStack | None = None
+        self._file: Any = None
+        self._first: Measurement | None = None
+        self._labels: dict[str, dict[str, int]] = {name: {} for name in COLUMNS}
+
+    def __enter__(self) -> Self:
+        import h5py
+
+        with ExitStack() as stack:
+            partial = stack.enter_context(atomic_target(self.path))
+            with writing(self.path):
+                self._file = stack.enter_context(
+                    h5py.File(partial, "w", rdcc_nbytes=_CHUNK_CACHE_BYTES)
+                )
+            self._stack = stack.pop_all()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        assert self._stack is not None
+        stack, self._stack = self._stack, None
+        if error is not None:
+            stack.__exit__(kind, error, trace)
+            return
+        with stack:
+            if self._first is None:
+                raise ParameterError(f"{self.path}: nothing was measured, so nothing is written")
+            with writing(self.path):
+                for name in COLUMNS:
+                    _write_label_table(self._file, name, tuple(self._labels[name]))
+                self._file.close()
+
+    def append(self, block: Measurement) -> None:
+        """Append the traces of a block.
+
+        Raises
+        ------
+        ParameterError
+            The block does not agree with the first one, or a name cannot be stored.
+        FileFormatError
+            The disk is full or cannot be written to.
+        """
+        if self._stack is None:
+            raise ParameterError("append to a MeasurementWriter inside its `with` block")
+        with writing(self.path):
+            if self._first is None:
+                self._begin(block)
+            else:
+                self._check_agrees(block, self._first)
+                self._append(block)
+        self.n_traces += block.n_traces
+
+    def _codes(self, block: Measurement, name: str) -> NDArray[np.int32]:
+        column: Column = getattr(block, name)
+        known = self._labels[name]
+        table = [
+            known.setdefault(hdf5.storable(label, name), len(known)) for label in column.labels
+        ]
+        return np.array(table, np.int32)[column.codes]
+
+    def _begin(self, block: Measurement) -> None:
+        file = self._file
         hdf5.stamp(
             file,
             kind="measurement",
@@ -598,16 +695,61 @@ def write_measurement(measurement: Measurement, path: str | Path) -> None:
                 "Echo delays, segment lengths and total length of each trace, accepted or "
                 "rejected, with standard uncertainties and the findings that decided."
             ),
-            provenance=measurement.attributes,
+            provenance=block.attributes,
         )
-        file.attrs["settings"] = hdf5.storable(measurement.settings_json, "settings_json")
-        _write_measurement(file, measurement)
+        file.attrs["settings"] = hdf5.storable(block.settings_json, "settings_json")
+        numbers = np.arange(block.n_traces, dtype=np.int32)
+        trace = hdf5.add_axis(
+            file, "trace", numbers, long_name="trace number", grows=self._options["grows"]
+        )
+        _write_measurement(file, block, trace, self._options)
+        for name in COLUMNS:
+            data = hdf5.add(
+                file, name, self._codes(block, name), (trace,), units="",
+                long_name=f"code of {name}", **self._options,
+            )  # fmt: skip
+            data.attrs["labels"] = f"{name}_label"
+        file.create_group("features", track_order=True)
+        for name, values in block.features.items():
+            self._add_feature(name, values)
+        self._first = block.select(slice(0, 0))
+
+    def _add_feature(self, name: str, values: NDArray[Any]) -> None:
+        group = self._file["features"]
+        _check_column_name(name, "features", group)
+        portable = values.astype(_portable(values.dtype))
+        hdf5.add(group, name, portable, (self._file["trace"],), **self._options)
+
+    def _check_agrees(self, block: Measurement, first: Measurement) -> None:
+        for name in ("interfaces", "segments", "finding_names", "settings_json"):
+            if getattr(block, name) != getattr(first, name):
+                raise ParameterError(
+                    f"{self.path}: {name} of the block differ from those of the first block; one "
+                    "measurement has one"
+                )
+
+    def _append(self, block: Measurement) -> None:
+        file, start = self._file, self.n_traces
+        numbers = np.arange(start, start + block.n_traces, dtype=np.int32)
+        hdf5.append_rows(file["trace"], numbers)
+        for name in ("delay_us", "delay_u_us", "length_mm", *_PER_TRACE, *_DECISION_COLUMNS):
+            hdf5.append_rows(file[name], getattr(block, name))
+        for name in COLUMNS:
+            hdf5.append_rows(file[name], self._codes(block, name))
+        # A block without traces of some eye state lacks that state's features: NaN there.
+        group, missing = file["features"], np.full(block.n_traces, np.nan, np.float32)
+        for name in dict.fromkeys((*group, *block.features)):
+            if name not in group:
+                self._add_feature(name, np.full(start, np.nan, np.float32))
+            hdf5.append_rows(group[name], block.features.get(name, missing))
 
 
-def _write_measurement(file: Any, measurement: Measurement) -> None:
-    trace = hdf5.add_axis(
-        file, "trace", np.arange(measurement.n_traces, dtype=np.int32), long_name="trace number"
-    )
+_DECISION_COLUMNS = ("findings", "accepted", "decided_by")
+
+
+def _write_measurement(
+    file: Any, measurement: Measurement, trace: Any, options: Mapping[str, Any]
+) -> None:
     interface = hdf5.add_axis(
         file, "interface", measurement.interfaces, long_name="interface, in beam order"
     )
@@ -616,18 +758,18 @@ def _write_measurement(file: Any, measurement: Measurement) -> None:
     )
     hdf5.add(
         file, "delay_us", measurement.delay_us, (trace, interface),
-        long_name="two-way delay of the pick",
+        long_name="two-way delay of the pick", **options,
     )  # fmt: skip
     hdf5.add(
         file, "delay_u_us", measurement.delay_u_us, (trace, interface),
-        long_name="standard uncertainty of the pick from noise",
+        long_name="standard uncertainty of the pick from noise", **options,
     )  # fmt: skip
     hdf5.add(
         file, "length_mm", measurement.length_mm, (trace, segment),
-        long_name="length of the segment",
+        long_name="length of the segment", **options,
     )  # fmt: skip
     for name, meaning in _PER_TRACE.items():
-        hdf5.add(file, name, getattr(measurement, name), (trace,), long_name=meaning)
+        hdf5.add(file, name, getattr(measurement, name), (trace,), long_name=meaning, **options)
     file["axial_length_mm"].attrs["ancillary_variables"] = (
         "axial_length_u_mm axial_length_u_shared_mm score findings accepted"
     )
@@ -639,22 +781,13 @@ def _write_measurement(file: Any, measurement: Measurement) -> None:
         raise ParameterError(f"{len(names)} findings do not fit a set of 32 bits")
     hdf5.add(
         file, "findings", measurement.findings.astype(np.uint32), (trace,), masks=names,
-        long_name="reasons not to trust the trace, one bit each",
+        long_name="reasons not to trust the trace, one bit each", **options,
     )  # fmt: skip
-    hdf5.add(file, "accepted", measurement.accepted, (trace,), flags=_DECISIONS)
+    hdf5.add(file, "accepted", measurement.accepted, (trace,), flags=_DECISIONS, **options)
     hdf5.add(
         file, "decided_by", measurement.decided_by.astype(np.uint8), (trace,), flags=_DECIDERS,
-        long_name="what accepted or rejected the trace",
+        long_name="what accepted or rejected the trace", **options,
     )  # fmt: skip
-    for name in COLUMNS:
-        column: Column = getattr(measurement, name)
-        data = hdf5.add(file, name, column.codes, (trace,), units="", long_name=f"code of {name}")
-        data.attrs["labels"] = f"{name}_label"
-        _write_label_table(file, name, column.labels)
-    group = file.create_group("features", track_order=True)
-    for name, values in measurement.features.items():
-        _check_column_name(name, "features", group)
-        hdf5.add(group, name, values.astype(_portable(values.dtype)), (trace,))
 
 
 def read_measurement(path: str | Path) -> Measurement:

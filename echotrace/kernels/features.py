@@ -4,9 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from echotrace.kernels.jit import kernel
+from echotrace.kernels.jit import filter_kernel, kernel
 
-__all__ = ["echo_shape", "window_levels"]
+__all__ = [
+    "count_behind",
+    "count_clipped",
+    "echo_shapes",
+    "shape_row",
+    "tallest_between",
+    "window_row",
+    "windows",
+]
 
 
 @kernel
@@ -22,30 +30,59 @@ def _crossing(row, start, stop, step, level):
 
 
 @kernel
-def echo_shape(envelope, clipped, at, reach, far, height, rise, width, clipped_count):
+def shape_row(row, first, last, far):
+    """Height, 10-90 % rise and full width at half height of the largest echo in [first, last].
+
+    Returns
+    -------
+    height, rise, width : float
+        Rise and width in samples; NaN where the envelope does not come down within ``far``.
+    """
+    top = first
+    for k in range(first, last + 1):
+        if row[k] > row[top]:
+            top = k
+    peak = row[top]
+    if peak <= 0.0:
+        return float(peak), np.nan, np.nan
+    left_stop = max(0, top - far)
+    right_stop = min(row.size - 1, top + far)
+    t90 = _crossing(row, top, left_stop, -1, 0.9 * peak)
+    t50 = _crossing(row, top, left_stop, -1, 0.5 * peak)
+    t10 = _crossing(row, top, left_stop, -1, 0.1 * peak)
+    r50 = _crossing(row, top, right_stop, 1, 0.5 * peak)
+    return float(peak), t90 - t10, r50 - t50
+
+
+@kernel
+def count_clipped(row, first, last):
+    """Clipped samples in [first, last]."""
+    found = 0
+    for k in range(first, last + 1):
+        found += row[k]
+    return found
+
+
+@kernel
+def echo_shapes(envelope, clipped, at, reach, far, height, rise, width, clipped_count):
     """Describe the echo nearest to each sample position.
 
     Parameters
     ----------
     envelope : (n, m) float32
-    clipped : (n, m) bool
+    clipped : (n, m) uint8
     at : (n, q) float64
         Position in samples; NaN where there is no echo.
     reach : int
         The echo's maximum is looked for within this many samples.
     far : int
         Longest rise looked for, samples.
-    height : (n, q) float32, out
-    rise : (n, q) float32, out
-        From one tenth to nine tenths of the height, samples; NaN where the envelope does not come
-        down to a tenth within ``far``.
-    width : (n, q) float32, out
-        Full width at half height, samples.
+    height, rise, width : (n, q) float32, out
+        See :func:`shape_row`.
     clipped_count : (n, q) int32, out
     """
     n, m = envelope.shape
     for i in range(n):
-        row = envelope[i]
         for j in range(at.shape[1]):
             height[i, j] = np.nan
             rise[i, j] = np.nan
@@ -53,58 +90,88 @@ def echo_shape(envelope, clipped, at, reach, far, height, rise, width, clipped_c
             clipped_count[i, j] = 0
             if np.isnan(at[i, j]):
                 continue
-            centre = int(round(at[i, j]))
+            centre = int(np.rint(at[i, j]))
             first = max(1, centre - reach)
             last = min(m - 2, centre + reach)
             if first > last:
                 continue
-            top = first
-            for k in range(first, last + 1):
-                if row[k] > row[top]:
-                    top = k
-                if clipped[i, k]:
-                    clipped_count[i, j] += 1
-            peak = row[top]
-            height[i, j] = peak
-            if peak <= 0.0:
-                continue
-            left_stop = max(0, top - far)
-            right_stop = min(m - 1, top + far)
-            t90 = _crossing(row, top, left_stop, -1, 0.9 * peak)
-            t50 = _crossing(row, top, left_stop, -1, 0.5 * peak)
-            t10 = _crossing(row, top, left_stop, -1, 0.1 * peak)
-            r50 = _crossing(row, top, right_stop, 1, 0.5 * peak)
-            rise[i, j] = t90 - t10
-            width[i, j] = r50 - t50
+            height[i, j], rise[i, j], width[i, j] = shape_row(envelope[i], first, last, far)
+            clipped_count[i, j] = count_clipped(clipped[i], first, last)
+
+
+@filter_kernel
+def _power(row):
+    """Largest value and sum of squares of values that are zero or more."""
+    top = np.float32(0.0)
+    total = np.float32(0.0)
+    for x in row:
+        total += x * x
+        top = x if x > top else top
+    return top, total
 
 
 @kernel
-def window_levels(envelope, start, stop, largest, mean_square):
-    """Largest envelope and mean square in one window of each trace.
+def window_row(row, start, stop):
+    """Largest value and mean square between two positions; NaN where nothing lies there."""
+    if np.isnan(start) or np.isnan(stop):
+        return np.nan, np.nan
+    first = max(0, int(np.ceil(start)))
+    last = min(row.size, int(np.floor(stop)) + 1)
+    if first >= last:
+        return np.nan, np.nan
+    top, total = _power(row[first:last])
+    return float(top), float(total) / (last - first)
+
+
+@kernel
+def windows(envelope, start, stop, largest, mean_square):
+    """Largest envelope and mean square in windows of each trace.
 
     Parameters
     ----------
     envelope : (n, m) float32
-    start, stop : (n,) float64
-        Window in samples, clipped to the trace; NaN or an empty window gives NaN.
-    largest, mean_square : (n,) float32, out
+    start, stop : (n, w) float64
+        In columns of ``envelope``, clipped to the trace.
+    largest, mean_square : (n, w) float32, out
     """
-    n, m = envelope.shape
-    for i in range(n):
-        largest[i] = np.nan
-        mean_square[i] = np.nan
-        if np.isnan(start[i]) or np.isnan(stop[i]):
-            continue
-        first = max(0, int(np.ceil(start[i])))
-        last = min(m, int(np.floor(stop[i])) + 1)
-        if first >= last:
-            continue
-        top = envelope[i, first]
-        total = 0.0
-        for k in range(first, last):
-            x = envelope[i, k]
-            total += x * x
-            if x > top:
-                top = x
-        largest[i] = top
-        mean_square[i] = total / (last - first)
+    for i in range(envelope.shape[0]):
+        for k in range(start.shape[1]):
+            largest[i, k], mean_square[i, k] = window_row(envelope[i], start[i, k], stop[i, k])
+
+
+@kernel
+def count_behind(count, delay, start, behind):
+    """Echoes after a delay: ``delay`` (n, c), ``behind`` (n,) float32, out."""
+    for i in range(count.size):
+        found = 0
+        for j in range(count[i]):
+            found += delay[i, j] > start
+        behind[i] = found
+
+
+@kernel
+def tallest_between(count, delay, level, low, high, known, tolerance, tallest):
+    """Level of the tallest echo between two delays that is not one of the known ones.
+
+    Parameters
+    ----------
+    count : (n,) int32
+    delay : (n, c) float64, rising
+    level : (n, c) float32
+    low, high : (n,) float64
+    known : (n, r) float64
+        Delays at which an echo is left out; NaN for none.
+    tolerance : float
+    tallest : (n,) float32, out; NaN where there is none
+    """
+    for i in range(count.size):
+        tallest[i] = np.nan
+        for j in range(count[i]):
+            at = delay[i, j]
+            if not (low[i] < at < high[i]) or level[i, j] <= tallest[i]:
+                continue
+            left_out = False
+            for k in range(known.shape[1]):
+                left_out |= abs(at - known[i, k]) < tolerance
+            if not left_out:
+                tallest[i] = level[i, j]

@@ -1,0 +1,445 @@
+"""Samples to picks and figures in one walk over each trace, while it is in cache.
+
+The plain chain (:mod:`echotrace.conditioning` and what follows) filters whole traces at the full
+rate by fast Fourier transform. Here the quadrature filter of the plain envelope is evaluated at
+every ``stride``-th sample only; at that rate a short second filter turns it into the matched
+filter's output, for the matched filter of a Gaussian pulse is the narrower Gaussian of the plain
+envelope followed by another. What needs the full rate, the surroundings of chosen echoes, is
+filtered there and nowhere else.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from echotrace.kernels.echoes import choice_space, choose_row, find_row
+from echotrace.kernels.features import count_clipped, shape_row, window_row
+from echotrace.kernels.jit import filter_kernel, kernel
+from echotrace.kernels.noise import noise_of_envelope, noise_of_slope
+
+__all__ = ["ARM", "FilterPlan", "ReadPlan", "Reading", "read_rows"]
+
+ARM = 5
+"""Grid points on either side of the second filter's centre."""
+
+
+class FilterPlan(NamedTuple):
+    """Filters as arrays of float32.
+
+    Attributes
+    ----------
+    stride : int
+        Samples between grid points.
+    n_grid : int
+        Grid points of a trace.
+    pad : int
+        Zeros in front of and behind the samples.
+    band_half : int
+        Taps of ``band`` before its centre.
+    pulse_half : int
+        Taps of ``pulse`` before its centre.
+    band : (2, t) float32
+        Taps of the plain envelope's band about the carrier, cosine and sine.
+    turn : (2, k) float32
+        Carrier at the grid points, by which the output is brought to baseband.
+    rest : (2, ARM + 1) float32
+        Half of the second filter (symmetric), and of its derivative per µs (antisymmetric).
+    pulse : (2, p) float32
+        Taps of the whole matched filter.
+    """
+
+    stride: int
+    n_grid: int
+    pad: int
+    band_half: int
+    pulse_half: int
+    band: Any
+    turn: Any
+    rest: Any
+    pulse: Any
+
+
+class ReadPlan(NamedTuple):
+    """What is read off a trace once its echoes are chosen.
+
+    Attributes
+    ----------
+    clip_high, clip_low : float32
+        Samples at or beyond are clipped.
+    flat_tops : bool
+        The limit is not known: flat tops tell.
+    offset_sample : float
+        Calibrated offset of the picker, samples.
+    climb : int
+        How far the full-rate peak may lie from the grid's, samples.
+    skirt : int
+        An echo nearer to an end of the trace is not wholly inside it.
+    first_sample : float
+        Position of a known first interface, NaN where it is looked for.
+    reach, far : int
+        As in :func:`echotrace.kernels.features.echo_shapes`.
+    window : (w, 4) float64
+        Interface each window begins at, offset from there, samples; and the same for its end.
+    """
+
+    clip_high: Any
+    clip_low: Any
+    flat_tops: bool
+    offset_sample: float
+    climb: int
+    skirt: int
+    first_sample: float
+    reach: int
+    far: int
+    window: Any
+
+
+# Columns of Reading.figure.
+MARGIN, SAMPLE, U_SAMPLE, HEIGHT, RISE, WIDTH, CLIPPED = 0, 1, 2, 3, 4, 5, 6
+FIGURES = 7
+
+
+class Reading(NamedTuple):
+    """What is read off ``n`` traces: ``c`` candidates, ``q`` interfaces, ``w`` windows.
+
+    Attributes
+    ----------
+    count : (n,) int32
+    sample : (n, c) int32
+    delay_us : (n, c) float64
+    level_db, before_db, stretch : (n, c) float32
+    figure : (n, q, FIGURES) float64
+        Lead of the joint choice; pick and its standard uncertainty, samples; height, rise and
+        width (samples) of its echo in the plain envelope, and its clipped samples.
+    noise : (n,) float64
+        Of the plain envelope.
+    clipped : (n,) int64
+        Clipped samples of the whole trace.
+    window : (n, w, 2) float32
+        Largest value and mean square of the plain envelope.
+    """
+
+    count: Any
+    sample: Any
+    delay_us: Any
+    level_db: Any
+    before_db: Any
+    stretch: Any
+    figure: Any
+    noise: Any
+    clipped: Any
+    window: Any
+
+
+@filter_kernel
+def _amplitude(samples, sample_scale, trace_scale, amplitude):
+    """Undo gain and time gain."""
+    for k in range(samples.size):
+        amplitude[k] = np.float32(samples[k]) * sample_scale[k] * trace_scale
+
+
+@filter_kernel
+def _count_limit(samples, high, low):
+    """How many samples stand at the limit."""
+    found = np.float32(0.0)
+    for k in range(samples.size):
+        x = np.float32(samples[k])
+        found += np.float32(x >= high) + np.float32(x <= low)
+    return found
+
+
+@kernel
+def _mark_limit(samples, high, low, clipped):
+    for k in range(samples.size):
+        x = np.float32(samples[k])
+        clipped[k] = x >= high or x <= low
+
+
+@kernel
+def _flat_tops(samples, clipped):
+    """Mark runs of three or more samples at a trace's own largest or smallest value; count them."""
+    high, low = samples[0], samples[0]
+    for k in range(samples.size):
+        high, low = max(high, samples[k]), min(low, samples[k])
+    total, length = 0, 0
+    for k in range(samples.size + 1):
+        if k < samples.size and (samples[k] == high or samples[k] == low):
+            length += 1
+        elif length:
+            if length >= 3:
+                clipped[k - length : k] = 1
+                total += length
+            length = 0
+    return total
+
+
+@filter_kernel
+def _band(signal, first, stride, taps, turn, real, imag):
+    """Complex filter at every ``stride``-th sample, turned to baseband.
+
+    ``signal[first]`` meets the first tap for output 0. Four outputs share each load of the taps.
+    Unsigned indices, for a signed one that could be negative keeps the loop out of vector
+    registers.
+    """
+    taps_cos, taps_sin, turn_cos, turn_sin = taps[0], taps[1], turn[0], turn[1]
+    n_taps = np.uint64(taps_cos.size)
+    step = np.uint64(stride)
+    a = np.uint64(first)
+    zero = np.float32(0.0)
+    k = 0
+    while k < real.size:
+        b, c, d = a + step, a + step + step, a + step + step + step
+        ra, rb, rc, rd = zero, zero, zero, zero
+        ia, ib, ic, id_ = zero, zero, zero, zero
+        for j in range(n_taps):
+            p, q = taps_cos[j], taps_sin[j]
+            xa, xb, xc, xd = signal[a + j], signal[b + j], signal[c + j], signal[d + j]
+            ra += p * xa
+            ia += q * xa
+            rb += p * xb
+            ib += q * xb
+            rc += p * xc
+            ic += q * xc
+            rd += p * xd
+            id_ += q * xd
+        real[k] = ra * turn_cos[k] + ia * turn_sin[k]
+        imag[k] = ia * turn_cos[k] - ra * turn_sin[k]
+        real[k + 1] = rb * turn_cos[k + 1] + ib * turn_sin[k + 1]
+        imag[k + 1] = ib * turn_cos[k + 1] - rb * turn_sin[k + 1]
+        real[k + 2] = rc * turn_cos[k + 2] + ic * turn_sin[k + 2]
+        imag[k + 2] = ic * turn_cos[k + 2] - rc * turn_sin[k + 2]
+        real[k + 3] = rd * turn_cos[k + 3] + id_ * turn_sin[k + 3]
+        imag[k + 3] = id_ * turn_cos[k + 3] - rd * turn_sin[k + 3]
+        k += 4
+        a = d + step
+
+
+@filter_kernel
+def _magnitude(real, imag, out):
+    for k in range(out.size):
+        out[k] = np.sqrt(real[k] * real[k] + imag[k] * imag[k])
+
+
+@filter_kernel
+def _matched_grid(real, imag, taps, envelope, slope):
+    """Matched envelope and the magnitude of its slope, from the baseband of the plain envelope.
+
+    Written out for ``ARM`` = 5, so that all taps stay in registers.
+    """
+    one, two, three, four, five = (
+        np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(4), np.uint64(5),
+    )  # fmt: skip
+    six, seven, eight, nine, ten = five + one, five + two, five + three, five + four, five + five
+    rest, rest_slope = taps[0], taps[1]
+    c0, c1, c2, c3, c4, c5 = rest[0], rest[1], rest[2], rest[3], rest[4], rest[5]
+    s1, s2, s3, s4, s5 = (
+        rest_slope[1], rest_slope[2], rest_slope[3], rest_slope[4], rest_slope[5],
+    )  # fmt: skip
+    tiny = np.float32(1e-30)
+    for k in range(np.uint64(envelope.size)):
+        a0, b0 = real[k], real[k + ten]
+        a1, b1 = real[k + one], real[k + nine]
+        a2, b2 = real[k + two], real[k + eight]
+        a3, b3 = real[k + three], real[k + seven]
+        a4, b4 = real[k + four], real[k + six]
+        zr = c0 * real[k + five] + c1 * (a4 + b4) + c2 * (a3 + b3) + c3 * (a2 + b2)
+        zr += c4 * (a1 + b1) + c5 * (a0 + b0)
+        dr = s1 * (b4 - a4) + s2 * (b3 - a3) + s3 * (b2 - a2) + s4 * (b1 - a1) + s5 * (b0 - a0)
+        a0, b0 = imag[k], imag[k + ten]
+        a1, b1 = imag[k + one], imag[k + nine]
+        a2, b2 = imag[k + two], imag[k + eight]
+        a3, b3 = imag[k + three], imag[k + seven]
+        a4, b4 = imag[k + four], imag[k + six]
+        zi = c0 * imag[k + five] + c1 * (a4 + b4) + c2 * (a3 + b3) + c3 * (a2 + b2)
+        zi += c4 * (a1 + b1) + c5 * (a0 + b0)
+        di = s1 * (b4 - a4) + s2 * (b3 - a3) + s3 * (b2 - a2) + s4 * (b1 - a1) + s5 * (b0 - a0)
+        magnitude = np.sqrt(zr * zr + zi * zi)
+        envelope[k] = magnitude
+        slope[k] = abs(zr * dr + zi * di) / (magnitude + tiny)
+
+
+@filter_kernel
+def _matched_at(signal, first, taps):
+    """Envelope of the matched output at one sample."""
+    taps_cos, taps_sin = taps[0], taps[1]
+    x = signal[first : first + taps_cos.size]
+    real, imag = np.float32(0.0), np.float32(0.0)
+    for j in range(x.size):
+        real += taps_cos[j] * x[j]
+        imag += taps_sin[j] * x[j]
+    return float(np.sqrt(real * real + imag * imag))
+
+
+@kernel
+def _pick(signal, shift, taps, start, climb):
+    """Sub-sample peak of the matched envelope near a sample; ``shift`` is where sample 0 starts.
+
+    Returns
+    -------
+    position : float
+        NaN where there is no peak.
+    sharpness : float
+        Height times curvature of the logarithm, per sample squared.
+    """
+    k = start
+    before = _matched_at(signal, shift + k - 1, taps)
+    middle = _matched_at(signal, shift + k, taps)
+    after = _matched_at(signal, shift + k + 1, taps)
+    while after > middle and after > before and k < start + climb:
+        k += 1
+        before, middle = middle, after
+        after = _matched_at(signal, shift + k + 1, taps)
+    while before > middle and before > after and k > start - climb:
+        k -= 1
+        after, middle = middle, before
+        before = _matched_at(signal, shift + k - 1, taps)
+    tiny = 1e-300
+    left, centre, right = (
+        math.log(max(before, tiny)), math.log(max(middle, tiny)), math.log(max(after, tiny)),
+    )  # fmt: skip
+    curvature = 2.0 * centre - left - right
+    if not curvature > 0.0:
+        return np.nan, np.nan
+    offset = min(1.0, max(-1.0, 0.5 * (right - left) / curvature))
+    height = math.exp(centre + 0.25 * (right - left) * offset)
+    return k + offset, height * curvature
+
+
+@kernel
+def _shape(signal, shift, taps, reach, far, centre, n_samples, still, real, imag, local):
+    """Height, rise and width of the echo near a sample, filtered at the full rate around it.
+
+    A short stretch nearly always holds the whole rise; only where it does not, a long one is
+    filtered.
+    """
+    first, last = max(1, centre - reach), min(n_samples - 2, centre + reach)
+    height, rise, width = np.nan, np.nan, np.nan
+    if first > last:
+        return height, rise, width
+    left, right = reach // 2, 0
+    while True:
+        begin, end = max(0, first - left), min(n_samples, last + right + 1)
+        _band(signal, shift + begin, 1, taps, still, real[: (end - begin + 3) // 4 * 4], imag)
+        _magnitude(real, imag, local[: end - begin])
+        height, rise, width = shape_row(local[: end - begin], first - begin, last - begin, far)
+        if left == far or not (np.isnan(rise) or np.isnan(width)):
+            return height, rise, width
+        left, right = far, far
+
+
+@filter_kernel
+def _sparse(row, out):
+    """Every second value."""
+    half = row.size // 2
+    pairs = row[: 2 * half].reshape(half, 2)
+    for k in range(half):
+        out[k] = pairs[k, 0]
+    if half < out.size:
+        out[half] = row[row.size - 1]
+
+
+@kernel
+def read_rows(samples, trace_scale, sample_scale, filters, search, chooser, plan, out):
+    """Read everything off traces, one after the other.
+
+    Parameters
+    ----------
+    samples : (n, m) int16 or float32
+    trace_scale : (n,) float32
+    sample_scale : (m,) float32
+        Amplitude is sample times both.
+    filters : FilterPlan
+    search : SearchPlan
+    chooser : ChoicePlan
+    plan : ReadPlan
+    out : Reading
+    """
+    n, m = samples.shape
+    n_grid = filters.n_grid
+    signal = np.zeros(m + 2 * filters.pad, np.float32)
+    amplitude = signal[filters.pad : filters.pad + m]
+    clipped = np.zeros(m, np.uint8)
+    room = max(filters.turn.shape[1], 2 * (plan.reach + plan.far) + 8)
+    real, imag = np.empty(room, np.float32), np.empty(room, np.float32)
+    near_real, near_imag = np.empty(room, np.float32), np.empty(room, np.float32)
+    envelope, matched = np.empty(n_grid, np.float32), np.empty(n_grid, np.float32)
+    slope, local = np.empty(n_grid, np.float32), np.empty(room, np.float32)
+    sparse = np.empty((n_grid + 1) // 2, np.float32)
+    still = np.zeros((2, room), np.float32)
+    still[0] = np.float32(1.0)
+    at = np.empty(out.sample.shape[1], np.int32)
+    q = out.figure.shape[1]
+    choice, margin, place = np.empty(q, np.int32), np.empty(q), np.empty(q)
+    space = choice_space(q, out.sample.shape[1])
+    # Slopes at the very ends have no neighbours on both sides.
+    last_slope = min(sparse.size, (m - 3) // (2 * filters.stride) + 1)
+    band_shift = filters.pad - filters.band_half
+    pulse_shift = filters.pad - filters.pulse_half
+    marked_before = 0
+    for i in range(n):
+        row = samples[i]
+        _amplitude(row, sample_scale, trace_scale[i], amplitude)
+        if marked_before:
+            clipped[:] = 0
+        if plan.flat_tops:
+            marked_before = _flat_tops(row, clipped)
+        else:
+            marked_before = int(_count_limit(row, plan.clip_high, plan.clip_low))
+            if marked_before:
+                _mark_limit(row, plan.clip_high, plan.clip_low, clipped)
+        out.clipped[i] = marked_before
+        _band(
+            signal, band_shift - ARM * filters.stride, filters.stride, filters.band, filters.turn,
+            real[: filters.turn.shape[1]], imag,
+        )  # fmt: skip
+        _magnitude(real[ARM:], imag[ARM:], envelope)
+        _matched_grid(real, imag, filters.rest, matched, slope)
+        _sparse(envelope, sparse)
+        out.noise[i] = noise_of_envelope(sparse)
+        _sparse(matched, sparse)
+        matched_noise = noise_of_envelope(sparse)
+        _sparse(slope, sparse)
+        slope_noise = noise_of_slope(sparse[1:last_slope])
+        count = find_row(
+            search, matched, matched_noise, at, out.sample[i], out.delay_us[i],
+            out.level_db[i], out.before_db[i], out.stretch[i],
+        )  # fmt: skip
+        out.count[i] = count
+        choose_row(
+            chooser, count, out.delay_us[i], out.level_db[i], out.before_db[i], out.stretch[i],
+            space, choice, margin,
+        )  # fmt: skip
+        for k in range(q):
+            position, u_sample = np.nan, np.nan
+            height, rise, width, marked = np.nan, np.nan, np.nan, 0
+            start = out.sample[i, choice[k]] if choice[k] >= 0 else -1
+            if plan.skirt <= start < m - plan.skirt:
+                position, sharpness = _pick(signal, pulse_shift, filters.pulse, start, plan.climb)
+                position -= plan.offset_sample
+                u_sample = slope_noise * search.step_us / sharpness
+            if not np.isnan(position):
+                centre = int(np.rint(position))
+                height, rise, width = _shape(
+                    signal, band_shift, filters.band, plan.reach, plan.far, centre, m, still,
+                    near_real, near_imag, local,
+                )  # fmt: skip
+                marked = count_clipped(
+                    clipped, max(1, centre - plan.reach), min(m - 2, centre + plan.reach)
+                )
+            place[k] = position
+            figure = out.figure[i, k]
+            figure[MARGIN], figure[SAMPLE], figure[U_SAMPLE] = margin[k], position, u_sample
+            figure[HEIGHT], figure[RISE], figure[WIDTH] = height, rise, width
+            figure[CLIPPED] = marked
+        if not np.isnan(plan.first_sample):
+            place[0] = plan.first_sample
+        for w in range(plan.window.shape[0]):
+            begins, after, ends, before = plan.window[w]
+            out.window[i, w, 0], out.window[i, w, 1] = window_row(
+                envelope,
+                (place[int(begins)] + after) / filters.stride,
+                (place[int(ends)] + before) / filters.stride,
+            )

@@ -1,0 +1,460 @@
+"""More than fits in memory or on one machine: streaming to a file, and studies of many files.
+
+The work is always done by :func:`echotrace.chain.measure_block` on the same blocks of traces, so
+the numbers do not depend on how they are spread over threads, processes or machines.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import echotrace
+from echotrace.chain import Prepared, measure_blocks, prepare
+from echotrace.errors import ParameterError
+from echotrace.files.native import (
+    MeasurementWriter,
+    read_measurement,
+    read_recording,
+    write_measurement,
+)
+from echotrace.measurement import Measurement, concatenate
+from echotrace.recording import COLUMNS, Recording, distinct_rows
+from echotrace.settings import Settings
+from echotrace.target import Target
+
+__all__ = ["GroupSummary", "ManySummary", "Moments", "measure_many", "measure_to_file"]
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """Number, mean and sum of squared deviations of some values; two can be merged.
+
+    Attributes
+    ----------
+    n : int
+    mean : float
+        NaN where there are none.
+    squares : float
+        Sum of the squared deviations from the mean.
+    least, largest : float
+
+    Notes
+    -----
+    Merged by the pairwise update of Chan TF, Golub GH, LeVeque RJ 1983, Am Stat 37:242, which
+    loses nothing to cancellation.
+    """
+
+    n: int = 0
+    mean: float = math.nan
+    squares: float = 0.0
+    least: float = math.inf
+    largest: float = -math.inf
+
+    @classmethod
+    def of(cls, values: NDArray[np.float64]) -> Moments:
+        """Moments of the values that are not NaN."""
+        values = values[~np.isnan(values)]
+        if not values.size:
+            return cls()
+        mean = float(values.mean())
+        return cls(
+            int(values.size),
+            mean,
+            float(np.sum((values - mean) ** 2)),
+            float(values.min()),
+            float(values.max()),
+        )
+
+    def merge(self, other: Moments) -> Moments:
+        """Moments of both sets of values together."""
+        if not (self.n and other.n):
+            return self if self.n else other
+        n = self.n + other.n
+        step = other.mean - self.mean
+        return Moments(
+            n,
+            self.mean + step * other.n / n,
+            self.squares + other.squares + step * step * self.n * other.n / n,
+            min(self.least, other.least),
+            max(self.largest, other.largest),
+        )
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation, n - 1 in the denominator; NaN for fewer than two values."""
+        return math.sqrt(self.squares / (self.n - 1)) if self.n > 1 else math.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupSummary:
+    """What the traces of one group say.
+
+    Attributes
+    ----------
+    n, n_accepted : int
+    length_mm : Moments
+        Of the accepted total lengths.
+    segment_mm : mapping of str to Moments
+        Of the segments of accepted traces.
+    findings : mapping of str to int
+        Number of traces that carry each finding.
+    """
+
+    n: int = 0
+    n_accepted: int = 0
+    length_mm: Moments = field(default_factory=Moments)
+    segment_mm: Mapping[str, Moments] = field(default_factory=dict)
+    findings: Mapping[str, int] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, part: Measurement, rows: NDArray[np.intp]) -> GroupSummary:
+        """Summary of some traces of a measurement."""
+        used = rows[part.accepted[rows]]
+        bits = part.findings[rows]
+        counts = {
+            name: int(np.count_nonzero(bits >> np.uint32(k) & np.uint32(1)))
+            for k, name in enumerate(part.finding_names)
+        }
+        return cls(
+            n=int(rows.size),
+            n_accepted=int(used.size),
+            length_mm=Moments.of(part.axial_length_mm[used]),
+            segment_mm={
+                name: Moments.of(part.length_mm[used, k]) for k, name in enumerate(part.segments)
+            },
+            findings={name: count for name, count in counts.items() if count},
+        )
+
+    def merge(self, other: GroupSummary) -> GroupSummary:
+        """Summary of the traces of both."""
+        segments = dict(self.segment_mm)
+        for name, moments in other.segment_mm.items():
+            segments[name] = segments.get(name, Moments()).merge(moments)
+        findings = dict(self.findings)
+        for name, count in other.findings.items():
+            findings[name] = findings.get(name, 0) + count
+        return GroupSummary(
+            n=self.n + other.n,
+            n_accepted=self.n_accepted + other.n_accepted,
+            length_mm=self.length_mm.merge(other.length_mm),
+            segment_mm=segments,
+            findings=findings,
+        )
+
+    def to_record(self) -> dict[str, Any]:
+        """A flat dictionary, as JSON has it; missing numbers are None."""
+
+        def number(value: float) -> float | None:
+            return value if math.isfinite(value) else None
+
+        return {
+            "n": self.n,
+            "n_accepted": self.n_accepted,
+            "mean_mm": number(self.length_mm.mean),
+            "sd_mm": number(self.length_mm.sd),
+            "least_mm": number(self.length_mm.least),
+            "largest_mm": number(self.length_mm.largest),
+            "segment_mean_mm": {k: number(v.mean) for k, v in self.segment_mm.items()},
+            "findings": dict(self.findings),
+        }
+
+
+Labels = tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ManySummary:
+    """Summaries of the traces of one or many recordings, by label.
+
+    Attributes
+    ----------
+    by : tuple of str
+        Label columns that make the groups.
+    groups : mapping of tuple of str to GroupSummary
+        In order of first appearance.
+    """
+
+    by: tuple[str, ...]
+    groups: Mapping[Labels, GroupSummary]
+
+    @classmethod
+    def of(cls, part: Measurement, by: tuple[str, ...]) -> ManySummary:
+        """Summary of a measurement."""
+        if not by:
+            return cls(by=by, groups={(): GroupSummary.of(part, np.arange(part.n_traces))})
+        columns = [getattr(part, name) for name in by]
+        first, inverse = distinct_rows(columns)
+        return cls(
+            by=by,
+            groups={
+                tuple(column[int(row)] for column in columns): GroupSummary.of(
+                    part, np.flatnonzero(inverse == k)
+                )
+                for k, row in enumerate(first)
+            },
+        )
+
+    def merge(self, other: ManySummary) -> ManySummary:
+        """Summary of both, this one's traces first."""
+        groups = dict(self.groups)
+        for labels, summary in other.groups.items():
+            groups[labels] = groups[labels].merge(summary) if labels in groups else summary
+        return ManySummary(by=self.by, groups=MappingProxyType(groups))
+
+    @property
+    def total(self) -> GroupSummary:
+        """All groups together."""
+        whole = GroupSummary()
+        for summary in self.groups.values():
+            whole = whole.merge(summary)
+        return whole
+
+    def to_records(self) -> list[dict[str, Any]]:
+        """One dictionary a group: its labels and its summary."""
+        return [
+            {**dict(zip(self.by, labels, strict=True)), **summary.to_record()}
+            for labels, summary in self.groups.items()
+        ]
+
+
+def _check_by(by: Sequence[str]) -> tuple[str, ...]:
+    for name in by:
+        if name not in COLUMNS:
+            raise ParameterError(f"by={name!r}: use label columns, {', '.join(COLUMNS)}")
+    return tuple(by)
+
+
+# Blocks of one task on a cluster: long enough to make the reading of the file's head small.
+_TASK_BLOCKS = 8
+
+
+def measure_many(
+    paths: Iterable[str | Path],
+    settings: Settings | None = None,
+    *,
+    target: Target | None = None,
+    by: Sequence[str] = ("method",),
+    client: Any = None,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> ManySummary:
+    """Measure many recordings and summarise them, here or on a cluster.
+
+    Parameters
+    ----------
+    paths : iterable of str or Path
+        Native files. With a client every worker must see them under these names.
+    settings, target
+        As for :func:`echotrace.measure`.
+    by : sequence of str
+        Label columns that make the groups.
+    client : dask.distributed.Client, optional
+        Where the blocks are measured (extra ``dask``); None measures here.
+    workers : int, optional
+        Threads, without a client; None takes one for each core.
+    progress : callable, optional
+        Called with (tasks done, tasks in all); a task is some blocks of one file.
+
+    Returns
+    -------
+    ManySummary
+
+    Notes
+    -----
+    The tasks and the order in which their summaries are merged depend on the files alone, so one
+    thread and a cluster give the same numbers to the last bit. A task that is lost with its worker
+    is done again by the engine.
+    """
+    settings = settings or Settings()
+    labels = _check_by(by)
+    tasks: list[tuple[str, int, int]] = []
+    for path in paths:
+        recording = read_recording(path, lazy=True)
+        span = prepare(recording, settings, target=target).block_traces * _TASK_BLOCKS
+        name = str(Path(path).resolve())
+        tasks += [
+            (name, start, min(start + span, recording.n_traces))
+            for start in range(0, recording.n_traces, span)
+        ]
+    if not tasks:
+        raise ParameterError("give at least one recording")
+    if client is None:
+        results = (_measure_span(task, settings, target, labels, workers=workers) for task in tasks)
+    else:
+        # The order rides in each task: as a shared argument it would be data of its own, which
+        # ties the tasks to the worker that holds it and is lost with that worker.
+        span_of = partial(_measure_span, settings=settings, target=target, by=labels, workers=1)
+        futures = [client.submit(span_of, task, pure=False) for task in tasks]
+        results = (future.result() for future in futures)
+    whole = ManySummary(by=labels, groups={})
+    for k, summary in enumerate(results):
+        whole = whole.merge(summary)
+        if progress is not None:
+            progress(k + 1, len(tasks))
+    return whole
+
+
+def _measure_span(
+    task: tuple[str, int, int],
+    settings: Settings,
+    target: Target | None,
+    by: tuple[str, ...],
+    workers: int | None = 1,
+) -> ManySummary:
+    """Summary of some blocks of one file."""
+    path, start, stop = task
+    recording = read_recording(path, lazy=True)
+    prepared = prepare(recording, settings, target=target)
+    whole = ManySummary(by=by, groups={})
+    for part in measure_blocks(recording, prepared, workers=workers, first=start, stop=stop):
+        whole = whole.merge(ManySummary.of(part, by))
+    return whole
+
+
+# --- streaming -----------------------------------------------------------------------------
+
+# Traces of one part on the disk: what an interrupted run loses at most, and a whole number of the
+# result file's chunks. About 15 MB.
+_PART_TRACES = 32_768
+
+
+def measure_to_file(
+    recording: Recording,
+    path: str | Path,
+    settings: Settings | None = None,
+    *,
+    target: Target | None = None,
+    by: Sequence[str] = ("method",),
+    carry_on: bool = False,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> ManySummary:
+    """Measure a recording of any length at constant memory, writing results as they come.
+
+    Parameters
+    ----------
+    recording : Recording
+        Read lazily, or memory is no longer constant.
+    path : str or Path
+        Where the measurement is to appear, when it is complete. Until then finished parts lie in
+        a folder beside it, named after it with ``.parts``.
+    settings, target
+        As for :func:`echotrace.measure`.
+    by : sequence of str
+        Label columns by which the returned summary is grouped.
+    carry_on : bool
+        Take up what an interrupted run has left in that folder.
+    workers : int, optional
+        Threads; None takes one for each core.
+    progress : callable, optional
+        Called with (traces done, traces in all).
+
+    Returns
+    -------
+    ManySummary
+
+    Raises
+    ------
+    ParameterError
+        An earlier run was interrupted and it is not said to carry on, or it was of another
+        recording, other settings or another version.
+    """
+    labels = _check_by(by)
+    prepared = prepare(recording, settings, target=target)
+    path = Path(path)
+    folder = path.with_name(f"{path.name}.parts")
+    done = _take_up(folder, _order_of(recording, prepared, target), carry_on)
+    for part in _parts(recording, prepared, done, workers, progress):
+        write_measurement(part, folder / f"{done:012d}.h5", compress=False)
+        done += part.n_traces
+    summary = ManySummary(by=labels, groups={})
+    with MeasurementWriter(path) as writer:
+        for file in _part_files(folder):
+            part = read_measurement(file)
+            writer.append(part)
+            summary = summary.merge(ManySummary.of(part, labels))
+    shutil.rmtree(folder)
+    return summary
+
+
+def _parts(
+    recording: Recording,
+    prepared: Prepared,
+    first: int,
+    workers: int | None,
+    progress: Callable[[int, int], None] | None,
+) -> Iterator[Measurement]:
+    """Measured blocks, joined to parts."""
+    waiting: list[Measurement] = []
+    done = first
+    if progress is not None:
+        progress(done, recording.n_traces)
+    for block in measure_blocks(recording, prepared, workers=workers, first=first):
+        waiting.append(block)
+        done += block.n_traces
+        if progress is not None:
+            progress(done, recording.n_traces)
+        if sum(item.n_traces for item in waiting) >= _PART_TRACES:
+            yield concatenate(waiting)
+            waiting = []
+    if waiting:
+        yield concatenate(waiting)
+
+
+def _order_of(recording: Recording, prepared: Prepared, target: Target | None) -> str:
+    """What a run was asked for, as text: only the same order can be carried on."""
+    order: dict[str, Any] = {
+        "version": echotrace.__version__,
+        "settings": prepared.settings_json,
+        "target": repr(target),
+        "shape": list(recording.samples.shape),
+        "sampling_rate_hz": recording.sampling_rate_hz,
+        "block_traces": prepared.block_traces,
+    }
+    source = getattr(recording.samples, "path", None)
+    if source is not None:
+        state = Path(source).stat()
+        order |= {"source": str(source), "size": state.st_size, "changed_ns": state.st_mtime_ns}
+    return json.dumps(order, indent=1)
+
+
+def _part_files(folder: Path) -> list[Path]:
+    return sorted(folder.glob("[0-9]*.h5"))
+
+
+def _take_up(folder: Path, order: str, carry_on: bool) -> int:
+    """Make the folder of parts, or find out how many traces an earlier run has done."""
+    note = folder / "order.json"
+    if not note.exists():
+        folder.mkdir(exist_ok=True)
+        note.write_text(order, encoding="utf-8")
+        return 0
+    if not carry_on:
+        raise ParameterError(
+            f"{folder}: an earlier run was interrupted; carry it on (--carry-on), or delete the "
+            "folder to begin again"
+        )
+    if note.read_text(encoding="utf-8") != order:
+        raise ParameterError(
+            f"{folder}: the interrupted run had another recording, other settings or another "
+            "version of echotrace; delete the folder to begin again"
+        )
+    done = 0
+    for file in _part_files(folder):
+        # A part that does not follow on the one before is of no use.
+        if int(file.stem) != done:
+            file.unlink()
+            continue
+        done += read_measurement(file).n_traces
+    return done

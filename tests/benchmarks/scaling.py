@@ -1,0 +1,153 @@
+"""Cost against traces, samples, interfaces looked for and workers: figures and a picture.
+
+python tests/benchmarks/scaling.py tests/benchmarks/scaling.png
+"""
+
+import argparse
+import dataclasses
+import os
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+from matplotlib.figure import Figure
+
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).resolve().parents[1])]
+
+from long_recording import eyes, recording, write_long
+
+from echotrace.chain import measure
+from echotrace.files.native import read_recording
+from echotrace.gates import Gate
+from echotrace.media import medium
+from echotrace.settings import Settings, TargetGate
+from echotrace.target import Interface, Segment, Target
+
+
+def seconds(function, rounds=7, clock=time.thread_time):
+    """Least of some rounds, which other programs disturb least."""
+    function()
+    taken = []
+    for _ in range(rounds):
+        start = clock()
+        function()
+        taken.append(clock() - start)
+    return min(taken)
+
+
+def layers(n):
+    """A stack of ``n`` interfaces, 2 to 8 mm apart in water, and a gate for the first."""
+    water = medium("aqueous")
+    target = Target(
+        name=f"stack_of_{n}",
+        interfaces=tuple(Interface(name=f"layer_{k}") for k in range(n)),
+        segments=tuple(
+            Segment(name=f"gap_{k}", medium=water, mean_mm=4.0, sd_mm=2.0, range_mm=(0.3, 20.0))
+            for k in range(n - 1)
+        ),
+        length_from="layer_0",
+        length_to=f"layer_{n - 1}",
+    )
+    gate = Gate(interface="layer_0", start_us=3.0, stop_us=9.0)
+    return target, Settings(gates=(TargetGate(method="any", target="any", gate=gate),))
+
+
+def by_traces(folder, largest):
+    path = folder / "scaling.h5"
+    found = []
+    for n in [10**k for k in range(2, 7) if 10**k <= largest]:
+        if n <= 10_000:
+            whole = recording(eyes(n, seed=1))
+            found.append((n, seconds(lambda w=whole: measure(w, workers=1))))
+        else:
+            write_long(path, n)
+            start = time.perf_counter()
+            measure(read_recording(path, lazy=True), workers=1)
+            found.append((n, time.perf_counter() - start))
+            path.unlink()
+    return found
+
+
+def by_samples():
+    found = []
+    for m in (1024, 2048, 4096, 8192, 16_384, 32_768, 65_536):
+        # The same number of samples in all.
+        n = 2**22 // m
+        base = eyes(n, 4096, seed=2)
+        samples = np.tile(base, (1, max(1, m // 4096)))[:, :m]
+        whole = recording(np.ascontiguousarray(samples))
+        found.append((m, seconds(lambda w=whole: measure(w, workers=1)) / n * 1e6))
+    return found
+
+
+def by_interfaces():
+    samples = eyes(1024, seed=3)
+    found = []
+    for n in range(2, 9):
+        target, settings = layers(n)
+        whole = dataclasses.replace(recording(samples), target="stack")
+        found.append(
+            (
+                n,
+                seconds(lambda w=whole, s=settings, t=target: measure(w, s, target=t, workers=1))
+                / 1024
+                * 1e6,
+            )
+        )
+    return found
+
+
+def by_workers():
+    whole = recording(eyes(16_384, seed=4))
+    cores = len(os.sched_getaffinity(0))
+    return [
+        (n, seconds(lambda n=n: measure(whole, workers=n), 5, time.perf_counter) / 16_384 * 1e6)
+        for n in range(1, cores + 1)
+    ]
+
+
+def draw(results, path):
+    """Four panels; a dotted line is cost in proportion to the last point."""
+    figure = Figure(figsize=(9.0, 6.0), layout="constrained")
+    panels = figure.subplots(2, 2).ravel()
+    titles = {
+        "traces": ("Traces", "time, s", "log"),
+        "samples": ("Samples of a trace", "time a trace, µs", "log"),
+        "interfaces": ("Interfaces looked for", "time a trace, µs", "linear"),
+        "workers": ("Workers", "time a trace, µs", "linear"),
+    }
+    for ax, (name, (label, unit, scale)) in zip(panels, titles.items(), strict=True):
+        x, y = np.array(results[name]).T
+        ax.plot(x, y, "o-", color="#0072b2")
+        if scale == "log":
+            ax.set(xscale="log", yscale="log")
+            ax.plot(x, y[-1] * x / x[-1], ":", color="0.4", label="in proportion")
+            ax.legend(frameon=False)
+        else:
+            ax.set_ylim(bottom=0.0)
+            ax.set_xticks(x)
+        ax.set(xlabel=label, ylabel=unit)
+        ax.grid(alpha=0.3)
+    figure.savefig(path, dpi=110)
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("picture", type=Path)
+    parser.add_argument("--folder", type=Path, default=Path.cwd(), help="for temporary files")
+    parser.add_argument("--traces", type=int, default=1_000_000, help="largest number of traces")
+    given = parser.parse_args()
+    results = {
+        "traces": by_traces(given.folder, given.traces),
+        "samples": by_samples(),
+        "interfaces": by_interfaces(),
+        "workers": by_workers(),
+    }
+    for name, points in results.items():
+        print(name, ", ".join(f"{x}: {y:.4g}" for x, y in points))
+    draw(results, given.picture)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,223 @@
+"""How fast, as ratios to references that run in turn with it in the same process.
+
+    python -m pytest -o addopts= tests/benchmarks -s
+
+Nothing here fails on a slow machine: figures are printed, kept in pytest-benchmark's ``extra_info``
+and drawn by ``scaling.py``. One-core times are CPU times of the thread, which other programs on
+the machine disturb less than the clock on the wall.
+"""
+
+import dataclasses
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from long_recording import eyes, recording, write_long
+from references import VectorisedPicks, again, hilbert_picks, multiply_add, obspy_picks
+
+from echotrace.chain import measure, measure_block, prepare
+from echotrace.envelope import matched_taps
+from echotrace.files.native import read_recording
+from echotrace.kernels import fused
+from echotrace.many import measure_to_file
+from echotrace.pulse import gaussian_pulse
+
+N, M, RATE_HZ = 1024, 4096, 1e8
+PULSE = gaussian_pulse(RATE_HZ, 1e7, 0.6)
+
+
+@pytest.fixture(scope="module")
+def samples():
+    return eyes(N, M, seed=1)
+
+
+def in_turn(functions, rounds, clock=time.thread_time):
+    """Seconds of each function, one after the other, again and again: (rounds, functions)."""
+    for function in functions:
+        function()
+    taken = np.empty((rounds, len(functions)))
+    for i in range(rounds):
+        for k, function in enumerate(functions):
+            start = clock()
+            function()
+            taken[i, k] = clock() - start
+    return taken
+
+
+def say(benchmark, what, values, unit=""):
+    low, middle, high = np.min(values), np.median(values), np.max(values)
+    benchmark.extra_info[what] = [float(low), float(middle), float(high)]
+    print(f"\n  {what}: {low:.3g} / {middle:.3g} / {high:.3g}{unit} (min / median / max)", end="")
+
+
+def once(benchmark, function):
+    benchmark.pedantic(function, rounds=1, iterations=1)
+
+
+def test_one_core_against_references(benchmark, samples):
+    """All picks and features of 6 interfaces against (a), (b) and (c), which pick 4 gates."""
+    whole = recording(samples)
+    few = samples[:128]
+    vectorised = VectorisedPicks(PULSE, M, RATE_HZ)
+    plain = prepare(whole)
+    plain = dataclasses.replace(plain, readers={})
+    small = whole.select(slice(0, 64))
+    block = samples[:64]
+    functions = [
+        lambda: measure(whole, workers=1),
+        lambda: hilbert_picks(few, RATE_HZ),
+        lambda: [vectorised(block) for _ in range(4)],
+        lambda: measure_block(small, plain),
+    ]
+    counts = [N, len(few), 4 * len(block), 64]
+    names = ["(a) hilbert, float64", "(b) scipy.fft, float32, picks only", "plain chain, same job"]
+    try:
+        obspy_picks(few[:1], RATE_HZ)
+    except ImportError:
+        print("\n  obspy is not installed: (c) is left out", end="")
+    else:
+        functions.append(lambda: obspy_picks(few, RATE_HZ))
+        counts.append(len(few))
+        names.append("(c) obspy")
+    each = in_turn(functions, 31) / np.array(counts) * 1e6
+    say(benchmark, "measure, us a trace", each[:, 0])
+    say(benchmark, "traces a second", 1e6 / each[:, 0])
+    for k, name in enumerate(names, 1):
+        say(benchmark, f"{name}, us a trace", each[:, k])
+        say(benchmark, f"times faster than {name}", each[:, k] / each[:, 0])
+    picks = measure(whole).delay_us[:, [0, 2, 3, 4]]
+    theirs, _ = vectorised(samples)
+    benchmark.extra_info["picks differ, samples"] = float(np.nanmax(np.abs(picks - theirs)) * 100)
+    once(benchmark, functions[0])
+
+
+def test_against_the_machine(benchmark, samples):
+    """Copy rate, multiply-add roof, and what the filter stage reaches of it."""
+    plan = prepare(recording(samples)).readers
+    (reader,) = plan.values()
+    filters = reader.filters
+    signal = np.random.default_rng(0).normal(size=M + 2 * filters.pad).astype(np.float32)
+    real, imag = (np.empty(filters.turn.shape[1], np.float32) for _ in range(2))
+    first = filters.pad - filters.band_half - fused.ARM * filters.stride
+    x = np.random.default_rng(1).normal(size=2048).astype(np.float32)
+    c = np.arange(8, dtype=np.float32)
+
+    def roof_of_the_machine():
+        multiply_add(x, c, 1000)
+
+    def band():
+        again(
+            fused._band, 200, signal, first, filters.stride, filters.band, filters.turn, real, imag
+        )
+
+    source = np.ones(2**24, np.int16)
+    into = np.empty_like(source)
+    each = in_turn([roof_of_the_machine, band, lambda: np.copyto(into, source)], 41)
+    roof = 1000 * 16 * x.size / each[:, 0] * 1e-9
+    # Two multiply-adds a tap, four for the turn, of two operations each.
+    work = 200 * real.size * (4 * (2 * filters.band_half + 1) + 6)
+    stage = work / each[:, 1] * 1e-9
+    say(benchmark, "multiply-add roof, GFLOP/s", roof)
+    say(benchmark, "filter stage, GFLOP/s", stage)
+    say(benchmark, "filter stage over roof", stage / roof)
+    say(benchmark, "copy, GB/s", 2 * source.nbytes / each[:, 2] * 1e-9)
+    benchmark.extra_info["taps"] = 2 * filters.band_half + 1
+    benchmark.extra_info["matched taps"] = matched_taps(PULSE).size
+    once(benchmark, band)
+
+
+def test_two_workers(benchmark):
+    """By the clock on the wall: means something only where two cores are free."""
+    whole = recording(eyes(16 * 1024, M, seed=2))
+    each = in_turn(
+        [lambda: measure(whole, workers=1), lambda: measure(whole, workers=2)],
+        11,
+        time.perf_counter,
+    )
+    say(benchmark, "two workers over one", each[:, 0] / each[:, 1])
+    once(benchmark, lambda: measure(whole))
+
+
+@pytest.mark.parametrize("n_traces", [100_000])
+def test_streaming(benchmark, tmp_path, n_traces):
+    """A file that lies in the page cache, by the wall clock, against the same traces in memory."""
+    path = tmp_path / "long.h5"
+    write_long(path, n_traces)
+    held = read_recording(path).select(slice(0, 16_384))
+    each = in_turn(
+        [
+            lambda: measure(held, workers=1),
+            lambda: measure_to_file(
+                read_recording(path, lazy=True), tmp_path / "out.h5", workers=1
+            ),
+        ],
+        3,
+        time.perf_counter,
+    )
+    in_memory, streamed = held.n_traces / each[:, 0], n_traces / each[:, 1]
+    say(benchmark, "in memory, traces/s", in_memory)
+    say(benchmark, "streamed with results written, traces/s", streamed)
+    say(benchmark, "streamed over in memory", streamed / in_memory)
+    once(benchmark, lambda: None)
+
+
+def test_file_layouts(benchmark, tmp_path):
+    """Reading rate against size: plain, and shuffle with gzip."""
+    sizes = {}
+    for name, compress in (("plain", False), ("gzip", True)):
+        write_long(tmp_path / f"{name}.h5", 8192, compress=compress)
+        sizes[name] = (tmp_path / f"{name}.h5").stat().st_size
+    each = in_turn(
+        [
+            lambda: read_recording(tmp_path / "plain.h5"),
+            lambda: read_recording(tmp_path / "gzip.h5"),
+        ],
+        7,
+    )
+    for k, name in enumerate(("plain", "gzip")):
+        say(benchmark, f"{name}, read, traces/s", 8192 / each[:, k])
+        benchmark.extra_info[f"{name}, bytes a trace"] = sizes[name] / 8192
+        print(f"\n  {name}: {sizes[name] / 8192:.0f} bytes a trace", end="")
+    once(benchmark, lambda: None)
+
+
+def test_start_up(benchmark, tmp_path):
+    """Seconds of fresh interpreters: ratios to one that imports numpy."""
+    tests = str(Path(__file__).resolve().parents[1])
+    script = (
+        f"import sys, numpy as np; sys.path.insert(0, {tests!r}); "
+        "from closed_form import eye_traces, recording_of; r = recording_of(eye_traces(10)); "
+    )
+    imports = "import numba, h5py, scipy.fft, echotrace.chain, echotrace.kernels.fused; "
+    codes = {
+        "import numpy": "import numpy",
+        "import echotrace": "import echotrace",
+        "echotrace --help": "from echotrace.cli import main; main(['--help'])",
+        "imports of measure": script + imports,
+        "measure 10 traces": script + imports + "from echotrace.chain import measure; measure(r)",
+    }
+
+    def fresh(code):
+        return lambda: subprocess.run(
+            [sys.executable, "-c", code], check=True, stdout=subprocess.DEVNULL
+        )
+
+    each = in_turn([fresh(code) for code in codes.values()], 9, time.perf_counter)
+    for k, name in enumerate(codes):
+        say(benchmark, f"{name}, s", each[:, k])
+    say(benchmark, "import echotrace over import numpy", each[:, 1] / each[:, 0])
+    say(benchmark, "--help over import numpy", each[:, 2] / each[:, 0])
+    say(benchmark, "measure 10 traces over its imports", each[:, 4] / each[:, 3])
+    cold = fresh(codes["measure 10 traces"])
+    start = time.perf_counter()
+    subprocess.run(
+        [sys.executable, "-c", codes["measure 10 traces"]],
+        check=True,
+        env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)},
+    )
+    print(f"\n  first time ever, compiling: {time.perf_counter() - start:.1f} s", end="")
+    once(benchmark, cold)

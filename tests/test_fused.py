@@ -1,0 +1,245 @@
+"""The fused walk over the traces against the plain chain, step by step, on the same traces.
+
+The plain chain is numpy and scipy at the full rate and is itself held against closed forms in
+`test_chain.py` and `test_picking.py`; here it is the reference.
+"""
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy
+from closed_form import echo, eye_traces, recording_of
+
+from echotrace import chain
+from echotrace.chain import measure, measure_block, prepare
+from echotrace.conditioning import condition, envelope_band_hz
+from echotrace.envelope import noise_level, noise_slope
+from echotrace.errors import ParameterError
+from echotrace.files.native import read_recording
+from echotrace.kernels import fused
+from echotrace.measurement import concatenate
+from echotrace.pulse import gaussian_pulse
+from echotrace.reading import filter_plan
+from echotrace.receiver import apply_receiver
+from echotrace.recording import Probe, Receiver, Signal
+from echotrace.settings import EnvelopeSettings, PickingSettings, Settings
+
+SCENARIOS = Path(__file__).resolve().parents[1] / "synthetic_traces"
+
+
+def _plainly(recording, settings=None, target=None):
+    prepared = dataclasses.replace(prepare(recording, settings, target=target), readers={})
+    size = 256
+    return concatenate([measure_block(block, prepared) for block in recording.blocks(size)])
+
+
+def _assert_same(fast, plain, rate_hz):
+    np.testing.assert_array_equal(np.isnan(fast.delay_us), np.isnan(plain.delay_us))
+    step_us = 1e6 / rate_hz
+    np.testing.assert_allclose(fast.delay_us, plain.delay_us, rtol=0, atol=0.02 * step_us)
+    np.testing.assert_allclose(fast.length_mm, plain.length_mm, rtol=0, atol=5e-4)
+    np.testing.assert_allclose(fast.axial_length_mm, plain.axial_length_mm, rtol=0, atol=5e-4)
+    np.testing.assert_allclose(fast.delay_u_us, plain.delay_u_us, rtol=0.15, atol=1e-6)
+    differ = [
+        (k, fast.finding_list(k), plain.finding_list(k))
+        for k in np.flatnonzero(fast.findings != plain.findings)
+    ]
+    assert not differ
+    assert set(fast.features) == set(plain.features)
+    for name, values in plain.features.items():
+        if name == "length_u_mm":
+            continue
+        # An echo that just reaches the search threshold may be counted by one and not the other.
+        atol = 1.0 if name == "echo_count" else 0.1
+        np.testing.assert_allclose(fast.features[name], values, rtol=2e-3, atol=atol, err_msg=name)
+
+
+def _compare(recording, settings=None):
+    prepared = prepare(recording, settings)
+    assert prepared.readers, "the fused walk must apply here, or nothing is compared"
+    _assert_same(
+        measure(recording, settings), _plainly(recording, settings), recording.sampling_rate_hz
+    )
+
+
+SHIFTS = np.linspace(0.0, 0.037, 24)
+
+
+@pytest.mark.parametrize("choice", ["jointly", "gate_by_gate"])
+@pytest.mark.parametrize("noise", [0.0005, 0.01, 0.06])
+def test_immersion(choice, noise):
+    samples = eye_traces(24, seed=5, noise=noise, shift_us=SHIFTS)
+    _compare(recording_of(samples), Settings(picking=PickingSettings(choice=choice)))
+
+
+def test_contact():
+    samples = eye_traces(24, seed=6, cornea_us=0.0, shift_us=np.zeros(24), noise=0.004)
+    _compare(recording_of(samples, method="contact"))
+
+
+def test_missing_echoes_and_clipping():
+    samples = 3.0 * eye_traces(24, seed=7, skip=(1, 3), noise=0.004)
+    receiver = Receiver(full_scale=1.5, bits=12)
+    delay_us = np.arange(samples.shape[1]) * 0.01
+    _compare(recording_of(apply_receiver(samples, delay_us, receiver), receiver=receiver))
+
+
+def test_receiver_not_known():
+    samples = np.clip(eye_traces(16, seed=8, noise=0.004), -0.4, 0.4)
+    _compare(recording_of(samples, receiver=None))
+
+
+def test_gain_and_time_gain():
+    receiver = Receiver(tgc_delay_us=(5.0, 45.0), tgc_gain_db=(0.0, 20.0), full_scale=4.0, bits=16)
+    gain_db = np.linspace(0.0, 12.0, 16)
+    amplitude = 0.3 * eye_traces(16, seed=9, noise=0.004)
+    delay_us = np.arange(amplitude.shape[1]) * 0.01
+    samples = apply_receiver(amplitude, delay_us, receiver, gain_db)
+    assert samples.dtype == np.int16
+    _compare(recording_of(samples, receiver=receiver, gain_db=gain_db))
+
+
+@pytest.mark.parametrize(("rate_hz", "n_samples"), [(4e7, 2081), (6.25e7, 3250), (2.5e8, 13003)])
+def test_other_sampling_rates(rate_hz, n_samples):
+    samples = eye_traces(6, seed=10, n_samples=n_samples, sampling_rate_hz=rate_hz, noise=0.004)
+    _compare(recording_of(samples, sampling_rate_hz=rate_hz))
+
+
+def test_another_probe():
+    probe = Probe(centre_frequency_hz=1e7, fractional_bandwidth=0.35, face_delay_us=0.0)
+    _compare(recording_of(eye_traces(8, seed=11, noise=0.004), probe=probe))
+
+
+@pytest.mark.skipif(not list(SCENARIOS.glob("*.h5")), reason="no scenario collection here")
+@pytest.mark.parametrize("path", sorted(SCENARIOS.glob("*.h5")), ids=lambda path: path.stem)
+def test_scenario_collection(path):
+    recording = read_recording(path)
+    if recording.signal != Signal.RF or prepare(recording).readers == {}:
+        pytest.skip("not read by the fused walk")
+    _compare(recording)
+
+
+def test_where_it_does_not_apply():
+    samples = eye_traces(2)
+    for recording, settings in (
+        (recording_of(samples), Settings(picking=PickingSettings(picker="least_squares"))),
+        (recording_of(samples), Settings(envelope=EnvelopeSettings(method="analytic"))),
+        (recording_of(samples), Settings(envelope=EnvelopeSettings(bandwidth=0.5))),
+        (recording_of(np.abs(samples), signal="envelope"), Settings()),
+    ):
+        assert not prepare(recording, settings).readers
+        assert measure(recording, settings).n_traces == 2
+
+
+# --- the same bits, however the work is cut -------------------------------------------------
+
+
+def _bits(result):
+    arrays = {name: getattr(result, name) for name in ("delay_us", "delay_u_us", "length_mm")}
+    arrays |= {name: getattr(result, name) for name in ("axial_length_mm", "findings", "accepted")}
+    return {k: v.tobytes() for k, v in (arrays | dict(result.features)).items()}
+
+
+def test_workers_and_blocks_change_no_bit(monkeypatch):
+    samples = np.tile(eye_traces(32, seed=12, noise=0.01, n_samples=4096, cornea_us=6.0), (8, 1))
+    recording = recording_of(
+        samples
+        + np.float32(1e-3) * np.random.default_rng(0).normal(size=samples.shape).astype(np.float32)
+    )
+    expected = _bits(measure(recording, workers=1))
+    for block in (17, 64, 100):
+        monkeypatch.setattr(chain, "_BLOCK_TRACES", block)
+        for workers in (1, 2, 5):
+            assert _bits(measure(recording, workers=workers)) == expected
+    with pytest.raises(ParameterError, match="workers=0"):
+        measure(recording, workers=0)
+
+
+def test_progress_counts_every_trace(monkeypatch):
+    monkeypatch.setattr(chain, "_BLOCK_TRACES", 5)
+    seen = []
+    measure(recording_of(eye_traces(12)), progress=lambda done, total: seen.append((done, total)))
+    assert seen == [(5, 12), (10, 12), (12, 12)]
+
+
+# --- its parts ------------------------------------------------------------------------------
+
+PULSE = gaussian_pulse(1e8, 1e7, 0.6)
+
+
+def _grid(rf, pulse):
+    """Plain envelope, matched envelope and slope of one trace on the grid, by the kernels."""
+    plan = filter_plan(pulse, envelope_band_hz(pulse, 1.5), rf.size)
+    signal = np.zeros(rf.size + 2 * plan.pad, np.float32)
+    signal[plan.pad : plan.pad + rf.size] = rf
+    real, imag = (np.empty(plan.turn.shape[1], np.float32) for _ in range(2))
+    envelope, matched, slope = (np.empty(plan.n_grid, np.float32) for _ in range(3))
+    fused._band(
+        signal,
+        plan.pad - plan.band_half - fused.ARM * plan.stride,
+        plan.stride,
+        plan.band,
+        plan.turn,
+        real,
+        imag,
+    )
+    fused._magnitude(real[fused.ARM :], imag[fused.ARM :], envelope)
+    fused._matched_grid(real, imag, plan.rest, matched, slope)
+    return plan.stride, envelope, matched, slope
+
+
+@pytest.mark.parametrize("bandwidth", [0.3, 0.6, 0.9])
+def test_decimated_filters_against_direct_correlation(bandwidth):
+    """Every grid point against numpy.correlate in float64, ends of the trace included."""
+    pulse = gaussian_pulse(1e8, 1e7, bandwidth)
+    rf = np.random.default_rng(1).normal(size=1500).astype(np.float32)
+    stride, _, matched, slope = _grid(rf, pulse)
+    taps = pulse.analytic / (pulse.energy / 2.0)
+    full = np.correlate(rf.astype(float), taps, "full")[pulse.half_length :][: rf.size]
+    np.testing.assert_allclose(matched, np.abs(full)[::stride], atol=2e-3 * np.abs(full).max())
+    # Slope of a band-limited signal from its spectrum, ten times finer than the samples.
+    fine = np.abs(scipy.signal.resample(full, 10 * rf.size))
+    expected = np.abs(np.gradient(fine, 1e-3))[:: 10 * stride]
+    inside = slice(20, -20)
+    worst = np.quantile(np.abs(slope - expected)[inside], 0.95)
+    assert worst < 0.02 * np.median(expected)
+
+
+def test_noise_by_counting_against_sorted_quantiles():
+    """Rayleigh quartile and normal median by numpy.quantile; with echoes and with ties."""
+    rng = np.random.default_rng(2)
+    rows = np.abs(rng.normal(size=(200, 2048)) + 1j * rng.normal(size=(200, 2048)))
+    expected = np.quantile(rows, 0.25, axis=1) / np.sqrt(-2 * np.log(0.75))
+    found = noise_level(rows.astype(np.float32), stride=1)
+    np.testing.assert_allclose(found, expected, rtol=0.02)
+    assert found.std() == pytest.approx(expected.std(), rel=0.1)
+    rows[:, 700:900] += 500.0
+    crowded = noise_level(rows.astype(np.float32), stride=1)
+    assert crowded.mean() == pytest.approx(1.0, rel=0.01)
+    # A trace of few levels, as a coarse converter leaves it, must not hang or fail.
+    coarse = np.rint(rows[:3]).astype(np.float32)
+    assert np.isfinite(noise_level(coarse, stride=1)).all()
+    assert noise_level(np.zeros((1, 256), np.float32), stride=1)[0] > 0.0
+    t = np.arange(4096) * 0.01
+    slopes = noise_slope(np.cumsum(rng.normal(size=(50, 4096)), axis=1).astype(np.float32), 1e8)
+    assert np.isfinite(slopes).all()
+    flat = noise_slope(echo(t, 20.0)[None].astype(np.float32), 1e8)
+    assert flat[0] > 0.0
+
+
+def test_plain_chain_is_the_reference_of_pictures():
+    """`view_trace` shows the plain chain; its picks are those that are measured."""
+    recording = recording_of(eye_traces(3, seed=13))
+    view = chain.view_trace(recording, 1)
+    np.testing.assert_allclose(view.delay_us[0], measure(recording).delay_us[1], atol=2e-4)
+    traces = condition(
+        np.asarray(recording.samples),
+        np.zeros(recording.samples.shape, bool),
+        signal=Signal.RF,
+        sampling_rate_hz=1e8,
+        start_delay_us=0.0,
+        pulse=PULSE,
+    )
+    np.testing.assert_allclose(view.traces.envelope[0], traces.envelope[1], rtol=1e-5, atol=1e-7)

@@ -1,0 +1,303 @@
+"""Long recordings and studies of many files: the same numbers however the work is spread."""
+
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import tracemalloc
+
+import numpy as np
+import pytest
+from closed_form import eye_traces, recording_of
+
+from echotrace import chain, many
+from echotrace.chain import measure
+from echotrace.cli import main
+from echotrace.errors import ParameterError
+from echotrace.files.native import (
+    MeasurementWriter,
+    read_measurement,
+    read_recording,
+    write_recording,
+)
+from echotrace.many import GroupSummary, ManySummary, Moments, measure_many, measure_to_file
+from echotrace.settings import PickingSettings, Settings
+
+
+@pytest.fixture
+def small_blocks(monkeypatch):
+    monkeypatch.setattr(chain, "_BLOCK_TRACES", 8)
+    monkeypatch.setattr(many, "_PART_TRACES", 16)
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory):
+    """Two files: immersion of 50 traces in two operators' hands, contact of 21."""
+    folder = tmp_path_factory.mktemp("many")
+    samples = eye_traces(50, seed=1, noise=0.01, shift_us=np.linspace(0, 0.1, 50))
+    operators = ["a"] * 30 + ["b"] * 20
+    write_recording(recording_of(samples, operator=operators), folder / "one.h5")
+    contact = eye_traces(21, seed=2, noise=0.01, cornea_us=0.0)
+    write_recording(recording_of(contact, method="contact"), folder / "two.h5")
+    return [folder / "one.h5", folder / "two.h5"]
+
+
+def _same(a, b):
+    for name in ("delay_us", "delay_u_us", "length_mm", "axial_length_mm", "findings", "accepted"):
+        assert getattr(a, name).tobytes() == getattr(b, name).tobytes(), name
+    for name in ("axial_length_u_mm", "axial_length_u_shared_mm", "score", "decided_by"):
+        np.testing.assert_array_equal(getattr(a, name), getattr(b, name))
+    assert list(a.features) == list(b.features)
+    for name, values in a.features.items():
+        np.testing.assert_array_equal(values, b.features[name])
+    assert list(a.operator) == list(b.operator)
+    assert a.settings_json == b.settings_json
+    assert a.finding_names == b.finding_names
+
+
+# --- mergeable moments ----------------------------------------------------------------------
+
+
+def test_moments_against_numpy():
+    values = 24.0 + 1e-3 * np.random.default_rng(0).normal(size=1000)
+    whole = Moments()
+    for part in np.split(values, [1, 1, 300, 999]):
+        whole = whole.merge(Moments.of(part))
+    assert whole.n == 1000
+    assert whole.mean == pytest.approx(values.mean(), rel=1e-14)
+    assert whole.sd == pytest.approx(values.std(ddof=1), rel=1e-10)
+    assert (whole.least, whole.largest) == (values.min(), values.max())
+    assert Moments.of(np.array([np.nan])) == Moments()
+    assert np.isnan(Moments.of(np.array([1.0])).sd)
+
+
+def test_groups_add_up(files):
+    result = measure(read_recording(files[0]))
+    parts = [result.select(slice(0, 33)), result.select(slice(33, 50))]
+    merged = ManySummary.of(parts[0], ("operator",)).merge(ManySummary.of(parts[1], ("operator",)))
+    assert list(merged.groups) == [("a",), ("b",)]
+    for label, rows in (("a", slice(0, 30)), ("b", slice(30, 50))):
+        part, group = result.select(rows), merged.groups[(label,)]
+        used = part.axial_length_mm[part.accepted]
+        assert (group.n, group.n_accepted) == (part.n_traces, used.size)
+        assert group.length_mm.mean == pytest.approx(used.mean(), rel=1e-14)
+        assert group.length_mm.sd == pytest.approx(used.std(ddof=1), rel=1e-9)
+        for k, name in enumerate(part.segments):
+            lens = part.length_mm[part.accepted, k]
+            assert group.segment_mm[name].mean == pytest.approx(lens.mean(), rel=1e-12)
+    whole = GroupSummary.of(result, np.arange(50))
+    assert merged.total.n_accepted == whole.n_accepted
+    assert merged.total.findings == whole.findings
+    assert merged.to_records()[0]["operator"] == "a"
+
+
+# --- streaming ------------------------------------------------------------------------------
+
+
+@pytest.mark.usefixtures("small_blocks")
+def test_streamed_file_holds_what_measure_gives(files, tmp_path):
+    recording = read_recording(files[0], lazy=True)
+    seen = []
+    summary = measure_to_file(
+        recording, tmp_path / "out.h5", by=(), progress=lambda done, total: seen.append(done)
+    )
+    streamed = read_measurement(tmp_path / "out.h5")
+    expected = measure(recording)
+    _same(streamed, expected)
+    assert summary.total.n == 50
+    assert seen[-1] == 50
+    assert [path.name for path in tmp_path.iterdir()] == ["out.h5"]
+
+
+@pytest.mark.usefixtures("small_blocks")
+def test_eye_states_that_come_late_bring_their_features(tmp_path):
+    """Lens features exist in the middle part only; the file holds what `measure` joins."""
+    states = ["aphakic"] * 20 + ["phakic"] * 12 + ["aphakic"] * 18
+    samples = eye_traces(50, seed=4, noise=0.01)
+    samples[:20] = samples[32:] = 0.0
+    samples[:20] += eye_traces(20, seed=5, noise=0.01, skip=(1, 2))
+    samples[32:] += eye_traces(18, seed=6, noise=0.01, skip=(1, 2))
+    recording = recording_of(samples, lens_state=states)
+    measure_to_file(recording, tmp_path / "out.h5")
+    streamed, expected = read_measurement(tmp_path / "out.h5"), measure(recording)
+    assert "lens_front_against_back_db" in expected.features
+    assert set(streamed.features) == set(expected.features)
+    for name, values in expected.features.items():
+        np.testing.assert_array_equal(streamed.features[name], values)
+    assert np.isfinite(streamed.features["level_db_lens_front"]).tolist() == [
+        state == "phakic" for state in states
+    ]
+
+
+@pytest.mark.usefixtures("small_blocks")
+def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
+    recording = read_recording(files[0], lazy=True)
+    out = tmp_path / "out.h5"
+
+    def interrupt(done, total):
+        if done >= 40:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        measure_to_file(recording, out, progress=interrupt)
+    assert not out.exists()
+    parts = sorted(path.name for path in (tmp_path / "out.h5.parts").glob("*.h5"))
+    assert parts == ["000000000000.h5", "000000000016.h5"]
+    with pytest.raises(ParameterError, match="--carry-on"):
+        measure_to_file(recording, out)
+    other = Settings(picking=PickingSettings(choice="gate_by_gate"))
+    with pytest.raises(ParameterError, match="other settings"):
+        measure_to_file(recording, out, other, carry_on=True)
+    starts = []
+    measure_again = chain.measure_block
+    monkeypatch.setattr(
+        chain,
+        "measure_block",
+        lambda block, prepared: (starts.append(block.n_traces), measure_again(block, prepared))[1],
+    )
+    measure_to_file(recording, out, carry_on=True)
+    assert sum(starts) == 50 - 32
+    _same(read_measurement(out), measure(recording))
+
+
+def test_a_killed_command_is_carried_on(files, tmp_path):
+    """The process is killed outright in the middle; the command takes up the rest."""
+    out = tmp_path / "out.h5"
+    code = f"""
+        import os, signal
+        from echotrace import chain, many
+        from echotrace.files.native import read_recording
+        chain._BLOCK_TRACES, many._PART_TRACES = 8, 16
+        def stop(done, total):
+            if done >= 40:
+                os.kill(os.getpid(), signal.SIGKILL)
+        many.measure_to_file(read_recording({str(files[0])!r}, lazy=True), {str(out)!r},
+                             progress=stop)
+    """
+    done = subprocess.run([sys.executable, "-c", textwrap.dedent(code)], check=False)
+    assert done.returncode == -signal.SIGKILL
+    assert not out.exists()
+    code = f"""
+        import sys
+        from echotrace import chain, cli, many
+        chain._BLOCK_TRACES, many._PART_TRACES = 8, 16
+        sys.exit(cli.main(["measure", {str(files[0])!r}, "-o", {str(out)!r}, "--carry-on"]))
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(code)], check=False, capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr
+    assert "50        50" in done.stdout
+    assert done.stderr == ""
+    _same(read_measurement(out), measure(read_recording(files[0])))
+
+
+def test_carry_on_needs_one_native_output(files, capsys):
+    assert main(["measure", str(files[0]), "--carry-on", "--json"]) == 2
+    assert "--carry-on goes with one -o FILE.h5" in capsys.readouterr().err
+
+
+def test_growing_file_refuses_what_does_not_belong(files, tmp_path):
+    one, two = (measure(read_recording(path)) for path in files)
+    with (
+        pytest.raises(ParameterError, match="nothing was measured"),
+        MeasurementWriter(tmp_path / "none.h5"),
+    ):
+        pass
+    other = Settings(picking=PickingSettings(choice="gate_by_gate"))
+    elsewise = measure(read_recording(files[1]), other)
+    with MeasurementWriter(tmp_path / "one.h5") as writer:
+        writer.append(one)
+        with pytest.raises(ParameterError, match="settings_json"):
+            writer.append(elsewise)
+    with MeasurementWriter(tmp_path / "both.h5") as writer:
+        writer.append(one)
+        writer.append(two)
+    both = read_measurement(tmp_path / "both.h5")
+    assert both.n_traces == 71
+    assert both.method.present == ("immersion", "contact")
+    np.testing.assert_array_equal(both.axial_length_mm[50:], two.axial_length_mm)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["both.h5", "one.h5"]
+
+
+def test_memory_does_not_grow_with_the_file(tmp_path, monkeypatch):
+    """Python's own and numpy's allocations while streaming 1,200 and 4,800 traces."""
+    monkeypatch.setattr(chain, "_BLOCK_TRACES", 100)
+    monkeypatch.setattr(many, "_PART_TRACES", 400)
+    peaks = []
+    samples = eye_traces(40, seed=3, noise=0.01)
+    for n in (1200, 4800):
+        path = tmp_path / f"{n}.h5"
+        write_recording(recording_of(np.tile(samples, (n // 40, 1))), path)
+        recording = read_recording(path, lazy=True)
+        tracemalloc.start()
+        measure_to_file(recording, tmp_path / "out.h5", workers=2)
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    # Which blocks wait at the peak is chance; the samples of the longer file would be 75 MB more.
+    added = 3600 * samples.shape[1] * samples.itemsize
+    assert peaks[1] - peaks[0] < 0.1 * added
+
+
+# --- many files, one machine or several -----------------------------------------------------
+
+
+def _equal(a, b):
+    assert a.to_records() == b.to_records()
+
+
+@pytest.mark.usefixtures("small_blocks")
+def test_many_files_are_their_measurements_together(files):
+    found = measure_many(files, by=("method", "operator"), workers=2)
+    assert list(found.groups) == [("immersion", "a"), ("immersion", "b"), ("contact", "unnamed")]
+    contact = measure(read_recording(files[1]))
+    used = contact.axial_length_mm[contact.accepted]
+    assert found.groups[("contact", "unnamed")].length_mm.mean == pytest.approx(
+        used.mean(), rel=1e-13
+    )
+    _equal(measure_many(files, by=("method", "operator"), workers=1), found)
+    with pytest.raises(ParameterError, match="by='colour'"):
+        measure_many(files, by=("colour",))
+    with pytest.raises(ParameterError, match="at least one recording"):
+        measure_many([])
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_cluster_of_two_processes_gives_the_same_bits(files, tmp_path):
+    """With `dask.distributed`; a worker is killed while it works, and nothing changes."""
+    distributed = pytest.importorskip("dask.distributed", reason="extra 'dask' is not installed")
+    expected = measure_many(files, by=("method",))
+    settings = {
+        "distributed.scheduler.allowed-failures": 10,
+        "distributed.worker.daemon": False,
+        "distributed.admin.log-format": "%(message)s",
+    }
+    import dask
+
+    with (
+        dask.config.set(settings),
+        distributed.LocalCluster(
+            n_workers=2,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address=None,
+            local_directory=tmp_path,
+            silence_logs=60,
+        ) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        _equal(measure_many(files, by=("method",), client=client), expected)
+        many_times = files * 20
+        once = measure_many(many_times, by=("method",))
+        victim = next(iter(client.run(os.getpid).values()))
+        killed = []
+
+        def kill_one(done, total):
+            if done == 5 and not killed:
+                os.kill(victim, signal.SIGKILL)
+                killed.append(done)
+
+        _equal(measure_many(many_times, by=("method",), client=client, progress=kill_one), once)
+        assert killed
+        assert victim not in client.run(os.getpid).values()

@@ -1,0 +1,80 @@
+"""Start-up: what is imported when, and kernels where nothing may be written."""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import echotrace
+
+TESTS = Path(__file__).parent
+MEASURE = """
+import numpy as np
+from closed_form import eye_traces, recording_of
+from echotrace.chain import measure
+result = measure(recording_of(eye_traces(2)))
+print(np.round(result.axial_length_mm, 2).tolist())
+"""
+REFUSE = """
+import numba.core.caching as caching
+def refuse(self):
+    raise OSError("read-only")
+for name in dir(caching):
+    if name.endswith("CacheLocator"):
+        setattr(getattr(caching, name), "ensure_cache_path", refuse)
+"""
+
+
+def _run(code, **changes):
+    environment = {**os.environ, "PYTHONPATH": f"{Path(echotrace.__file__).parents[1]}:{TESTS}"}
+    return subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**environment, **changes.pop("env", {})},
+        **changes,
+    )
+
+
+def test_help_and_import_leave_the_heavy_libraries_alone():
+    heavy = "{'numba', 'h5py', 'matplotlib', 'scipy.fft', 'scipy.signal', 'dask', 'tqdm'}"
+    for code in ("import echotrace", "from echotrace.cli import main; main(['--help'])"):
+        done = _run(f"import sys\n{code}\nprint(sorted({heavy} & set(sys.modules)))")
+        assert done.stdout.splitlines()[-1] == "[]", done.stderr
+
+
+@pytest.mark.slow
+def test_measures_where_no_folder_can_be_written():
+    """numba then has nowhere to keep its machine code; every folder is refused here."""
+    done = _run(REFUSE + MEASURE)
+    assert done.stdout.strip() == "[24.2, 24.2]", done.stderr
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="needs another user to be")
+def test_measures_from_an_install_that_may_not_be_written(tmp_path):
+    """Another user, a package folder and a cache folder that are not theirs."""
+    package = tmp_path / "site"
+    shutil.copytree(
+        Path(echotrace.__file__).parent, package / "echotrace",
+        ignore=shutil.ignore_patterns("__pycache__"),
+    )  # fmt: skip
+    for parent in (package, *package.parents):
+        if parent.stat().st_uid == os.geteuid() and parent.is_relative_to(tmp_path.parent.parent):
+            parent.chmod(0o755)
+    nobody = {"user": 65534, "group": 65534, "extra_groups": []}
+    try:
+        _run("print(1)", **nobody, env={"HOME": "/nonexistent"})
+    except PermissionError:
+        pytest.skip("the other user may not run this Python")
+    done = _run(
+        "import echotrace; print(echotrace.__file__)\n" + MEASURE,
+        env={"PYTHONPATH": f"{package}:{TESTS}", "HOME": "/nonexistent"},
+        **nobody,
+    )
+    assert done.stdout.splitlines()[1:] == ["[24.2, 24.2]"], done.stderr
+    assert str(package) in done.stdout
