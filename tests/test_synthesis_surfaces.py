@@ -73,6 +73,30 @@ def test_ten_times_the_facets(monkeypatch, edge_taper, method):
                 assert ours[name] == pytest.approx(fine[name], abs=0.05), (name, pose)
 
 
+@pytest.mark.parametrize("azimuth_deg", [0.0, 33.0, 250.0])
+def test_the_half_that_counts_twice_is_the_whole(azimuth_deg):
+    # A step too small to matter takes the mirror away, and all facets are summed.
+    disc = Disc(edge_taper=1.0)
+    pose = Pose(
+        tilt_deg=4.0,
+        tilt_azimuth_deg=azimuth_deg,
+        decentration_mm=0.4,
+        decentration_azimuth_deg=120.0,
+    )
+    path = beam_through_eye(disc, NAVARRO, IMMERSION, pose)
+    whole = dataclasses.replace(
+        path,
+        surfaces=tuple(dataclasses.replace(item, step_mm=1e-12) for item in path.surfaces),
+    )
+    band = pulse_band(disc)
+    for name in INTERFACES:
+        j = path.index(name)
+        n_half, n_whole = (surfaces.facets_on(disc, p, j).weight.size for p in (path, whole))
+        assert n_half < 0.52 * n_whole
+        half, full = (interface_response(disc, p, j, band) for p in (path, whole))
+        assert np.abs(half - full).max() < 3e-3 * np.abs(full).max(), name
+
+
 def rayleigh_levels(disc, eye, method, name, tilts_deg, step_mm, aperture_step_mm):
     """Level of ours and of the brute force, dB, at each tilt (10 MHz, loss and R left out)."""
     ours, brute = [], []

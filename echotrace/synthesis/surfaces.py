@@ -367,7 +367,8 @@ def facets_on(
 
     Notes
     -----
-    The facets are the squares of a grid in the tangent plane, at least
+    The facets are the squares of a grid in the tangent plane (of half of it, the plane of
+    incidence being a mirror), at least
     ``facets_per_wavelength`` / 2 to the wavelength at the centre frequency and that many where
     the surface is steep. A smooth taper outside the geometric beam keeps the edge of the lit
     part from echoing. With two facets per wavelength the peak of the echo differs from that of
@@ -387,13 +388,19 @@ def facets_on(
     step = wavelength / facets_per_wavelength * _coarsening(disc, path, j, radius)
     n_side = math.ceil(radius / step)
     axis = (np.arange(-n_side, n_side + 1)) * step
-    s, t = (grid.ravel() for grid in np.meshgrid(axis, axis, indexing="ij"))
+    # A sphere and the field around a chief ray are both mirrored in the plane of incidence, so
+    # that one half counts twice; a doubled wall is not.
+    normal = surface.normal_at(path.point_mm[j])
+    mirrored = surface.step_mm == 0.0
+    first, second = tangents(normal, path.direction[j] if mirrored else None)
+    s, t = (
+        grid.ravel()
+        for grid in np.meshgrid(axis, axis[n_side:] if mirrored else axis, indexing="ij")
+    )
     rho_squared = s**2 + t**2
     lit = rho_squared < radius**2
     s, t, rho_squared = s[lit], t[lit], rho_squared[lit]
 
-    normal = surface.normal_at(path.point_mm[j])
-    first, second = tangents(normal)
     bend = np.sqrt(surface.radius_mm**2 - rho_squared)
     # Sagitta without cancellation, so that planes (huge radii) stay planes.
     sag = math.copysign(1.0, surface.radius_mm) * rho_squared / (abs(surface.radius_mm) + bend)
@@ -403,6 +410,8 @@ def facets_on(
     if surface.step_mm:
         phase_per_k = phase_per_k + 2.0 * path.refractive_index(j) * surface.step_mm * (s > 0.0)
     area = step**2 * abs(surface.radius_mm) / bend
+    if mirrored:
+        area = np.where(t > 0.0, 2.0, 1.0) * area
     cosine = normals @ path.direction[j]
     disc_area = disc.effective_area_mm2
     rim = (np.sqrt(rho_squared) - taper_from) / (radius - taper_from)
@@ -428,8 +437,14 @@ def _coarsening(disc: Disc, path: BeamPath, j: int, radius_mm: float) -> float:
     return float(np.clip(0.7 / slope, 1.0, 2.0))
 
 
-def tangents(normal: Vector) -> tuple[Vector, Vector]:
-    """Two unit vectors across a unit vector and each other."""
+def tangents(normal: Vector, ray: Vector | None = None) -> tuple[Vector, Vector]:
+    """Two unit vectors across a unit vector and each other; the first in the plane of a ray."""
+    if ray is not None:
+        first = ray - (ray @ normal) * normal
+        length = float(np.linalg.norm(first))
+        if length > 1e-6:
+            first = first / length
+            return first, np.cross(normal, first)
     helper = np.array([0.0, 1.0, 0.0]) if abs(normal[1]) < 0.9 else np.array([1.0, 0.0, 0.0])
     first = np.cross(helper, normal)
     first /= np.linalg.norm(first)
