@@ -51,7 +51,14 @@ def _display_db(recording: Recording, trace: int) -> NDArray[np.float32]:
     samples = np.asarray(recording.samples[trace], np.float32)
     # Padded, so that the ring-down at the start does not come round to the end.
     size = scipy.fft.next_fast_len(samples.size + samples.size // 4)
-    envelope = np.abs(scipy.signal.hilbert(samples, size))[: samples.size]
+    spectrum = scipy.fft.fft(samples, size)
+    frequency_hz = scipy.fft.fftfreq(size, 1.0 / recording.sampling_rate_hz)
+    # The one-sided spectrum without its lowest part: the ring-down starts with a step, whose
+    # transform would else trail along the whole trace.
+    lowest_hz = 0.5e6 if recording.probe is None else 0.2 * recording.probe.centre_frequency_hz
+    rise = np.clip(frequency_hz / lowest_hz - 1.0, 0.0, 1.0)
+    window = 2.0 * np.sin(0.5 * math.pi * rise) ** 2
+    envelope = np.abs(scipy.fft.ifft(spectrum * window))[: samples.size]
     return log_compress(envelope, reference=full_scale, floor_db=_FLOOR_DB)
 
 
