@@ -155,7 +155,7 @@ def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.
             "fractional_bandwidth": band,
             "aperture_mm": aperture,
             "focus_mm": focus,
-            "edge_taper": rng.uniform(0.2, 1.0),
+            "edge_taper": rng.uniform(0.5, 1.0),
         },
         "method": {
             "kind": method,

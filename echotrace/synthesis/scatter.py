@@ -134,10 +134,6 @@ def layer_speckle(
     )
 
 
-# Largest Lommel coordinate that is tabulated.
-_REACH = 320.0
-
-
 def point_speckle(
     disc: Disc,
     path: BeamPath,
@@ -206,13 +202,10 @@ def point_speckle(
     # The delay along the chief ray is in `position`; the phase that is left is the field's own.
     own_phase = k * (phase - 2.0 * path.refractive_index(j + 1) * along)
     baseband = np.zeros((int(position.max()) + 3, 2))
-    # Where a very oblique beam comes to its focus on the layer itself the coordinates grow without
-    # bound; the beam is then so wide that what lies beyond this reach is not heard.
-    u_here, v_here = np.clip(u * k, -_REACH, _REACH), np.minimum(v * k, _REACH)
     table = lommel_table(
-        min(0.0, float(u_here.min())),
-        max(0.0, float(u_here.max())),
-        float(v_here.max()),
+        min(0.0, float(u.min()) * k),
+        max(0.0, float(u.max()) * k),
+        float(v.max()) * k,
         disc.edge_taper,
     )
     deposit_scatterers(
@@ -220,8 +213,8 @@ def point_speckle(
         table.u_min,
         table.step_u,
         table.step_v,
-        u_here,
-        v_here,
+        u * k,
+        v * k,
         own_phase,
         weight,
         position,
