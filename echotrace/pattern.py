@@ -145,7 +145,7 @@ def pattern_features(
         found["orbit_against_retina_db"] = _finite(told[ask.ORBIT_DB] - retina_db)
         found["vitreous_echo_against_retina_db"] = _finite(told[ask.VITREOUS_DB] - retina_db)
         found["vitreous_echo_count"] = _finite(told[ask.VITREOUS_COUNT])
-        found["retina_silence_db"] = _finite(retina_db - told[ask.RETINA_BEFORE_DB])
+        found["retina_silence_db"] = _finite(told[ask.RETINA_SILENCE_DB])
         found["retina_misshape"] = _finite(np.abs(told[ask.RETINA_STRETCH]))
         found["least_stretch"] = _finite(told[ask.LEAST_STRETCH])
         # A rise faster than the probe's pulse is no echo of it.

@@ -24,7 +24,7 @@ PATTERN_FEATURES = (
     "cornea_against_lens_db",
     "retina_against_cornea_db",
     "retina_silence_db",
-    "retina_stretch",
+    "retina_misshape",
     "least_stretch",
     "wall_step_db",
     "wall_double_db",
@@ -214,8 +214,12 @@ def _retina(
     start = np.maximum(last_us + 1.6, retina - 6.0)
     return {
         "wall_step_db": _finite(step),
-        "wall_double_db": _finite(np.maximum(nearest, 0.0) - np.maximum(wall, level)),
-        "retina_over_wall_db": _finite(np.maximum(level - np.maximum(wall, orbit), 0.0)),
+        "wall_double_db": _finite(
+            np.maximum(nearest, _UNHEARD_DB) - np.maximum(np.maximum(wall, _UNHEARD_DB), level)
+        ),
+        "retina_over_wall_db": _finite(
+            np.maximum(level - np.maximum(np.maximum(wall, _UNHEARD_DB), orbit), 0.0)
+        ),
         "orbit_against_retina_db": _finite(orbit - level),
         "vitreous_echo_against_retina_db": _finite(vitreous - level),
         "vitreous_echo_count": _finite(
@@ -237,7 +241,7 @@ def _shapes(
         stretch = np.where(near, echoes.stretch[rows, best], np.nan).astype(np.float64)
         least = np.fmin(least, stretch)
         if names[k] == "retina":
-            out["retina_stretch"] = _finite(-np.abs(stretch))
+            out["retina_misshape"] = _finite(np.abs(stretch))
             quiet = echoes.level[rows, best] - np.maximum(echoes.before[rows, best], _UNHEARD_DB)
             out["retina_silence_db"] = _finite(quiet.astype(np.float64), near)
     out["least_stretch"] = _finite(least)
@@ -330,7 +334,7 @@ def _state(
         top, _ = echoes.tallest(first - 1.5, first + 1.5)
         before, _ = echoes.tallest(first - 1.4, first - 0.25)
         after, _ = echoes.tallest(first + 0.25, first + 1.4)
-        twin = np.maximum(before, after)
+        twin = np.maximum(np.maximum(before, after), _UNHEARD_DB)
         natural, _ = echoes.tallest(first + 3.2, first + 8.1)
         out["pseudophakic_pattern_db"] = _finite(
             np.minimum(twin - top + 30.0, twin - np.maximum(natural, _UNHEARD_DB))

@@ -20,7 +20,7 @@ __all__ = [
     "NATURAL_DB",
     "ORBIT_DB",
     "RETINA",
-    "RETINA_BEFORE_DB",
+    "RETINA_SILENCE_DB",
     "RETINA_STRETCH",
     "SECOND_LEVEL_DB",
     "VITREOUS_COUNT",
@@ -32,7 +32,7 @@ __all__ = [
 
 # Columns of the answers.
 LENS_INSIDE_DB, WALL_STEP_DB, WALL_DB, SECOND_LEVEL_DB, ORBIT_DB = 0, 1, 2, 3, 4
-VITREOUS_DB, VITREOUS_COUNT, RETINA_STRETCH, RETINA_BEFORE_DB, LEAST_STRETCH = 5, 6, 7, 8, 9
+VITREOUS_DB, VITREOUS_COUNT, RETINA_STRETCH, RETINA_SILENCE_DB, LEAST_STRETCH = 5, 6, 7, 8, 9
 FACE_ECHO_US, FACE_PAIR_DB, BATH_PAIR_DB, IMPLANT_DB, NATURAL_DB = 10, 11, 12, 13, 14
 ANSWERS = 15
 # Entries of the table of interfaces: their numbers, -1 where the target has none; the last one in
@@ -185,7 +185,7 @@ def ask_rows(
                 out[LEAST_STRETCH] = stretch[i, j]
             if k == retina_k:
                 out[RETINA_STRETCH] = stretch[i, j]
-                out[RETINA_BEFORE_DB] = max(float(before_db[i, j]), _UNHEARD_DB)
+                out[RETINA_SILENCE_DB] = level[j] - max(float(before_db[i, j]), _UNHEARD_DB)
         if not np.isnan(retina):
             behind = _energy(n, at, level, retina - _SAME_US, retina + _STEP_BEHIND_US)
             before = _energy(n, at, level, retina - _STEP_BEFORE_US, retina - _SAME_US)
