@@ -386,7 +386,7 @@ class JointWeights:
     """
 
     per_10_db: float = 1.0
-    height_limit: float = 3.0
+    height_limit: float = 4.5
     shape: float = 0.5
     quiet_rise: float = 3.0
     earlier_echo: float = 3.0

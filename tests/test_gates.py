@@ -244,7 +244,7 @@ def test_joint_choice_against_trying_everything():
         choice = choose_jointly(candidates, gates, target).candidate[0]
         n = int(candidates.count[0])
         at = candidates.delay_us[0]
-        own = np.clip((candidates.level_db[0] - 13.0) / 10.0, 0, 3.0).astype(float)
+        own = np.clip((candidates.level_db[0] - 13.0) / 10.0, 0, weights.height_limit).astype(float)
         own -= np.minimum(0.5 * candidates.stretch[0].astype(float) ** 2, 2.0)
         # An echo in front of the first interface that is nearly as tall, or taller, costs.
         level = candidates.level_db[0].astype(float)
