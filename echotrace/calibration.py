@@ -69,7 +69,7 @@ DIRECTIONS: Mapping[str, int] = {
     "sclera_against_scatter_db": 1,
     "retina_silence_db": 1,
     "retina_rise_misfit": -1,
-    "retina_stretch": 1,
+    "retina_misshape": -1,
     "least_stretch": 1,
     "wall_step_db": 1,
     "wall_double_db": 1,
@@ -93,12 +93,12 @@ DIRECTIONS: Mapping[str, int] = {
 }
 """Features of the score and the direction in which each speaks for the trace."""
 
-SHIPPED_DRAWS = {"seed": 101, "scenarios": 288, "poses": 12}
+SHIPPED_DRAWS = {"seed": 101, "scenarios": 260, "poses": 12}
 """The draws that the shipped model is fitted to."""
 
 # Knots of features that are the same in nearly all traces, where quantiles say nothing.
 _KNOTS: Mapping[str, tuple[float, ...]] = {
-    "fluid_gap_us": (0.01, 0.03, 0.06, 0.15),
+    "fluid_gap_us": (0.045, 0.07, 0.12),
     "vitreous_echo_count": (0.0, 1.0, 3.0, 8.0),
     "missing_count": (0.0, 1.0, 2.0),
     "end_clipped_samples": (0.0, 4.0, 12.0, 24.0),
@@ -254,8 +254,7 @@ def _knots(name: str, values: NDArray[np.floating]) -> Float64:
         return np.empty(0)
     if name in _KNOTS:
         return np.asarray(_KNOTS[name])
-    knots = [float(f"{x:.3g}") for x in np.quantile(known, _QUANTILES)]
-    return np.unique(knots)
+    return np.unique([float(f"{x:.3g}") for x in np.quantile(known, _QUANTILES)])
 
 
 def _ramps(values: NDArray[np.floating], knots: Float64) -> Float64:

@@ -406,7 +406,7 @@ class QualityLimits:
     min_cavity_mm: float = 11.5
     max_cavity_mm: float = 24.5
     max_clipped_fraction: float = 0.12
-    min_score: float = 0.5
+    min_score: float = 0.4
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:

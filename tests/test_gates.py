@@ -251,26 +251,25 @@ def test_joint_choice_against_trying_everything():
         rivals = [np.clip((level[:j] - level[j] + 14.0) / 8.0, 0, 1).sum() for j in range(n)]
         lead = weights.leading_echo * np.minimum(rivals, 2.0)
         factor = 2e3 / water.speed_m_per_s
-        best, best_choice = -np.inf, None
+
+        def worth(picked):
+            score = sum(own[j] for _, j in picked) - weights.missing * (3 - len(picked))
+            score -= sum(lead[j] for k, j in picked if k == 0)
+            for (k0, j0), (k1, j1) in itertools.pairwise(picked):
+                d, m = at[j1] - at[j0], k1 - k0
+                if not m * 0.5 * factor <= d <= m * 4.0 * factor:
+                    return -np.inf
+                score -= 0.5 * (d - m * 2.0 * factor) ** 2 / (m * (0.5 * factor) ** 2)
+            return score
+
+        def picked_of(numbers):
+            return [(k, j) for k, j in enumerate(numbers) if j is not None]
+
         options = [None, *range(n)]
-        for a in options:
-            for b in options:
-                for c in options:
-                    picked = [(k, j) for k, j in enumerate((a, b, c)) if j is not None]
-                    if not picked:
-                        continue
-                    score = sum(own[j] for _, j in picked) - weights.missing * (3 - len(picked))
-                    score -= lead[a] if a is not None else 0.0
-                    for (k0, j0), (k1, j1) in itertools.pairwise(picked):
-                        d, m = at[j1] - at[j0], k1 - k0
-                        if not m * 0.5 * factor <= d <= m * 4.0 * factor:
-                            score = -np.inf
-                            break
-                        var = m * (0.5 * factor) ** 2
-                        score -= 0.5 * (d - m * 2.0 * factor) ** 2 / var
-                    if score > best:
-                        best, best_choice = score, (a, b, c)
-        assert [None if j < 0 else int(j) for j in choice] == list(best_choice)
+        everything = [item for item in itertools.product(options, repeat=3) if picked_of(item)]
+        best = max(worth(picked_of(item)) for item in everything)
+        chosen = [None if j < 0 else int(j) for j in choice]
+        assert worth(picked_of(chosen)) == pytest.approx(best, abs=1e-9)
 
 
 def test_margin_tells_a_close_call():
