@@ -1,0 +1,226 @@
+"""The fit of the score and its figures of merit, against definitions and general libraries."""
+
+import hashlib
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy
+import statsmodels.api as sm
+
+from echotrace import calibration
+from echotrace.calibration import (
+    SHIPPED_SETS,
+    ScoreSet,
+    brier_score,
+    calibration_curve,
+    calibration_error,
+    draws_hash,
+    fit_model,
+    fit_models,
+    join_sets,
+    judge_truth,
+    leave_out,
+    measured_part,
+    read_sets,
+    roc_area,
+    roc_band,
+    roc_curve,
+    shipped_sets,
+    write_sets,
+)
+from echotrace.calibration_draws import draw_recordings, draw_table
+from echotrace.errors import FileFormatError, ParameterError
+from echotrace.score import shipped_models
+
+RNG = np.random.default_rng(1)
+
+
+# --- figures of merit -----------------------------------------------------------------------
+
+
+def test_roc_area_is_the_chance_of_the_right_order():
+    """By counting all pairs, and scipy's Mann-Whitney U (Hanley & McNeil 1982)."""
+    score = np.round(RNG.normal(size=200), 1)
+    positive = RNG.random(200) < 1 / (1 + np.exp(-score))
+    good, bad = score[positive], score[~positive]
+    pairs = (good[:, None] > bad) + 0.5 * (good[:, None] == bad)
+    assert roc_area(score, positive) == pytest.approx(pairs.mean(), abs=1e-12)
+    u = scipy.stats.mannwhitneyu(good, bad).statistic
+    assert roc_area(score, positive) == pytest.approx(u / pairs.size, abs=1e-12)
+    false, true = roc_curve(score, positive)
+    assert np.trapezoid(true, false) == pytest.approx(pairs.mean(), abs=1e-12)
+    assert (false[0], true[0], false[-1], true[-1]) == (0.0, 0.0, 1.0, 1.0)
+
+
+def test_band_of_the_roc_draws_scenarios_not_traces():
+    """Copies of a trace in one scenario add nothing: the interval stays as wide."""
+    score = RNG.normal(size=120)
+    positive = RNG.random(120) < 1 / (1 + np.exp(-2 * score))
+    groups = np.arange(120)
+    *_, once = roc_band(score, positive, groups, seed=2)
+    *_, copied = roc_band(*(np.repeat(x, 8) for x in (score, positive, groups)), seed=2)
+    assert copied[1] - copied[0] == pytest.approx(once[1] - once[0], rel=0.15)
+    # DeLong's or Hanley & McNeil's standard error, 1982, formula 2.
+    area = roc_area(score, positive)
+    n, m = positive.sum(), (~positive).sum()
+    q1, q2 = area / (2 - area), 2 * area**2 / (1 + area)
+    var = area * (1 - area) + (n - 1) * (q1 - area**2) + (m - 1) * (q2 - area**2)
+    assert once[1] - once[0] == pytest.approx(2 * 1.96 * np.sqrt(var / (n * m)), rel=0.25)
+
+
+def test_brier_score_and_calibration():
+    outcome = np.array([True, False, True, True])
+    score = np.array([0.9, 0.2, 0.6, 0.5])
+    # Brier 1950: mean of 0.01, 0.04, 0.16, 0.25.
+    assert brier_score(score, outcome) == pytest.approx(0.115)
+    p = np.tile(np.arange(0.05, 1.0, 0.1), 2000)
+    honest = RNG.random(p.size) < p
+    assert calibration_error(p, honest) < 0.01
+    assert calibration_error(np.clip(p + 0.1, 0, 1), honest) == pytest.approx(0.1, abs=0.015)
+    mean, share, number = calibration_curve(p, honest)
+    np.testing.assert_allclose(mean, np.arange(0.05, 1.0, 0.1), atol=1e-9)
+    assert number.sum() == p.size
+    assert np.abs(share - mean).max() < 0.04
+
+
+# --- the fit --------------------------------------------------------------------------------
+
+
+def test_one_ramp_without_penalty_is_logistic_regression(monkeypatch):
+    """Against statsmodels' Logit on the same ramp."""
+    x = RNG.uniform(-1.0, 2.0, 4000).astype(np.float32)
+    ramp = np.clip(x, 0.0, 1.0)
+    outcome = RNG.random(x.size) < 1 / (1 + np.exp(1.0 - 2.5 * ramp))
+    monkeypatch.setattr(calibration, "_KNOTS", {"x": (0.0, 1.0)})
+    model = fit_model({"x": x}, outcome, penalty=1e-9, directions={"x": 1})
+    expected = sm.Logit(outcome, sm.add_constant(ramp)).fit(disp=0).params
+    (term,) = model.terms
+    assert model.intercept_nats == pytest.approx(expected[0], abs=2e-3)
+    assert term.nats[-1] - term.nats[0] == pytest.approx(expected[1], abs=2e-3)
+
+
+def test_the_fit_finds_monotone_terms_and_drops_what_says_nothing():
+    n = 6000
+    features = {name: RNG.normal(size=n).astype(np.float32) for name in ("up", "down", "idle")}
+    features["down"][::5] = np.nan
+    down = np.where(np.isnan(features["down"]), 0.8, -np.tanh(features["down"]))
+    truth = 1 / (1 + np.exp(-(1.5 * np.clip(features["up"], -1, 1) + 1.2 * down)))
+    outcome = RNG.random(n) < truth
+    model = fit_model(features, outcome, penalty=4.0, directions={"up": 1, "down": -1, "idle": 1})
+    assert np.abs(model.probability(features) - truth).mean() < 0.03
+    worth = {term.feature: np.ptp(term.nats) for term in model.terms}
+    assert worth["up"] > 2.0
+    assert worth["down"] > 1.4
+    assert worth.get("idle", 0.0) < 0.15
+    # A direction that the draws contradict is not taken.
+    wrong = fit_model(features, outcome, penalty=4.0, directions={"up": -1})
+    assert all(np.ptp(term.nats) < 0.05 for term in wrong.terms)
+    with pytest.raises(ParameterError, match="both outcomes"):
+        fit_model(features, np.ones(n, bool))
+
+
+# --- the shipped files ----------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def sets():
+    return shipped_sets()
+
+
+@pytest.fixture(scope="module")
+def fitted(sets):
+    return fit_models(join_sets([sets["fit"], sets["fit_more"]]))
+
+
+def test_shipped_model_is_what_the_command_gives(sets, fitted):
+    """The coefficients are those of the shipped draws; the draws' scenarios are those stated."""
+    everything = join_sets(list(sets.values())).features
+    for name, model in shipped_models().items():
+        np.testing.assert_allclose(
+            model.probability(everything), fitted[name].probability(everything), atol=2e-3
+        )
+    provenance = shipped_models()["score"].provenance
+    for name in ("fit", "fit_more"):
+        assert provenance[f"{name}_scenarios_sha256"] == draws_hash(SHIPPED_SETS[name])
+    item = SHIPPED_SETS["fit_more"]
+    tables = [draw_table(item.seed, k, poses=item.poses).table for k in range(item.scenarios)]
+    text = json.dumps(tables, sort_keys=True).encode()
+    assert provenance["fit_more_scenarios_sha256"] == hashlib.sha256(text).hexdigest()
+
+
+def test_refit_command_writes_both_files_anew(tmp_path, sets, monkeypatch):
+    few = {name: data.select(np.arange(400)) for name, data in sets.items()}
+    write_sets(tmp_path / "score_draws.npz", few)
+    monkeypatch.setattr(calibration, "DIRECTIONS", dict(list(calibration.DIRECTIONS.items())[:4]))
+    assert calibration.main(["--refit", "--folder", str(tmp_path)]) == 0
+    text = (tmp_path / "score_model.toml").read_text(encoding="utf-8")
+    assert "intercept_nats" in text
+    assert "no patient data" in text
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "score_draws.npz",
+        "score_model.toml",
+    ]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", list(SHIPPED_SETS))
+def test_draws_made_again_give_the_shipped_rows(sets, name):
+    """Synthesised and measured again: what ships is what the code in hand gives."""
+    draws, data = SHIPPED_SETS[name], sets[name]
+    made = draw_recordings(
+        draws.seed, 3, poses=draws.poses, noise_shift_db=draws.noise_shift_db
+    )
+    for draw, recording in made:
+        again, rows = measured_part(draw, recording), np.flatnonzero(data.draw == draw.number)
+        np.testing.assert_array_equal(again.good, data.good[rows])
+        for key, values in again.features.items():
+            np.testing.assert_allclose(
+                data.features[key][rows], values, rtol=1e-3, atol=0.05, err_msg=key
+            )
+
+
+def test_sets_survive_the_file_and_bad_files_are_refused(tmp_path, sets):
+    some = sets["unseen"].select(np.arange(50))
+    write_sets(tmp_path / "some.npz", {"some": some})
+    (back,) = read_sets(tmp_path / "some.npz").values()
+    for key in ScoreSet.__slots__:
+        if key != "features":
+            np.testing.assert_array_equal(getattr(back, key), getattr(some, key))
+    assert set(back.features) == set(some.features)
+    (tmp_path / "bad.npz").write_text("no numbers", encoding="utf-8")
+    for name in ("bad.npz", "missing.npz"):
+        with pytest.raises(FileFormatError, match="no measured draws"):
+            read_sets(tmp_path / name)
+
+
+def test_truth_is_needed(tmp_path):
+    from closed_form import eye_traces, recording_of
+
+    from echotrace.chain import measure
+
+    recording = recording_of(eye_traces(1))
+    with pytest.raises(ParameterError, match="no truth"):
+        judge_truth(recording, measure(recording))
+
+
+# --- how it does on what the fit never saw --------------------------------------------------
+
+
+def _scores(data):
+    models = shipped_models()
+    return models["score"].probability(data.features), models["on_axis"].probability(data.features)
+
+
+def test_unseen_draws(sets, capsys):
+    data = sets["unseen"]
+    score, on_axis = _scores(data)
+    told = data.good | data.off_axis
+    area = roc_area(score[told], data.good[told])
+    error = np.abs(data.error_mm)
+    taken = (score >= 0.4) & np.isfinite(error)
+    bad, kept = np.mean(error[taken] > 0.1), np.mean(taken[data.good])
+    with capsys.disabled():
+        print(f"\nunseen: area {area:.3f}, accepted beyond 0.1 mm {bad:.4f}, good kept {kept:.3f}")
+    assert area > 0.95
