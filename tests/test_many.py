@@ -72,6 +72,7 @@ def test_moments_against_numpy():
     assert np.isnan(Moments.of(np.array([1.0])).sd)
 
 
+@pytest.mark.compiled
 def test_groups_add_up(files):
     result = measure(read_recording(files[0]))
     parts = [result.select(slice(0, 33)), result.select(slice(33, 50))]
@@ -95,6 +96,7 @@ def test_groups_add_up(files):
 # --- streaming ------------------------------------------------------------------------------
 
 
+@pytest.mark.compiled
 @pytest.mark.usefixtures("small_blocks")
 def test_streamed_file_holds_what_measure_gives(files, tmp_path):
     recording = read_recording(files[0], lazy=True)
@@ -110,6 +112,7 @@ def test_streamed_file_holds_what_measure_gives(files, tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["out.h5"]
 
 
+@pytest.mark.compiled
 @pytest.mark.usefixtures("small_blocks")
 def test_eye_states_that_come_late_bring_their_features(tmp_path):
     """Lens features exist in the middle part only; the file holds what `measure` joins."""
@@ -130,6 +133,7 @@ def test_eye_states_that_come_late_bring_their_features(tmp_path):
     ]
 
 
+@pytest.mark.compiled
 @pytest.mark.usefixtures("small_blocks")
 def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
     recording = read_recording(files[0], lazy=True)
@@ -161,6 +165,7 @@ def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
     _same(read_measurement(out), measure(recording))
 
 
+@pytest.mark.compiled
 def test_a_killed_command_is_carried_on(files, tmp_path):
     """The process is killed outright in the middle; the command takes up the rest."""
     out = tmp_path / "out.h5"
@@ -198,6 +203,7 @@ def test_carry_on_needs_one_native_output(files, capsys):
     assert "--carry-on goes with one -o FILE.h5" in capsys.readouterr().err
 
 
+@pytest.mark.compiled
 def test_growing_file_refuses_what_does_not_belong(files, tmp_path):
     one, two = (measure(read_recording(path)) for path in files)
     with (
@@ -221,6 +227,7 @@ def test_growing_file_refuses_what_does_not_belong(files, tmp_path):
     assert sorted(path.name for path in tmp_path.iterdir()) == ["both.h5", "one.h5"]
 
 
+@pytest.mark.compiled
 def test_memory_does_not_grow_with_the_file(tmp_path, monkeypatch):
     """Python's own and numpy's allocations while streaming 1,200 and 4,800 traces."""
     monkeypatch.setattr(chain, "_BLOCK_TRACES", 100)
@@ -247,6 +254,7 @@ def _equal(a, b):
     assert a.to_records() == b.to_records()
 
 
+@pytest.mark.compiled
 @pytest.mark.usefixtures("small_blocks")
 def test_many_files_are_their_measurements_together(files):
     found = measure_many(files, by=("method", "operator"), workers=2)
@@ -263,6 +271,7 @@ def test_many_files_are_their_measurements_together(files):
         measure_many([])
 
 
+@pytest.mark.compiled
 @pytest.mark.filterwarnings("ignore")
 def test_a_cluster_of_two_processes_gives_the_same_bits(files, tmp_path):
     """With `dask.distributed`; a worker is killed while it works, and nothing changes."""
