@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 import echotrace
 from echotrace.chain import Prepared, measure_blocks, prepare
 from echotrace.errors import ParameterError
+from echotrace.files.atomic import save_text
 from echotrace.files.native import (
     MeasurementWriter,
     read_measurement,
@@ -438,7 +439,10 @@ def _take_up(folder: Path, order: str, carry_on: bool) -> int:
     note = folder / "order.json"
     if not note.exists():
         folder.mkdir(exist_ok=True)
-        note.write_text(order, encoding="utf-8")
+        # Left over where the folder of a finished run could not wholly be deleted.
+        for file in _part_files(folder):
+            file.unlink()
+        save_text(note, order)
         return 0
     if not carry_on:
         raise ParameterError(

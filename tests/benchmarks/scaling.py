@@ -25,8 +25,8 @@ from echotrace.settings import Settings, TargetGate
 from echotrace.target import Interface, Segment, Target
 
 
-def seconds(function, rounds=7, clock=time.thread_time):
-    """Least of some rounds, which other programs disturb least."""
+def seconds(function, rounds=7, clock=time.process_time):
+    """Least of some rounds; the processor's time, which other programs disturb least."""
     function()
     taken = []
     for _ in range(rounds):
@@ -62,9 +62,9 @@ def by_traces(folder, largest):
             found.append((n, seconds(lambda w=whole: measure(w, workers=1))))
         else:
             write_long(path, n)
-            start = time.perf_counter()
+            start = time.process_time()
             measure(read_recording(path, lazy=True), workers=1)
-            found.append((n, time.perf_counter() - start))
+            found.append((n, time.process_time() - start))
             path.unlink()
     return found
 
@@ -108,26 +108,45 @@ def by_workers():
 
 
 def draw(results, path):
-    """Four panels; a dotted line is cost in proportion to the last point."""
-    figure = Figure(figsize=(9.0, 6.0), layout="constrained")
+    """Four panels of time a trace; dotted: what strict proportion to the last point would be."""
+    figure = Figure(figsize=(9.0, 6.4), layout="constrained")
     panels = figure.subplots(2, 2).ravel()
-    titles = {
-        "traces": ("Traces", "time, s", "log"),
-        "samples": ("Samples of a trace", "time a trace, µs", "log"),
-        "interfaces": ("Interfaces looked for", "time a trace, µs", "linear"),
-        "workers": ("Workers", "time a trace, µs", "linear"),
+    labels = {
+        "traces": "traces of the recording",
+        "samples": "samples of a trace",
+        "interfaces": "interfaces looked for",
+        "workers": "workers (threads)",
     }
-    for ax, (name, (label, unit, scale)) in zip(panels, titles.items(), strict=True):
+    for ax, (name, label) in zip(panels, labels.items(), strict=True):
         x, y = np.array(results[name]).T
-        ax.plot(x, y, "o-", color="#0072b2")
-        if scale == "log":
+        if name == "traces":
+            y = y / x * 1e6
+        ax.plot(x, y, "o-", color="#0072b2", label="measured")
+        if name == "samples":
+            ax.plot(x, y[-1] * x / x[-1], ":", color="0.3", label="in proportion to samples")
             ax.set(xscale="log", yscale="log")
-            ax.plot(x, y[-1] * x / x[-1], ":", color="0.4", label="in proportion")
-            ax.legend(frameon=False)
+            ax.set_xticks(x, [f"{int(m) // 1024} k" for m in x])
+            marks = [
+                m for m in (5, 10, 20, 50, 100, 200, 500, 1000) if y.min() / 2 < m < 2 * y.max()
+            ]
+            ax.set_yticks(marks, [str(m) for m in marks])
+            ax.minorticks_off()
         else:
-            ax.set_ylim(bottom=0.0)
+            ax.set_ylim(0.0, 1.25 * y.max())
+        if name == "traces":
+            ax.axhline(y[-1], ls=":", color="0.3", label="in proportion to traces")
+            ax.set_xscale("log")
+            ax.minorticks_off()
+        if name == "interfaces":
+            slope, start = np.polyfit(x, y, 1)
+            ax.plot(x, start + slope * x, ":", color="0.3", label="straight line")
             ax.set_xticks(x)
-        ax.set(xlabel=label, ylabel=unit)
+        if name == "workers":
+            ax.plot(x, y[0] / x, ":", color="0.3", label="one worker's time shared out")
+            ax.set_xticks(x)
+            ax.margins(x=0.2)
+        ax.set(xlabel=label, ylabel="time a trace, µs")
+        ax.legend(frameon=False, loc="upper left" if name == "samples" else "lower left")
         ax.grid(alpha=0.3)
     figure.savefig(path, dpi=110)
 
