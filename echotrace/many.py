@@ -11,7 +11,7 @@ import math
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -34,7 +34,14 @@ from echotrace.recording import COLUMNS, Recording, distinct_rows
 from echotrace.settings import Settings
 from echotrace.target import Target
 
-__all__ = ["GroupSummary", "ManySummary", "Moments", "measure_many", "measure_to_file"]
+__all__ = [
+    "GroupSummary",
+    "ManySummary",
+    "Moments",
+    "measure_many",
+    "measure_to_file",
+    "parts_folder",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,9 +288,9 @@ def measure_many(
     labels = _check_by(by)
     tasks: list[tuple[str, int, int]] = []
     for path in paths:
-        recording = read_recording(path, lazy=True)
-        span = prepare(recording, settings, target=target).block_traces * _TASK_BLOCKS
         name = str(Path(path).resolve())
+        recording, prepared = _ready(name, settings, target)
+        span = prepared.block_traces * _TASK_BLOCKS
         tasks += [
             (name, start, min(start + span, recording.n_traces))
             for start in range(0, recording.n_traces, span)
@@ -306,6 +313,25 @@ def measure_many(
     return whole
 
 
+def _ready(path: str, settings: Settings, target: Target | None) -> tuple[Recording, Prepared]:
+    """A file's labels and what all of its blocks need: seconds of work for a million traces."""
+    try:
+        state = Path(path).stat()
+    except OSError:
+        read_recording(path, lazy=True)  # Says what is wrong.
+        raise
+    return _ready_once(path, state.st_size, state.st_mtime_ns, settings, target)
+
+
+@lru_cache(maxsize=2)
+def _ready_once(
+    path: str, size: int, changed_ns: int, settings: Settings, target: Target | None
+) -> tuple[Recording, Prepared]:
+    del size, changed_ns  # Another file of the same name is read anew.
+    recording = read_recording(path, lazy=True)
+    return recording, prepare(recording, settings, target=target)
+
+
 def _measure_span(
     task: tuple[str, int, int],
     settings: Settings,
@@ -315,8 +341,7 @@ def _measure_span(
 ) -> ManySummary:
     """Summary of some blocks of one file."""
     path, start, stop = task
-    recording = read_recording(path, lazy=True)
-    prepared = prepare(recording, settings, target=target)
+    recording, prepared = _ready(path, settings, target)
     whole = ManySummary(by=by, groups={})
     for part in measure_blocks(recording, prepared, workers=workers, first=start, stop=stop):
         whole = whole.merge(ManySummary.of(part, by))
@@ -374,7 +399,7 @@ def measure_to_file(
     labels = _check_by(by)
     prepared = prepare(recording, settings, target=target)
     path = Path(path)
-    folder = path.with_name(f"{path.name}.parts")
+    folder = parts_folder(path)
     done = _take_up(folder, _order_of(recording, prepared, target), carry_on)
     for part in _parts(recording, prepared, done, workers, progress):
         write_measurement(part, folder / f"{done:012d}.h5", compress=False)
@@ -387,6 +412,12 @@ def measure_to_file(
             summary = summary.merge(ManySummary.of(part, labels))
     shutil.rmtree(folder)
     return summary
+
+
+def parts_folder(path: str | Path) -> Path:
+    """Where :func:`measure_to_file` keeps finished parts until ``path`` is complete."""
+    path = Path(path)
+    return path.with_name(f"{path.name}.parts")
 
 
 def _parts(

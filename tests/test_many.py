@@ -19,6 +19,7 @@ from echotrace.files.native import (
     MeasurementWriter,
     read_measurement,
     read_recording,
+    write_measurement,
     write_recording,
 )
 from echotrace.many import GroupSummary, ManySummary, Moments, measure_many, measure_to_file
@@ -196,6 +197,36 @@ def test_a_killed_command_is_carried_on(files, tmp_path):
     assert "50        50" in done.stdout
     assert done.stderr == ""
     _same(read_measurement(out), measure(read_recording(files[0])))
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_a_stopped_command_says_how_to_go_on(files, tmp_path, monkeypatch, capsys):
+    def stop_in_the_middle(recording, prepared, done, *_):
+        yield measure(recording.select(slice(0, 16)))
+        raise KeyboardInterrupt
+
+    out = tmp_path / "out.h5"
+    with monkeypatch.context() as patched:
+        patched.setattr(many, "_parts", stop_in_the_middle)
+        assert main(["measure", str(files[0]), "-o", str(out), "--carry-on"]) == 130
+    told = capsys.readouterr().err
+    assert "out.h5.parts" in told
+    assert "--carry-on goes on from there" in told
+    assert main(["measure", str(files[0]), "-o", str(out), "--carry-on"]) == 0
+    _same(read_measurement(out), measure(read_recording(files[0])))
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_parts_without_their_order_are_not_taken_up(files, tmp_path):
+    """A folder that could only half be deleted after an earlier, longer run."""
+    out = tmp_path / "out.h5"
+    folder = many.parts_folder(out)
+    folder.mkdir()
+    write_measurement(measure(read_recording(files[0])), folder / "000000000064.h5")
+    measure_to_file(read_recording(files[1], lazy=True), out)
+    _same(read_measurement(out), measure(read_recording(files[1])))
 
 
 def test_carry_on_needs_one_native_output(files, capsys):

@@ -167,23 +167,32 @@ def _stream(
     import json
 
     from echotrace.caution import CAUTION
-    from echotrace.many import measure_to_file
+    from echotrace.many import measure_to_file, parts_folder
 
     if not _only_native(args):
         raise ParameterError(
             "--carry-on goes with one -o FILE.h5 and without --report, --accept and --reject"
         )
     path = args.output[0]
-    with _progress(recording.n_traces, carry_on=args.carry_on) as advance:
-        summary = measure_to_file(
-            recording,
-            path,
-            settings,
-            target=target,
-            carry_on=args.carry_on,
-            workers=args.workers,
-            progress=advance,
-        )
+    try:
+        with _progress(recording.n_traces, carry_on=args.carry_on) as advance:
+            summary = measure_to_file(
+                recording,
+                path,
+                settings,
+                target=target,
+                carry_on=args.carry_on,
+                workers=args.workers,
+                progress=advance,
+            )
+    except KeyboardInterrupt:
+        if parts_folder(path).exists():
+            print(
+                f"What is done so far lies in {parts_folder(path)}; the same command with "
+                "--carry-on goes on from there.",
+                file=sys.stderr,
+            )
+        raise
     total = summary.total
     if args.json:
         print(json.dumps({"caution": CAUTION, "groups": summary.to_records()}, indent=2))
