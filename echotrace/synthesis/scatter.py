@@ -165,7 +165,7 @@ def point_speckle(
     A scatterer of differential cross-section ``sigma`` in a field ``P`` gives the mean pressure
     ``i lambda / A sqrt(sigma) P^2`` on the disc, by reciprocity.
     """
-    if first_mm.size == 0 or not np.isfinite(path.delay_us[j]):
+    if first_mm.size == 0 or not _passes(path, j):
         return None
     k = _carrier_wavenumber(disc)
     speed = float(path.speed_mm_per_us[j + 1])
@@ -222,6 +222,12 @@ def point_speckle(
         baseband,
     )
     return Speckle(baseband[:, 0] + 1j * baseband[:, 1], first_sample, j)
+
+
+def _passes(path: BeamPath, j: int) -> bool:
+    """Whether the beam reaches surface ``j`` and is not reflected totally there."""
+    goes_on = j + 1 == len(path.surfaces) or np.isfinite(path.direction[j + 1]).all()
+    return bool(np.isfinite(path.delay_us[j]) and goes_on)
 
 
 def _carrier_wavenumber(disc: Disc) -> float:
