@@ -1,7 +1,7 @@
 """More than fits in memory or on one machine: streaming to a file, and studies of many files.
 
 The work is always done by :func:`echotrace.chain.measure_block` on the same blocks of traces, so
-the numbers do not depend on how they are spread over threads, processes or machines.
+the numbers do not depend on how they are spread over threads, processes or like machines.
 """
 
 from __future__ import annotations
@@ -281,8 +281,8 @@ def measure_many(
     Notes
     -----
     The tasks and the order in which their summaries are merged depend on the files alone, so one
-    thread and a cluster give the same numbers to the last bit. A task that is lost with its worker
-    is done again by the engine.
+    thread and a cluster of like machines give the same numbers to the last bit. A task that is
+    lost with its worker is done again by the engine.
     """
     settings = settings or Settings()
     labels = _check_by(by)

@@ -112,7 +112,7 @@ def draw(results, path):
     figure = Figure(figsize=(9.0, 6.4), layout="constrained")
     panels = figure.subplots(2, 2).ravel()
     labels = {
-        "traces": "traces of the recording",
+        "traces": "traces of the recording (from 10⁵ on read from a file)",
         "samples": "samples of a trace",
         "interfaces": "interfaces looked for",
         "workers": "workers (threads)",
