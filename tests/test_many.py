@@ -30,6 +30,10 @@ from echotrace.settings import PickingSettings, Settings
 def small_blocks(monkeypatch):
     monkeypatch.setattr(chain, "_BLOCK_TRACES", 8)
     monkeypatch.setattr(many, "_PART_TRACES", 16)
+    # What is kept of a file holds the size of its blocks.
+    many._ready_once.cache_clear()
+    yield
+    many._ready_once.cache_clear()
 
 
 @pytest.fixture(scope="module")
@@ -300,6 +304,13 @@ def test_many_files_are_their_measurements_together(files):
         measure_many(files, by=("colour",))
     with pytest.raises(ParameterError, match="at least one recording"):
         measure_many([])
+
+
+def test_a_file_that_was_replaced_is_read_anew(tmp_path):
+    path = tmp_path / "one.h5"
+    for n in (1, 2):
+        write_recording(recording_of(eye_traces(n)), path)
+        assert measure_many([path]).total.n == n
 
 
 @pytest.mark.compiled
