@@ -168,6 +168,7 @@ def _stream(
 
     from echotrace.caution import CAUTION
     from echotrace.many import measure_to_file, parts_folder
+    from echotrace.report.text import wrapped
 
     if not _only_native(args):
         raise ParameterError(
@@ -206,7 +207,8 @@ def _stream(
             )
         for name, count in sorted(total.findings.items(), key=lambda item: -item[1]):
             print(f"  {count:>9} scans: {name}")
-        print(f"wrote {path}. Sittings of so long a recording are not judged here. {CAUTION}")
+        print(f"wrote {path}; sittings of so long a recording are not judged here")
+        print(f"\n{wrapped(CAUTION, indent='', hanging='')}")
     return 0 if total.n_accepted else 1
 
 
@@ -234,7 +236,7 @@ class _progress:
         if self._carry_on:
             # What an earlier run has done says nothing of this one's rate.
             self._carry_on = False
-            self._bar.initial = self._bar.n = done
+            self._bar.initial = self._bar.n = self._bar.last_print_n = done
         self._bar.update(done - self._bar.n)
 
     def __exit__(self, *_: object) -> None:
