@@ -1,7 +1,7 @@
 """More than fits in memory or on one machine: streaming to a file, and studies of many files.
 
 The work is always done by :func:`echotrace.chain.measure_block` on the same blocks of traces, so
-the numbers do not depend on how they are spread over threads, processes or machines.
+the numbers do not depend on how they are spread over threads, processes or like machines.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import math
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 import echotrace
 from echotrace.chain import Prepared, measure_blocks, prepare
 from echotrace.errors import ParameterError
+from echotrace.files.atomic import save_text
 from echotrace.files.native import (
     MeasurementWriter,
     read_measurement,
@@ -33,7 +34,14 @@ from echotrace.recording import COLUMNS, Recording, distinct_rows
 from echotrace.settings import Settings
 from echotrace.target import Target
 
-__all__ = ["GroupSummary", "ManySummary", "Moments", "measure_many", "measure_to_file"]
+__all__ = [
+    "GroupSummary",
+    "ManySummary",
+    "Moments",
+    "measure_many",
+    "measure_to_file",
+    "parts_folder",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,16 +281,16 @@ def measure_many(
     Notes
     -----
     The tasks and the order in which their summaries are merged depend on the files alone, so one
-    thread and a cluster give the same numbers to the last bit. A task that is lost with its worker
-    is done again by the engine.
+    thread and a cluster of like machines give the same numbers to the last bit. A task that is
+    lost with its worker is done again by the engine.
     """
     settings = settings or Settings()
     labels = _check_by(by)
     tasks: list[tuple[str, int, int]] = []
     for path in paths:
-        recording = read_recording(path, lazy=True)
-        span = prepare(recording, settings, target=target).block_traces * _TASK_BLOCKS
         name = str(Path(path).resolve())
+        recording, prepared = _ready(name, settings, target)
+        span = prepared.block_traces * _TASK_BLOCKS
         tasks += [
             (name, start, min(start + span, recording.n_traces))
             for start in range(0, recording.n_traces, span)
@@ -305,6 +313,25 @@ def measure_many(
     return whole
 
 
+def _ready(path: str, settings: Settings, target: Target | None) -> tuple[Recording, Prepared]:
+    """A file's labels and what all of its blocks need: seconds of work for a million traces."""
+    try:
+        state = Path(path).stat()
+    except OSError:
+        read_recording(path, lazy=True)  # Says what is wrong.
+        raise
+    return _ready_once(path, state.st_size, state.st_mtime_ns, settings, target)
+
+
+@lru_cache(maxsize=2)
+def _ready_once(
+    path: str, size: int, changed_ns: int, settings: Settings, target: Target | None
+) -> tuple[Recording, Prepared]:
+    del size, changed_ns  # Another file of the same name is read anew.
+    recording = read_recording(path, lazy=True)
+    return recording, prepare(recording, settings, target=target)
+
+
 def _measure_span(
     task: tuple[str, int, int],
     settings: Settings,
@@ -314,8 +341,7 @@ def _measure_span(
 ) -> ManySummary:
     """Summary of some blocks of one file."""
     path, start, stop = task
-    recording = read_recording(path, lazy=True)
-    prepared = prepare(recording, settings, target=target)
+    recording, prepared = _ready(path, settings, target)
     whole = ManySummary(by=by, groups={})
     for part in measure_blocks(recording, prepared, workers=workers, first=start, stop=stop):
         whole = whole.merge(ManySummary.of(part, by))
@@ -373,7 +399,7 @@ def measure_to_file(
     labels = _check_by(by)
     prepared = prepare(recording, settings, target=target)
     path = Path(path)
-    folder = path.with_name(f"{path.name}.parts")
+    folder = parts_folder(path)
     done = _take_up(folder, _order_of(recording, prepared, target), carry_on)
     for part in _parts(recording, prepared, done, workers, progress):
         write_measurement(part, folder / f"{done:012d}.h5", compress=False)
@@ -386,6 +412,12 @@ def measure_to_file(
             summary = summary.merge(ManySummary.of(part, labels))
     shutil.rmtree(folder)
     return summary
+
+
+def parts_folder(path: str | Path) -> Path:
+    """Where :func:`measure_to_file` keeps finished parts until ``path`` is complete."""
+    path = Path(path)
+    return path.with_name(f"{path.name}.parts")
 
 
 def _parts(
@@ -438,7 +470,10 @@ def _take_up(folder: Path, order: str, carry_on: bool) -> int:
     note = folder / "order.json"
     if not note.exists():
         folder.mkdir(exist_ok=True)
-        note.write_text(order, encoding="utf-8")
+        # Left over where the folder of a finished run could not wholly be deleted.
+        for file in _part_files(folder):
+            file.unlink()
+        save_text(note, order)
         return 0
     if not carry_on:
         raise ParameterError(

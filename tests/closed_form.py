@@ -6,10 +6,19 @@ An echo is A exp(-(t - t0)^2 / (2 sigma^2)) cos(2 pi f (t - t0) + phase), placed
 from __future__ import annotations
 
 import math
+import os
 
 import numpy as np
 
 from echotrace.recording import Probe, Receiver, Recording
+
+COMPILED = os.environ.get("NUMBA_DISABLE_JIT", "0") in ("", "0")
+
+
+def up_to(n_traces, in_plain_python=2):
+    """How many traces a test takes: all where kernels are compiled, else as few as make sense."""
+    return n_traces if COMPILED else min(n_traces, in_plain_python)
+
 
 FREQUENCY_MHZ = 10.0
 BANDWIDTH = 0.6

@@ -3,6 +3,7 @@
 import os
 
 import pytest
+from closed_form import COMPILED
 
 os.environ.setdefault("MPLBACKEND", "agg")
 
@@ -12,9 +13,15 @@ _NEEDS_COMPILED = ("test_synthesis", "test_figures_synthesis", "test_notebook")
 
 
 def pytest_collection_modifyitems(items):
-    if os.environ.get("NUMBA_DISABLE_JIT", "0") in ("", "0"):
+    if COMPILED:
         return
     skip = pytest.mark.skip(reason="too many samples for kernels in plain Python")
     for item in items:
-        if "compiled" in item.keywords or item.path.name.startswith(_NEEDS_COMPILED):
+        given = item.callspec.params if hasattr(item, "callspec") else {}
+        if (
+            "compiled" in item.keywords
+            or item.path.name.startswith(_NEEDS_COMPILED)
+            # This picker's calibration alone walks thousands of echoes.
+            or given.get("picker") == "akaike_onset"
+        ):
             item.add_marker(skip)

@@ -41,6 +41,7 @@ def test_le_grands_eye_is_measured_to_a_micrometre():
     assert result.accepted.all()
 
 
+@pytest.mark.compiled
 def test_uncertainty_of_a_scan_is_its_spread():
     n = 300
     rng = np.random.default_rng(4)

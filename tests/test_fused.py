@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import scipy
-from closed_form import echo, eye_traces, recording_of
+from closed_form import echo, eye_traces, recording_of, up_to
 
 from echotrace import chain
 from echotrace.chain import measure, measure_block, prepare
@@ -64,37 +64,39 @@ def _compare(recording, settings=None):
     )
 
 
-SHIFTS = np.linspace(0.0, 0.037, 24)
+MANY = up_to(24)
+SHIFTS = np.linspace(0.0, 0.037, MANY)
 
 
 @pytest.mark.parametrize("choice", ["jointly", "gate_by_gate"])
 @pytest.mark.parametrize("noise", [0.0005, 0.01, 0.06])
 def test_immersion(choice, noise):
-    samples = eye_traces(24, seed=5, noise=noise, shift_us=SHIFTS)
+    samples = eye_traces(MANY, seed=5, noise=noise, shift_us=SHIFTS)
     _compare(recording_of(samples), Settings(picking=PickingSettings(choice=choice)))
 
 
 def test_contact():
-    samples = eye_traces(24, seed=6, cornea_us=0.0, shift_us=np.zeros(24), noise=0.004)
+    samples = eye_traces(MANY, seed=6, cornea_us=0.0, shift_us=np.zeros(MANY), noise=0.004)
     _compare(recording_of(samples, method="contact"))
 
 
 def test_missing_echoes_and_clipping():
-    samples = 3.0 * eye_traces(24, seed=7, skip=(1, 3), noise=0.004)
+    samples = 3.0 * eye_traces(MANY, seed=7, skip=(1, 3), noise=0.004)
     receiver = Receiver(full_scale=1.5, bits=12)
     delay_us = np.arange(samples.shape[1]) * 0.01
     _compare(recording_of(apply_receiver(samples, delay_us, receiver), receiver=receiver))
 
 
 def test_receiver_not_known():
-    samples = np.clip(eye_traces(16, seed=8, noise=0.004), -0.4, 0.4)
+    samples = np.clip(eye_traces(up_to(16), seed=8, noise=0.004), -0.4, 0.4)
     _compare(recording_of(samples, receiver=None))
 
 
 def test_gain_and_time_gain():
     receiver = Receiver(tgc_delay_us=(5.0, 45.0), tgc_gain_db=(0.0, 20.0), full_scale=4.0, bits=16)
-    gain_db = np.linspace(0.0, 12.0, 16)
-    amplitude = 0.3 * eye_traces(16, seed=9, noise=0.004)
+    n_traces = up_to(16)
+    gain_db = np.linspace(0.0, 12.0, n_traces)
+    amplitude = 0.3 * eye_traces(n_traces, seed=9, noise=0.004)
     delay_us = np.arange(amplitude.shape[1]) * 0.01
     samples = apply_receiver(amplitude, delay_us, receiver, gain_db)
     assert samples.dtype == np.int16
@@ -103,15 +105,19 @@ def test_gain_and_time_gain():
 
 @pytest.mark.parametrize(("rate_hz", "n_samples"), [(4e7, 2081), (6.25e7, 3250), (2.5e8, 13003)])
 def test_other_sampling_rates(rate_hz, n_samples):
-    samples = eye_traces(6, seed=10, n_samples=n_samples, sampling_rate_hz=rate_hz, noise=0.004)
+    n_traces = up_to(6, 1)
+    samples = eye_traces(
+        n_traces, seed=10, n_samples=n_samples, sampling_rate_hz=rate_hz, noise=0.004
+    )
     _compare(recording_of(samples, sampling_rate_hz=rate_hz))
 
 
 def test_another_probe():
     probe = Probe(centre_frequency_hz=1e7, fractional_bandwidth=0.35, face_delay_us=0.0)
-    _compare(recording_of(eye_traces(8, seed=11, noise=0.004), probe=probe))
+    _compare(recording_of(eye_traces(up_to(8), seed=11, noise=0.004), probe=probe))
 
 
+@pytest.mark.compiled
 @pytest.mark.skipif(not list(SCENARIOS.glob("*.h5")), reason="no scenario collection here")
 @pytest.mark.parametrize("path", sorted(SCENARIOS.glob("*.h5")), ids=lambda path: path.stem)
 def test_scenario_collection(path):
@@ -142,6 +148,7 @@ def _bits(result):
     return {k: v.tobytes() for k, v in (arrays | dict(result.features)).items()}
 
 
+@pytest.mark.compiled
 def test_workers_and_blocks_change_no_bit(monkeypatch):
     samples = np.tile(eye_traces(32, seed=12, noise=0.01, n_samples=4096, cornea_us=6.0), (8, 1))
     recording = recording_of(
@@ -207,6 +214,7 @@ def test_decimated_filters_against_direct_correlation(bandwidth):
     assert worst < 0.02 * np.median(expected)
 
 
+@pytest.mark.compiled
 def test_noise_by_counting_against_sorted_quantiles():
     """Rayleigh quartile and normal median by numpy.quantile; with echoes and with ties."""
     rng = np.random.default_rng(2)

@@ -162,6 +162,7 @@ def test_candidates_against_a_slow_search():
                 assert before_db[i, j] == -np.inf
 
 
+@pytest.mark.compiled
 def test_noise_alone_gives_almost_no_candidates():
     rf = np.random.default_rng(0).normal(size=(300, 4096))
     # At 13 dB over one quadrature the matched noise of a whole trace passes about once in a

@@ -19,6 +19,7 @@ from echotrace.files.native import (
     MeasurementWriter,
     read_measurement,
     read_recording,
+    write_measurement,
     write_recording,
 )
 from echotrace.many import GroupSummary, ManySummary, Moments, measure_many, measure_to_file
@@ -29,6 +30,10 @@ from echotrace.settings import PickingSettings, Settings
 def small_blocks(monkeypatch):
     monkeypatch.setattr(chain, "_BLOCK_TRACES", 8)
     monkeypatch.setattr(many, "_PART_TRACES", 16)
+    # What is kept of a file holds the size of its blocks.
+    many._ready_once.cache_clear()
+    yield
+    many._ready_once.cache_clear()
 
 
 @pytest.fixture(scope="module")
@@ -72,6 +77,7 @@ def test_moments_against_numpy():
     assert np.isnan(Moments.of(np.array([1.0])).sd)
 
 
+@pytest.mark.compiled
 def test_groups_add_up(files):
     result = measure(read_recording(files[0]))
     parts = [result.select(slice(0, 33)), result.select(slice(33, 50))]
@@ -95,6 +101,7 @@ def test_groups_add_up(files):
 # --- streaming ------------------------------------------------------------------------------
 
 
+@pytest.mark.compiled
 @pytest.mark.usefixtures("small_blocks")
 def test_streamed_file_holds_what_measure_gives(files, tmp_path):
     recording = read_recording(files[0], lazy=True)
@@ -110,6 +117,7 @@ def test_streamed_file_holds_what_measure_gives(files, tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["out.h5"]
 
 
+@pytest.mark.compiled
 @pytest.mark.usefixtures("small_blocks")
 def test_eye_states_that_come_late_bring_their_features(tmp_path):
     """Lens features exist in the middle part only; the file holds what `measure` joins."""
@@ -130,6 +138,7 @@ def test_eye_states_that_come_late_bring_their_features(tmp_path):
     ]
 
 
+@pytest.mark.compiled
 @pytest.mark.usefixtures("small_blocks")
 def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
     recording = read_recording(files[0], lazy=True)
@@ -161,6 +170,7 @@ def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
     _same(read_measurement(out), measure(recording))
 
 
+@pytest.mark.compiled
 def test_a_killed_command_is_carried_on(files, tmp_path):
     """The process is killed outright in the middle; the command takes up the rest."""
     out = tmp_path / "out.h5"
@@ -193,11 +203,42 @@ def test_a_killed_command_is_carried_on(files, tmp_path):
     _same(read_measurement(out), measure(read_recording(files[0])))
 
 
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_a_stopped_command_says_how_to_go_on(files, tmp_path, monkeypatch, capsys):
+    def stop_in_the_middle(recording, prepared, done, *_):
+        yield measure(recording.select(slice(0, 16)))
+        raise KeyboardInterrupt
+
+    out = tmp_path / "out.h5"
+    with monkeypatch.context() as patched:
+        patched.setattr(many, "_parts", stop_in_the_middle)
+        assert main(["measure", str(files[0]), "-o", str(out), "--carry-on"]) == 130
+    told = capsys.readouterr().err
+    assert "out.h5.parts" in told
+    assert "--carry-on goes on from there" in told
+    assert main(["measure", str(files[0]), "-o", str(out), "--carry-on"]) == 0
+    _same(read_measurement(out), measure(read_recording(files[0])))
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_parts_without_their_order_are_not_taken_up(files, tmp_path):
+    """A folder that could only half be deleted after an earlier, longer run."""
+    out = tmp_path / "out.h5"
+    folder = many.parts_folder(out)
+    folder.mkdir()
+    write_measurement(measure(read_recording(files[0])), folder / "000000000064.h5")
+    measure_to_file(read_recording(files[1], lazy=True), out)
+    _same(read_measurement(out), measure(read_recording(files[1])))
+
+
 def test_carry_on_needs_one_native_output(files, capsys):
     assert main(["measure", str(files[0]), "--carry-on", "--json"]) == 2
     assert "--carry-on goes with one -o FILE.h5" in capsys.readouterr().err
 
 
+@pytest.mark.compiled
 def test_growing_file_refuses_what_does_not_belong(files, tmp_path):
     one, two = (measure(read_recording(path)) for path in files)
     with (
@@ -221,6 +262,7 @@ def test_growing_file_refuses_what_does_not_belong(files, tmp_path):
     assert sorted(path.name for path in tmp_path.iterdir()) == ["both.h5", "one.h5"]
 
 
+@pytest.mark.compiled
 def test_memory_does_not_grow_with_the_file(tmp_path, monkeypatch):
     """Python's own and numpy's allocations while streaming 1,200 and 4,800 traces."""
     monkeypatch.setattr(chain, "_BLOCK_TRACES", 100)
@@ -247,6 +289,7 @@ def _equal(a, b):
     assert a.to_records() == b.to_records()
 
 
+@pytest.mark.compiled
 @pytest.mark.usefixtures("small_blocks")
 def test_many_files_are_their_measurements_together(files):
     found = measure_many(files, by=("method", "operator"), workers=2)
@@ -263,6 +306,14 @@ def test_many_files_are_their_measurements_together(files):
         measure_many([])
 
 
+def test_a_file_that_was_replaced_is_read_anew(tmp_path):
+    path = tmp_path / "one.h5"
+    for n in (1, 2):
+        write_recording(recording_of(eye_traces(n)), path)
+        assert measure_many([path]).total.n == n
+
+
+@pytest.mark.compiled
 @pytest.mark.filterwarnings("ignore")
 def test_a_cluster_of_two_processes_gives_the_same_bits(files, tmp_path):
     """With `dask.distributed`; a worker is killed while it works, and nothing changes."""

@@ -275,6 +275,7 @@ def test_refractions_are_written_with_their_sign(value, text):
     assert signed(value) == text
 
 
+@pytest.mark.compiled
 def test_from_traces_to_power():
     # Synthetic traces with known lengths, through the whole chain: the power found on the
     # measured length is the power of the true one, within its interval.

@@ -43,6 +43,7 @@ def _gate(interface, start, stop, relative_to=""):
     )
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("picker", ["leading_edge_fraction", "matched_filter"])
 @pytest.mark.parametrize("choice", ["jointly", "gate_by_gate"])
 def test_acrylic_and_aluminium_block(picker, choice):
@@ -91,6 +92,7 @@ def test_acrylic_and_aluminium_block(picker, choice):
     assert result.has_finding("gain_too_high").mean() > 0.95
 
 
+@pytest.mark.compiled
 def test_repeated_back_wall_echoes():
     """Echoes of one plate at 39.77 and 79.42 µs: their spacing is the delay of the first.
 

@@ -47,6 +47,20 @@ def test_help_and_import_leave_the_heavy_libraries_alone():
         assert done.stdout.splitlines()[-1] == "[]", done.stderr
 
 
+def test_every_kernel_loads_where_no_folder_can_be_written():
+    """Each is made by the one decorator that then does without a cache."""
+    load = """
+import importlib, pkgutil, echotrace.kernels as kernels
+names = [item.name for item in pkgutil.iter_modules(kernels.__path__)]
+for name in names:
+    importlib.import_module(f"echotrace.kernels.{name}")
+print(sorted(names))
+"""
+    done = _run(REFUSE + load)
+    assert "'facets'" in done.stdout, done.stderr
+    assert "'fused'" in done.stdout
+
+
 @pytest.mark.slow
 def test_measures_where_no_folder_can_be_written():
     """numba then has nowhere to keep its machine code; every folder is refused here."""

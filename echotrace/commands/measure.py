@@ -167,23 +167,33 @@ def _stream(
     import json
 
     from echotrace.caution import CAUTION
-    from echotrace.many import measure_to_file
+    from echotrace.many import measure_to_file, parts_folder
+    from echotrace.report.text import wrapped
 
     if not _only_native(args):
         raise ParameterError(
             "--carry-on goes with one -o FILE.h5 and without --report, --accept and --reject"
         )
     path = args.output[0]
-    with _progress(recording.n_traces, carry_on=args.carry_on) as advance:
-        summary = measure_to_file(
-            recording,
-            path,
-            settings,
-            target=target,
-            carry_on=args.carry_on,
-            workers=args.workers,
-            progress=advance,
-        )
+    try:
+        with _progress(recording.n_traces, carry_on=args.carry_on) as advance:
+            summary = measure_to_file(
+                recording,
+                path,
+                settings,
+                target=target,
+                carry_on=args.carry_on,
+                workers=args.workers,
+                progress=advance,
+            )
+    except KeyboardInterrupt:
+        if parts_folder(path).exists():
+            print(
+                f"What is done so far lies in {parts_folder(path)}; the same command with "
+                "--carry-on goes on from there.",
+                file=sys.stderr,
+            )
+        raise
     total = summary.total
     if args.json:
         print(json.dumps({"caution": CAUTION, "groups": summary.to_records()}, indent=2))
@@ -197,7 +207,8 @@ def _stream(
             )
         for name, count in sorted(total.findings.items(), key=lambda item: -item[1]):
             print(f"  {count:>9} scans: {name}")
-        print(f"wrote {path}. Sittings of so long a recording are not judged here. {CAUTION}")
+        print(f"wrote {path}; sittings of so long a recording are not judged here")
+        print(f"\n{wrapped(CAUTION, indent='', hanging='')}")
     return 0 if total.n_accepted else 1
 
 
@@ -225,7 +236,7 @@ class _progress:
         if self._carry_on:
             # What an earlier run has done says nothing of this one's rate.
             self._carry_on = False
-            self._bar.initial = self._bar.n = done
+            self._bar.initial = self._bar.n = self._bar.last_print_n = done
         self._bar.update(done - self._bar.n)
 
     def __exit__(self, *_: object) -> None:

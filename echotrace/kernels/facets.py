@@ -10,15 +10,16 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from echotrace.kernels.jit import kernel
 
 __all__ = ["deposit_scatterers", "facet_sum"]
 
 FloatArray = NDArray[np.float64]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@kernel
 def _look_up(flat: Any, n_u: int, n_v: int, position_u: float, position_v: float) -> Any:
     """Interpolated table value, zero outside the table: (real, imaginary)."""
     row = int(position_u)
@@ -44,7 +45,7 @@ def _look_up(flat: Any, n_u: int, n_v: int, position_u: float, position_v: float
     return real_a + upper * (real_b - real_a), imag_a + upper * (imag_b - imag_a)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def facet_sum(
     table: NDArray[np.float32],
     u_min: float,
@@ -99,7 +100,7 @@ def facet_sum(
             )
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def deposit_scatterers(
     table: NDArray[np.float32],
     u_min: float,

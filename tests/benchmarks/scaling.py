@@ -25,9 +25,10 @@ from echotrace.settings import Settings, TargetGate
 from echotrace.target import Interface, Segment, Target
 
 
-def seconds(function, rounds=7, clock=time.thread_time):
-    """Least of some rounds, which other programs disturb least."""
-    function()
+def seconds(function, rounds=7, clock=time.process_time, *, warm=True):
+    """Least of some rounds; the processor's time, which other programs disturb least."""
+    if warm:
+        function()
     taken = []
     for _ in range(rounds):
         start = clock()
@@ -62,9 +63,9 @@ def by_traces(folder, largest):
             found.append((n, seconds(lambda w=whole: measure(w, workers=1))))
         else:
             write_long(path, n)
-            start = time.perf_counter()
-            measure(read_recording(path, lazy=True), workers=1)
-            found.append((n, time.perf_counter() - start))
+            stored = read_recording(path, lazy=True)
+            rounds = 5 if n <= 100_000 else 1
+            found.append((n, seconds(lambda w=stored: measure(w, workers=1), rounds, warm=False)))
             path.unlink()
     return found
 
@@ -101,33 +102,60 @@ def by_interfaces():
 def by_workers():
     whole = recording(eyes(16_384, seed=4))
     cores = len(os.sched_getaffinity(0))
-    return [
-        (n, seconds(lambda n=n: measure(whole, workers=n), 5, time.perf_counter) / 16_384 * 1e6)
-        for n in range(1, cores + 1)
-    ]
+    found = []
+    for n in range(1, cores + 1):
+        each = [
+            seconds(lambda n=n: measure(whole, workers=n), 11, clock)
+            for clock in (time.perf_counter, time.process_time)
+        ]
+        found.append((n, *(1e6 * taken / whole.n_traces for taken in each)))
+    return found
 
 
 def draw(results, path):
-    """Four panels; a dotted line is cost in proportion to the last point."""
-    figure = Figure(figsize=(9.0, 6.0), layout="constrained")
+    """Four panels of time a trace; dotted: what strict proportion to the last point would be."""
+    figure = Figure(figsize=(9.0, 6.4), layout="constrained")
     panels = figure.subplots(2, 2).ravel()
-    titles = {
-        "traces": ("Traces", "time, s", "log"),
-        "samples": ("Samples of a trace", "time a trace, µs", "log"),
-        "interfaces": ("Interfaces looked for", "time a trace, µs", "linear"),
-        "workers": ("Workers", "time a trace, µs", "linear"),
+    labels = {
+        "traces": "traces of the recording (from 10⁵ on read from a file)",
+        "samples": "samples of a trace",
+        "interfaces": "interfaces looked for",
+        "workers": "workers (threads)",
     }
-    for ax, (name, (label, unit, scale)) in zip(panels, titles.items(), strict=True):
-        x, y = np.array(results[name]).T
-        ax.plot(x, y, "o-", color="#0072b2")
-        if scale == "log":
+    for ax, (name, label) in zip(panels, labels.items(), strict=True):
+        x, y, *more = np.array(results[name]).T
+        if name == "traces":
+            y = y / x * 1e6
+        ax.plot(x, y, "o-", color="#0072b2", label="by the clock" if more else "measured")
+        if name == "samples":
+            ax.plot(x, y[-1] * x / x[-1], ":", color="0.3", label="in proportion to samples")
             ax.set(xscale="log", yscale="log")
-            ax.plot(x, y[-1] * x / x[-1], ":", color="0.4", label="in proportion")
-            ax.legend(frameon=False)
+            ax.set_xticks(x, [f"{int(m) // 1024} k" for m in x])
+            marks = [
+                m for m in (5, 10, 20, 50, 100, 200, 500, 1000) if y.min() / 2 < m < 2 * y.max()
+            ]
+            ax.set_yticks(marks, [str(m) for m in marks])
+            ax.minorticks_off()
         else:
-            ax.set_ylim(bottom=0.0)
+            ax.set_ylim(0.0, 1.25 * y.max())
+        if name == "traces":
+            ax.axhline(y[-1], ls=":", color="0.3", label="in proportion to traces")
+            ax.set_xscale("log")
+            ax.minorticks_off()
+        if name == "interfaces":
+            slope, start = np.polyfit(x, y, 1)
+            ax.plot(x, start + slope * x, ":", color="0.3", label="straight line")
             ax.set_xticks(x)
-        ax.set(xlabel=label, ylabel=unit)
+        if name == "workers":
+            ax.plot(x, more[0], "s--", color="#d55e00", label="processor time of all threads")
+            ax.plot(x, y[0] / x, ":", color="0.3", label="one worker's clock time shared out")
+            ax.set_ylim(0.0, 1.6 * max(y.max(), more[0].max()))
+            ax.set_xticks(x)
+            ax.margins(x=0.2)
+        ax.set(xlabel=label, ylabel="time a trace, µs")
+        ax.legend(
+            frameon=False, loc="upper left" if name in ("samples", "workers") else "lower left"
+        )
         ax.grid(alpha=0.3)
     figure.savefig(path, dpi=110)
 
@@ -145,7 +173,7 @@ def main():
         "workers": by_workers(),
     }
     for name, points in results.items():
-        print(name, ", ".join(f"{x}: {y:.4g}" for x, y in points))
+        print(name, ", ".join(f"{x}: {' '.join(f'{y:.4g}' for y in more)}" for x, *more in points))
     draw(results, given.picture)
 
 

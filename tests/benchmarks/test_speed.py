@@ -14,6 +14,7 @@ import sys
 import time
 from pathlib import Path
 
+import h5py
 import numpy as np
 import pytest
 from long_recording import eyes, recording, write_long
@@ -23,6 +24,8 @@ from echotrace.chain import measure, measure_block, prepare
 from echotrace.envelope import matched_taps
 from echotrace.files.native import read_recording
 from echotrace.kernels import fused
+from echotrace.kernels.echoes import LOOKED_FOR
+from echotrace.kernels.noise import noise_of_envelope
 from echotrace.many import measure_to_file
 from echotrace.pulse import gaussian_pulse
 
@@ -125,9 +128,73 @@ def test_against_the_machine(benchmark, samples):
     say(benchmark, "filter stage, GFLOP/s", stage)
     say(benchmark, "filter stage over roof", stage / roof)
     say(benchmark, "copy, GB/s", 2 * source.nbytes / each[:, 2] * 1e-9)
+    # The same kernel with longer filters: what adding up a vector register costs grows no more.
+    for times in (4, 16):
+        taps = np.tile(filters.band, (1, times))
+        longer = np.zeros(signal.size + taps.shape[1], np.float32)
+        arguments = (longer, first, filters.stride, taps, filters.turn, real, imag)
+        each = in_turn([roof_of_the_machine, lambda a=arguments: again(fused._band, 50, *a)], 21)
+        work = 50 * real.size * (4 * taps.shape[1] + 6)
+        ratio = work / each[:, 1] / (1000 * 16 * x.size / each[:, 0])
+        say(benchmark, f"over roof with {taps.shape[1]} taps", ratio)
     benchmark.extra_info["taps"] = 2 * filters.band_half + 1
     benchmark.extra_info["matched taps"] = matched_taps(PULSE).size
     once(benchmark, band)
+
+
+def test_where_the_time_goes(benchmark, samples):
+    """The walk with less and less of it, in turn; and single stages of it on one trace."""
+    whole = recording(samples)
+    (reader,) = prepare(whole).readers.values()
+    gates = reader.chooser.gate.copy()
+    gates[:, LOOKED_FOR] = 0.0
+    unchosen = dataclasses.replace(
+        reader, chooser=reader.chooser._replace(gate=gates, jointly=False)
+    )
+    silent = dataclasses.replace(reader, search=reader.search._replace(threshold_ratio=1e9))
+    each = in_turn(
+        [
+            lambda: measure(whole, workers=1),
+            lambda: reader.read(whole),
+            lambda: unchosen.read(whole),
+            lambda: silent.read(whole),
+        ],
+        31,
+    )
+    each *= 1e6 / N
+    say(benchmark, "all, us a trace", each[:, 0])
+    say(benchmark, "lengths, features and findings in numpy", each[:, 0] - each[:, 1])
+    say(benchmark, "choosing, picking, shapes of echoes", each[:, 1] - each[:, 2])
+    say(benchmark, "finding and describing echoes", each[:, 2] - each[:, 3])
+    say(benchmark, "gain, filters, noise", each[:, 3])
+
+    filters = reader.filters
+    signal = np.zeros(M + 2 * filters.pad, np.float32)
+    amplitude = signal[filters.pad : filters.pad + M]
+    unit = np.ones(M, np.float32)
+    first = filters.pad - filters.band_half - fused.ARM * filters.stride
+    real, imag = (np.empty(filters.turn.shape[1], np.float32) for _ in range(2))
+    envelope, matched, slope = (np.empty(filters.n_grid, np.float32) for _ in range(3))
+    sparse = np.empty((filters.n_grid + 1) // 2, np.float32)
+    stages = {
+        "gain": (fused._amplitude, samples[0], unit, np.float32(1e-4), amplitude),
+        "band filter": (
+            fused._band, signal, first, filters.stride, filters.band, filters.turn, real, imag,
+        ),
+        "magnitude": (fused._magnitude, real[fused.ARM :], imag[fused.ARM :], envelope),
+        "matched filter and slope": (
+            fused._matched_grid, real, imag, filters.rest, matched, slope,
+        ),
+        "every second value": (fused._sparse, matched, sparse),
+        "noise of one row": (noise_of_envelope, sparse),
+    }  # fmt: skip
+    # The first round fills what the later stages read.
+    each = in_turn(
+        [lambda stage=stage: again(stage[0], 200, *stage[1:]) for stage in stages.values()], 31
+    )
+    for k, name in enumerate(stages):
+        say(benchmark, f"{name}, us a trace", each[:, k] / 200 * 1e6)
+    once(benchmark, lambda: reader.read(whole))
 
 
 def test_two_workers(benchmark):
@@ -144,44 +211,56 @@ def test_two_workers(benchmark):
 
 @pytest.mark.parametrize("n_traces", [100_000])
 def test_streaming(benchmark, tmp_path, n_traces):
-    """A file that lies in the page cache, by the wall clock, against the same traces in memory."""
+    """A file that lies in the page cache against the same traces in memory."""
     path = tmp_path / "long.h5"
     write_long(path, n_traces)
     held = read_recording(path).select(slice(0, 16_384))
-    each = in_turn(
-        [
-            lambda: measure(held, workers=1),
-            lambda: measure_to_file(
-                read_recording(path, lazy=True), tmp_path / "out.h5", workers=1
-            ),
-        ],
-        3,
-        time.perf_counter,
-    )
-    in_memory, streamed = held.n_traces / each[:, 0], n_traces / each[:, 1]
-    say(benchmark, "in memory, traces/s", in_memory)
-    say(benchmark, "streamed with results written, traces/s", streamed)
-    say(benchmark, "streamed over in memory", streamed / in_memory)
+    functions = [
+        lambda: measure(held, workers=1),
+        lambda: measure_to_file(read_recording(path, lazy=True), tmp_path / "out.h5", workers=1),
+    ]
+    for what, clock in (("", time.perf_counter), (" of processor time", time.process_time)):
+        each = in_turn(functions, 3, clock)
+        in_memory, streamed = held.n_traces / each[:, 0], n_traces / each[:, 1]
+        say(benchmark, f"in memory, traces/s{what}", in_memory)
+        say(benchmark, f"streamed with results written, traces/s{what}", streamed)
+        say(benchmark, f"streamed over in memory{what}", streamed / in_memory)
     once(benchmark, lambda: None)
 
 
-def test_file_layouts(benchmark, tmp_path):
-    """Reading rate against size: plain, and shuffle with gzip."""
-    sizes = {}
-    for name, compress in (("plain", False), ("gzip", True)):
-        write_long(tmp_path / f"{name}.h5", 8192, compress=compress)
-        sizes[name] = (tmp_path / f"{name}.h5").stat().st_size
-    each = in_turn(
-        [
-            lambda: read_recording(tmp_path / "plain.h5"),
-            lambda: read_recording(tmp_path / "gzip.h5"),
-        ],
-        7,
-    )
-    for k, name in enumerate(("plain", "gzip")):
-        say(benchmark, f"{name}, read, traces/s", 8192 / each[:, k])
-        benchmark.extra_info[f"{name}, bytes a trace"] = sizes[name] / 8192
-        print(f"\n  {name}: {sizes[name] / 8192:.0f} bytes a trace", end="")
+LAYOUTS = {
+    "plain": {},
+    "checksum": {"fletcher32": True},
+    "shuffle + lzf": {"shuffle": True, "compression": "lzf"},
+    "shuffle + gzip-1": {"shuffle": True, "compression": "gzip", "compression_opts": 1},
+    "shuffle + gzip-4": {"shuffle": True, "compression": "gzip", "compression_opts": 4},
+}
+"""What plain h5py reads and writes without a plugin; lzf is not read by the NetCDF libraries."""
+
+
+@pytest.mark.parametrize("noise", [0.003, 0.0003])
+def test_file_layouts(benchmark, tmp_path, noise):
+    """Reading rate against size, by filter, in the native file's chunks of 512 KiB."""
+    samples = eyes(8192, M, seed=3, noise=noise)
+
+    def write(name):
+        path = tmp_path / f"{name}.h5"
+        with h5py.File(path, "w") as file:
+            file.create_dataset("samples", data=samples, chunks=(64, M), **LAYOUTS[name])
+        return path
+
+    def read(path):
+        with h5py.File(path) as file:
+            file["samples"].read_direct(into)
+
+    into = np.empty_like(samples)
+    paths = {name: write(name) for name in LAYOUTS}
+    each = in_turn([lambda path=path: read(path) for path in paths.values()], 5)
+    for k, (name, path) in enumerate(paths.items()):
+        say(benchmark, f"{name}, read, traces/s", len(samples) / each[:, k])
+        size = path.stat().st_size / samples.nbytes
+        benchmark.extra_info[f"{name}, size"] = size
+        print(f"; {size:.2f} of the size", end="")
     once(benchmark, lambda: None)
 
 

@@ -1,15 +1,12 @@
-"""Facet kernel against a vectorised numpy sum in the same process; ``pytest -s`` prints it.
-
-Run as ``pytest tests/benchmarks/bench_facets.py -s`` (not part of the default run).
-"""
-
-import time
+"""Facet kernel against a vectorised numpy sum, in turn; time of a long synthetic recording."""
 
 import numpy as np
 import pytest
+from test_speed import in_turn, once, say
 
 from echotrace.kernels.facets import facet_sum
 from echotrace.synthesis.alignment import Pose, beam_through_eye
+from echotrace.synthesis.compose import Synthesis
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES
 from echotrace.synthesis.probe import Disc, pulse_band
 from echotrace.synthesis.scenario import MethodSection
@@ -61,16 +58,25 @@ def test_facet_kernel(benchmark, kind, name):
     ours = kernel()
     plain = vectorised(table, facets, k)
     assert np.abs(ours - plain).max() < 1e-4 * np.abs(plain).max()
-    start = time.perf_counter()
-    for _ in range(3):
-        vectorised(table, facets, k)
-    plain_s = (time.perf_counter() - start) / 3.0
-    benchmark(kernel)
-    kernel_s = benchmark.stats.stats.median
-    print(
-        f"\n{kind} {name}: {facets.weight.size} facets x {k.size} frequencies: kernel "
-        f"{1e3 * kernel_s:.1f} ms, numpy {1e3 * plain_s:.1f} ms, ratio {plain_s / kernel_s:.1f}"
+    each = in_turn([kernel, lambda: vectorised(table, facets, k)], 9)
+    print(f"\n  {kind} {name}: {facets.weight.size} facets, {k.size} frequencies", end="")
+    say(benchmark, "kernel, ms", 1e3 * each[:, 0])
+    say(benchmark, "times faster than numpy", each[:, 1] / each[:, 0])
+    once(benchmark, kernel)
+
+
+def test_ten_thousand_scans_of_five_hundred_alignments(benchmark):
+    """Told from 20 scans of 20 alignments, new and known: both parts are in proportion."""
+    scenario = {"method": {"kind": "immersion"}, "hold": {"alignments": 20}, "scans": 20}
+    known = Synthesis(scenario, seed=1)
+    each = in_turn(
+        [lambda: Synthesis(scenario, seed=1).block(0, 20), lambda: known.block(0, 20)], 5
     )
+    say(benchmark, "a new alignment, ms", (each[:, 0] - each[:, 1]) / 20 * 1e3)
+    say(benchmark, "a scan of a known alignment, ms", each[:, 1] / 20 * 1e3)
+    minutes = (500 * (each[:, 0] - each[:, 1]) / 20 + 10_000 * each[:, 1] / 20) / 60
+    say(benchmark, "10,000 scans of 500 alignments, minutes", minutes)
+    once(benchmark, lambda: known.block(0, 20))
 
 
 def test_one_interface(benchmark):
