@@ -114,9 +114,9 @@ class DrawSet:
 
 SHIPPED_SETS: Mapping[str, DrawSet] = {
     "fit": DrawSet(101, 480),
-    "fit_more": DrawSet(102, 600, poses=4),
-    "unseen": DrawSet(404, 240, poses=4),
-    "noisy": DrawSet(505, 160, poses=4, noise_shift_db=6.0),
+    "fit_more": DrawSet(102, 80, poses=4),
+    "unseen": DrawSet(404, 150, poses=4),
+    "noisy": DrawSet(505, 75, poses=4, noise_shift_db=6.0),
 }
 """The two sets the shipped model is fitted to, a set that neither the fit nor its makers saw, and
 one with 6 dB more noise than any of them."""

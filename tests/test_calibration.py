@@ -169,9 +169,7 @@ def test_refit_command_writes_both_files_anew(tmp_path, sets, monkeypatch):
 def test_draws_made_again_give_the_shipped_rows(sets, name):
     """Synthesised and measured again: what ships is what the code in hand gives."""
     draws, data = SHIPPED_SETS[name], sets[name]
-    made = draw_recordings(
-        draws.seed, 3, poses=draws.poses, noise_shift_db=draws.noise_shift_db
-    )
+    made = draw_recordings(draws.seed, 3, poses=draws.poses, noise_shift_db=draws.noise_shift_db)
     for draw, recording in made:
         again, rows = measured_part(draw, recording), np.flatnonzero(data.draw == draw.number)
         np.testing.assert_array_equal(again.good, data.good[rows])
