@@ -281,6 +281,7 @@ def _ramps(values: NDArray[np.floating], knots: Float64) -> Float64:
     """One column a stretch between knots: 0 before it, 1 behind it."""
     low, high = knots[:-1], knots[1:]
     filled = np.nan_to_num(values.astype(np.float64), nan=float(knots[0]))
+    filled = np.clip(filled, knots[0], knots[-1])
     return np.asarray(np.clip((filled[:, None] - low) / (high - low), 0.0, 1.0))
 
 

@@ -25,7 +25,8 @@ LAYERS = [
     {
         "sitting", "study", "repeatability", "variance", "agreement", "agreement_text",
         "sample_size", "lens_power", "power_cautions", "propagation", "eye_states",
-        "plausibility", "power_study", "alignment", "calibration", "calibration_draws", "alignment_tables", "tuning", "teaching",
+        "plausibility", "power_study", "alignment", "calibration", "calibration_draws",
+        "alignment_tables", "tuning", "teaching",
         "block", "many",
     },
     {"figures"},

@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -32,6 +31,7 @@ from echotrace.calibration import (
 )
 from echotrace.calibration_draws import draw_recordings, draw_table
 from echotrace.errors import FileFormatError, ParameterError
+from echotrace.quality import QualityLimits
 from echotrace.score import shipped_models
 
 RNG = np.random.default_rng(1)
@@ -151,7 +151,7 @@ def test_shipped_model_is_what_the_command_gives(sets, fitted):
 
 
 def test_refit_command_writes_both_files_anew(tmp_path, sets, monkeypatch):
-    few = {name: data.select(np.arange(400)) for name, data in sets.items()}
+    few = {name: data.select(np.arange(300)) for name, data in sets.items()}
     write_sets(tmp_path / "score_draws.npz", few)
     monkeypatch.setattr(calibration, "DIRECTIONS", dict(list(calibration.DIRECTIONS.items())[:4]))
     assert calibration.main(["--refit", "--folder", str(tmp_path)]) == 0
@@ -211,14 +211,47 @@ def _scores(data):
     return models["score"].probability(data.features), models["on_axis"].probability(data.features)
 
 
-def test_unseen_draws(sets, capsys):
+def test_unseen_draws(sets):
+    """What holds on draws that neither the fit nor its makers saw; see DEVELOPERS.md."""
     data = sets["unseen"]
-    score, on_axis = _scores(data)
-    told = data.good | data.off_axis
-    area = roc_area(score[told], data.good[told])
+    score, _ = _scores(data)
     error = np.abs(data.error_mm)
-    taken = (score >= 0.4) & np.isfinite(error)
-    bad, kept = np.mean(error[taken] > 0.1), np.mean(taken[data.good])
-    with capsys.disabled():
-        print(f"\nunseen: area {area:.3f}, accepted beyond 0.1 mm {bad:.4f}, good kept {kept:.3f}")
-    assert area > 0.95
+    good = data.good
+
+    def area(others):
+        rows = good | others
+        return roc_area(score[rows], good[rows])
+
+    # Beyond 4 degrees: all; those the retina is met obliquely in; those with a wrong length.
+    assert area(data.off_axis) > 0.94
+    assert area(data.off_axis & (data.retina_incidence_deg > 4.0)) > 0.98
+    assert area(data.off_axis & ~(error <= 0.1)) > 0.985
+    assert calibration_error(score, good) < 0.03
+    assert np.mean(score[good] >= QualityLimits().min_score) > 0.90
+    far = score[data.tilt_deg > 6.0]
+    assert np.mean(far >= QualityLimits().min_score) < 0.15
+    assert np.median(far) < 0.05
+
+
+def test_more_noise_than_the_fit_saw(sets):
+    data = sets["noisy"]
+    score, _ = _scores(data)
+    told = data.good | data.off_axis
+    assert roc_area(score[told], data.good[told]) > 0.94
+    assert calibration_error(score, data.good) < 0.05
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("groups", ["probe_kind", "state"])
+def test_probes_and_states_left_out(sets, groups):
+    """Each kind of probe, or state of the eye, by a model fitted to all others."""
+    data = join_sets([sets["fit"], sets["fit_more"]])
+    labels = getattr(data, groups)
+    score, _ = leave_out(data, labels)
+    told = data.good | data.off_axis
+    found = {}
+    for label in np.unique(labels):
+        rows = told & (labels == label)
+        found[str(label)] = roc_area(score[rows], data.good[rows])
+    print({name: round(value, 3) for name, value in found.items()})
+    assert min(found.values()) > (0.94 if groups == "probe_kind" else 0.80)

@@ -223,6 +223,20 @@ def test_a_misplaced_gate():
     assert _right(single) == 0.0
 
 
+def _worth(numbers, own, lead, at, weights):
+    """Evidence of candidates for three interfaces 2.0 ± 0.5 mm of water apart, less all costs."""
+    picked = [(k, j) for k, j in enumerate(numbers) if j is not None]
+    factor = 2e3 / medium("water").speed_m_per_s
+    score = sum(own[j] for _, j in picked) - weights.missing * (3 - len(picked))
+    score -= sum(lead[j] for k, j in picked if k == 0)
+    for (k0, j0), (k1, j1) in itertools.pairwise(picked):
+        d, m = at[j1] - at[j0], k1 - k0
+        if not m * 0.5 * factor <= d <= m * 4.0 * factor:
+            return -np.inf
+        score -= 0.5 * (d - m * 2.0 * factor) ** 2 / (m * (0.5 * factor) ** 2)
+    return score
+
+
 def test_joint_choice_against_trying_everything():
     """Dynamic programming against an exhaustive search on a small target."""
     water = medium("water")
@@ -251,26 +265,15 @@ def test_joint_choice_against_trying_everything():
         level = candidates.level_db[0].astype(float)
         rivals = [np.clip((level[:j] - level[j] + 14.0) / 8.0, 0, 1).sum() for j in range(n)]
         lead = weights.leading_echo * np.minimum(rivals, 2.0)
-        factor = 2e3 / water.speed_m_per_s
-
-        def worth(picked):
-            score = sum(own[j] for _, j in picked) - weights.missing * (3 - len(picked))
-            score -= sum(lead[j] for k, j in picked if k == 0)
-            for (k0, j0), (k1, j1) in itertools.pairwise(picked):
-                d, m = at[j1] - at[j0], k1 - k0
-                if not m * 0.5 * factor <= d <= m * 4.0 * factor:
-                    return -np.inf
-                score -= 0.5 * (d - m * 2.0 * factor) ** 2 / (m * (0.5 * factor) ** 2)
-            return score
-
-        def picked_of(numbers):
-            return [(k, j) for k, j in enumerate(numbers) if j is not None]
-
         options = [None, *range(n)]
-        everything = [item for item in itertools.product(options, repeat=3) if picked_of(item)]
-        best = max(worth(picked_of(item)) for item in everything)
+        everything = [
+            item
+            for item in itertools.product(options, repeat=3)
+            if any(j is not None for j in item)
+        ]
+        best = max(_worth(item, own, lead, at, weights) for item in everything)
         chosen = [None if j < 0 else int(j) for j in choice]
-        assert worth(picked_of(chosen)) == pytest.approx(best, abs=1e-9)
+        assert _worth(chosen, own, lead, at, weights) == pytest.approx(best, abs=1e-9)
 
 
 def test_margin_tells_a_close_call():
