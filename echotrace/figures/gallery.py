@@ -6,10 +6,14 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from echotrace.calibration import shipped_sets
 from echotrace.chain import view_trace
+from echotrace.figures.quality import score_figure
 from echotrace.figures.synthesis import level_figure, spoiler_figure, tilt_figure
 from echotrace.figures.trace import trace_figure
 from echotrace.files.native import read_recording
+from echotrace.quality import QualityLimits
+from echotrace.score import shipped_models
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -26,11 +30,18 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
         The recording whose first scan is shown as measured.
     """
     recording = read_recording(recording_path)
+    unseen = shipped_sets()["unseen"]
     return {
         "measured_scan": trace_figure(view_trace(recording, 0)),
         "on_and_off_axis": tilt_figure(),
         "levels_against_tilt": level_figure(),
         "spoiled_traces": spoiler_figure(),
+        "score_on_unseen_eyes": score_figure(
+            unseen,
+            shipped_models()["score"].probability(unseen.features),
+            min_score=QualityLimits().min_score,
+            title="The score on 600 invented traces that the fit never saw",
+        ),
     }
 
 

@@ -147,8 +147,8 @@ def error_plot(
     ax.text(
         0.98,
         0.97,
-        f"score {min_score:g} and more:\n{int(taken.sum())} scans, {100 * share:.1f} % beyond "
-        f"{_ERROR_LIMIT_MM:g} mm",
+        f"score {min_score:g} and more:\n{int(taken.sum())} scans,\n"
+        f"{100 * share:.1f} % beyond {_ERROR_LIMIT_MM:g} mm",
         transform=ax.transAxes,
         ha="right",
         va="top",
