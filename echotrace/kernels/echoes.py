@@ -72,6 +72,8 @@ WALL_STEP, LEADING_ECHO, ECHO_BETWEEN = 6, 7, 8
 # Where a wall begins the energy of a stretch behind, µs, stands over that of a stretch before; a
 # step beyond the limit, dB, says no more.
 _STEP_BEHIND_US, _STEP_BEFORE_US, _STEP_LIMIT_DB = 1.0, 3.0, 40.0
+# Energy from dB as a natural exponent.
+_NEPERS = 0.1 * math.log(10.0)
 
 
 class ChoicePlan(NamedTuple):
@@ -238,7 +240,7 @@ def find_rows(plan, grid, noise, count, sample, delay_us, level_db, before_db, s
 def choice_space(n_interfaces, n_candidates):
     """Scratch of :func:`choose_row`: real and whole numbers."""
     return (
-        np.empty((3, n_interfaces, n_candidates)),
+        np.empty((4, n_interfaces, n_candidates)),
         np.empty((2, n_interfaces, n_candidates), np.int32),
     )
 
@@ -298,26 +300,28 @@ def _taller_before(delay_us, level_db, j, first_us, margin_db, span_db):
 
 
 @kernel
-def _energy_step_db(count, delay_us, level_db, j):
+def _energy_step_db(count, delay_us, energy, j):
     """Energy of the echoes from ``j`` on over that of those just before it, dB."""
     behind = 0.0
     i = j
     while i < count and delay_us[i] <= delay_us[j] + _STEP_BEHIND_US:
-        behind += 10.0 ** (0.1 * level_db[i])
+        behind += energy[i]
         i += 1
     # Below the threshold of the search nothing is known: 10 dB stands for it.
     before = 10.0
     i = j - 1
     while i >= 0 and delay_us[i] > delay_us[j] - _STEP_BEFORE_US:
-        before += 10.0 ** (0.1 * level_db[i])
+        before += energy[i]
         i -= 1
     return 10.0 * math.log10(behind / before)
 
 
 @kernel
-def _evidence(gate, first_us, weight, count, delay_us, level_db, before_db, stretch, own):
+def _evidence(gate, first_us, weight, count, delay_us, level_db, before_db, stretch, energy, own):
     """Evidence of each echo for each interface; -inf where it cannot be that one."""
     fixed = not np.isnan(first_us)
+    for j in range(count):
+        energy[j] = math.exp(_NEPERS * level_db[j])
     for k in range(own.shape[0]):
         for j in range(count):
             own[k, j] = -np.inf
@@ -334,7 +338,7 @@ def _evidence(gate, first_us, weight, count, delay_us, level_db, before_db, stre
                 e -= weight[EARLIER_ECHO] * _taller_before(
                     delay_us, level_db, j, delay_us[j] - gate[k, WALL_US], 26.0, 16.0
                 )
-                step_db = _energy_step_db(count, delay_us, level_db, j)
+                step_db = _energy_step_db(count, delay_us, energy, j)
                 e += weight[WALL_STEP] * min(max(step_db, 0.0), _STEP_LIMIT_DB) / 10.0
             elif k == 0 and gate[k, RELATIVE_TO] < 0:
                 # Nothing as tall should stand in front of the first interface.
@@ -465,10 +469,13 @@ def choose_row(plan, count, delay_us, level_db, before_db, stretch, space, choic
         _choose_in_gates(gate, first_us, count, delay_us, level_db, choice, margin)
         return
     own, forward, backward = space[0][0], space[0][1], space[0][2]
+    energy = space[0][3, 0]
     came_q, came_c = space[1][0], space[1][1]
     fixed = not np.isnan(first_us)
     q = choice.size
-    _evidence(gate, first_us, plan.weight, count, delay_us, level_db, before_db, stretch, own)
+    _evidence(
+        gate, first_us, plan.weight, count, delay_us, level_db, before_db, stretch, energy, own
+    )
     between = plan.weight[ECHO_BETWEEN]
     _forward(
         gate, plan.pair, first_us, between, count, delay_us, level_db, own, forward, came_q, came_c
