@@ -25,8 +25,8 @@ LAYERS = [
     {
         "sitting", "study", "repeatability", "variance", "agreement", "agreement_text",
         "sample_size", "lens_power", "power_cautions", "propagation", "eye_states",
-        "plausibility", "power_study", "alignment", "calibration", "calibration_draws", "alignment_tables", "tuning", "teaching",
-        "block", "many",
+        "plausibility", "power_study", "alignment", "calibration", "calibration_draws",
+        "alignment_tables", "tuning", "teaching", "block", "many", "sitting_quality",
     },
     {"figures"},
     {"report", "commands", "cli"},
