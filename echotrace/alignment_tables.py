@@ -57,7 +57,7 @@ _STATES = ("phakic", "aphakic", "pseudophakic")
 # axis: tilt, decentration, opening, probe.
 _ROUGHNESS = (0.3, 0.3, 0.6, 1.0)
 _TIE = 30.0
-_ROUNDS = 12
+_ROUNDS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
