@@ -34,8 +34,9 @@ _IMPLANTS = ("pmma", "silicone", "acrylic", "collagen_copolymer")
 # Widths of the hands that hold the probe: standard deviation of each component of tilt, degrees,
 # and decentration, mm; and how many draws have them.
 _HANDS = ((0.5, 0.08), (1.6, 0.25), (3.6, 0.5))
-_HAND_SHARE = (0.42, 0.28, 0.20)
+_HAND_SHARE = (0.38, 0.26, 0.26)
 _NERVE_SHARE, _PUPIL_SHARE = 0.04, 0.06
+_LAYERS_SHARE = 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,11 +88,21 @@ def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.
         "lens_tilt_deg": rng.uniform(0.0, 4.0),
         "lens_decentration_mm": rng.uniform(0.0, 0.25),
         "lens_azimuth_deg": rng.uniform(0.0, 360.0),
+        "retina_radius_mm": rng.uniform(10.5, 14.5),
+        "retina_echo_db": float(np.clip(rng.normal(0.0, 4.0), -10.0, 10.0)),
+        # A share without any scatter: layered models and phantoms have none.
+        "backscatter_db": -80.0
+        if rng.random() < _LAYERS_SHARE
+        else float(np.clip(rng.normal(0.0, 4.0), -10.0, 10.0)),
+    }
+    lens = {
+        "lens_front_radius_mm": rng.uniform(8.5, 12.5),
+        "lens_back_radius_mm": rng.uniform(5.2, 7.5),
     }
     grade = rng.uniform(0.0, 4.0) if rng.random() < 0.75 else 0.0
     implant = str(rng.choice(_IMPLANTS))
     if state == "phakic":
-        eye["cataract_grade"] = grade
+        eye |= {"cataract_grade": grade, **lens}
     elif state == "pseudophakic":
         eye |= {"lens_state": "pseudophakic", "lens_material": implant}
     else:
@@ -144,7 +155,7 @@ def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.
             "fractional_bandwidth": band,
             "aperture_mm": aperture,
             "focus_mm": focus,
-            "edge_taper": rng.uniform(0.2, 1.0),
+            "edge_taper": rng.uniform(0.5, 1.0),
         },
         "method": {
             "kind": method,

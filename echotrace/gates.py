@@ -496,6 +496,9 @@ def choice_plan(
             variance += (segment.sd_mm * us_per_mm) ** 2
             stiffness = 0.5 * weights.prior / variance
             pair[:, before, k] = low, high, mean, stiffness, sum(skip[before + 1 : k])
+    # The delay zero of an eye's traces is the probe's face: nothing of the eye comes before it,
+    # and the retina not before the shortest eye's. A target of another kind may begin anywhere.
+    table[:, echoes.EARLIEST_US] = pair[echoes.PAIR_LOW_US, 0] if target.anatomy else -np.inf
     weight = [
         weights.per_10_db,
         weights.height_limit,

@@ -24,7 +24,7 @@ PATTERN_FEATURES = (
     "cornea_against_lens_db",
     "retina_against_cornea_db",
     "retina_silence_db",
-    "retina_stretch",
+    "retina_misshape",
     "least_stretch",
     "wall_step_db",
     "wall_double_db",
@@ -47,54 +47,9 @@ PATTERN_FEATURES = (
 )
 """Names of the figures; those that a target or method does not have are NaN."""
 
-# Echoes nearer to each other than this, µs, are one and the same to a search among candidates.
-_SAME_US = 0.12
-# What is compared with the wall: the second level of a wall begins at least this far behind, µs.
-_STEP_BEFORE_US, _STEP_BEHIND_US = 3.0, 1.0
-_UNHEARD_DB = 10.0
+# A repeat has no wall behind it: where the energy rises by this much, dB, stands no repeat.
 _WALLED_DB = 25.0
 _FAR_US = 9.0
-
-
-class _Echoes:
-    """All echoes of the traces, for questions about stretches of delay."""
-
-    def __init__(self, candidates: Candidates) -> None:
-        columns = np.arange(candidates.sample.shape[1])
-        self.real = columns < candidates.count[:, None]
-        self.at = candidates.delay_us
-        self.level = candidates.level_db
-        self.before = candidates.before_db
-        self.stretch = candidates.stretch
-
-    def tallest(self, start_us: Float64, stop_us: Float64) -> tuple[Float64, Float64]:
-        """Level and delay of the tallest echo of a stretch; minus infinity and NaN for none."""
-        inside = self.real & (self.at >= start_us[:, None]) & (self.at <= stop_us[:, None])
-        level = np.where(inside, self.level, -np.inf)
-        rows, best = np.arange(level.shape[0]), level.argmax(axis=1)
-        found = level[rows, best]
-        return (
-            np.asarray(found, np.float64),
-            np.where(np.isfinite(found), self.at[rows, best], np.nan),
-        )
-
-    def count(self, start_us: Float64, stop_us: Float64, least_db: Float64) -> Float64:
-        """Echoes of a stretch that reach a level."""
-        inside = self.real & (self.at >= start_us[:, None]) & (self.at <= stop_us[:, None])
-        return np.asarray((inside & (self.level >= least_db[:, None])).sum(axis=1), np.float64)
-
-    def energy(self, start_us: Float64, stop_us: Float64) -> Float64:
-        """Sum of squares of the echoes of a stretch, over the noise's."""
-        inside = self.real & (self.at >= start_us[:, None]) & (self.at <= stop_us[:, None])
-        power = 10.0 ** (0.1 * np.minimum(self.level.astype(np.float64), 200.0))
-        return np.asarray(np.where(inside, power, 0.0).sum(axis=1))
-
-    def of(self, delay_us: Float64) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-        """The candidate at each pick, and whether there is one."""
-        distance = np.where(self.real, np.abs(self.at - delay_us[:, None]), np.inf)
-        best = distance.argmin(axis=1)
-        near = distance[np.arange(best.size), best] < _SAME_US
-        return best, near
 
 
 def _finite(values: Float64, wanted: NDArray[np.bool_] | None = None) -> Float32:
@@ -142,106 +97,99 @@ def pattern_features(
     dict of str to ndarray of float32, each (n_traces,)
         All of :data:`PATTERN_FEATURES`.
     """
+    from echotrace.kernels import pattern as ask
+
     n = delay_us.shape[0]
-    nan = np.full(n, np.nan, np.float32)
-    found: dict[str, Float32] = dict.fromkeys(PATTERN_FEATURES, nan)
-    echoes = _Echoes(candidates)
     names = target.interface_names
+    lens = "lens_front" in names
+    natural = lens and target.segments[names.index("lens_front")].medium.name == "lens"
+    immersion = method == Method.IMMERSION
+    face_us = 0.0 if np.isnan(face_delay_us) else face_delay_us
+    retina_k = names.index("retina")
+    table = np.array(
+        [
+            names.index("lens_front") if lens else -1,
+            names.index("lens_back") if lens else -1,
+            retina_k,
+            names.index("lens_back") if lens else 0,
+            0 if immersion else 1,
+        ]
+    )
+    answer = np.empty((n, ask.ANSWERS))
+    ask.ask_rows(
+        candidates.count,
+        candidates.delay_us,
+        candidates.level_db,
+        candidates.before_db,
+        candidates.stretch,
+        np.ascontiguousarray(delay_us),
+        np.ascontiguousarray(level_db, np.float32),
+        face_us,
+        table,
+        natural,
+        answer,
+    )
+    told = np.ascontiguousarray(answer.T)
     at = dict(zip(names, delay_us.T, strict=True))
     level = dict(zip(names, level_db.T.astype(np.float64), strict=True))
     marks = dict(zip(names, clipped.T, strict=True))
-    immersion = method == Method.IMMERSION
-    retina = at["retina"]
-    last = "lens_back" if "lens_back" in names else "cornea_back"
-    last_us = at[last] if last == "lens_back" else at["cornea_front"] + 0.8
+    retina, retina_db = at["retina"], level["retina"]
+    wall = told[ask.WALL_DB]
+    found: dict[str, Float32] = dict.fromkeys(PATTERN_FEATURES, np.full(n, np.nan, np.float32))
     with np.errstate(invalid="ignore", divide="ignore"):
+        found["wall_step_db"] = _finite(told[ask.WALL_STEP_DB])
+        # A second level of the wall stands as a second first rise, one wall's thickness behind.
+        found["wall_double_db"] = _finite(told[ask.SECOND_LEVEL_DB] - np.fmax(wall, retina_db))
+        behind = np.fmax(wall, told[ask.ORBIT_DB])
+        found["retina_over_wall_db"] = _finite(np.maximum(retina_db - behind, 0.0))
+        found["orbit_against_retina_db"] = _finite(told[ask.ORBIT_DB] - retina_db)
+        found["vitreous_echo_against_retina_db"] = _finite(told[ask.VITREOUS_DB] - retina_db)
+        found["vitreous_echo_count"] = _finite(told[ask.VITREOUS_COUNT])
+        found["retina_silence_db"] = _finite(retina_db - told[ask.RETINA_BEFORE_DB])
+        found["retina_misshape"] = _finite(np.abs(told[ask.RETINA_STRETCH]))
+        found["least_stretch"] = _finite(told[ask.LEAST_STRETCH])
+        # A rise faster than the probe's pulse is no echo of it.
+        found["retina_rise_misfit"] = _finite(np.abs(np.log(retina_rise_ratio)).astype(np.float64))
+        found["anatomy_distance"] = _anatomy_distance(delay_us, target)
+        before = at["lens_back"] if lens else at["cornea_front"] + 0.8
+        speed = target.segments[retina_k - 1].medium.speed_m_per_s
+        found["cavity_mm"] = _finite((retina - before) * speed / 2e3)
+        end_marks = marks["retina"] + (marks["cornea_front"] if immersion else 0)
+        found["end_clipped_samples"] = end_marks.astype(np.float32)
+        if lens:
+            ends = np.minimum(level["lens_front"], level["lens_back"])
+            found["lens_echo_against_lens_db"] = _finite(told[ask.LENS_INSIDE_DB] - ends)
+            found["lens_clipped_samples"] = (marks["lens_front"] + marks["lens_back"]).astype(
+                np.float32
+            )
+            speed = target.segments[names.index("lens_front") - 1].medium.speed_m_per_s
+            found["chamber_mm"] = _finite((at["lens_front"] - at["cornea_front"]) * speed / 2e3)
         if immersion:
             both = (marks["cornea_front"] == 0) & (marks["cornea_back"] == 0)
             imbalance = np.abs(level["cornea_front"] - level["cornea_back"])
             found["cornea_imbalance_db"] = _finite(imbalance, both)
             if receiver_known:
-                found["retina_against_cornea_db"] = _finite(level["retina"] - level["cornea_front"])
-        if last == "lens_back":
-            ends = np.minimum(level["lens_front"], level["lens_back"])
-            inside, _ = echoes.tallest(at["lens_front"] + 0.5, at["lens_back"] - 0.4)
-            found["lens_echo_against_lens_db"] = _finite(np.maximum(inside, _UNHEARD_DB) - ends)
-            if immersion and target.segments[names.index("lens_front")].medium.name == "lens":
+                found["retina_against_cornea_db"] = _finite(retina_db - level["cornea_front"])
+            if natural:
                 against = level["cornea_front"] - level["lens_front"]
                 found["cornea_against_lens_db"] = _finite(against)
-            lens_marks = marks["lens_front"] + marks["lens_back"]
-            found["lens_clipped_samples"] = lens_marks.astype(np.float32)
-        end_marks = marks["retina"] + (marks["cornea_front"] if immersion else 0)
-        found["end_clipped_samples"] = end_marks.astype(np.float32)
-        found |= _retina(echoes, retina, last_us, level["retina"])
-        found |= _shapes(echoes, delay_us, target, contact=not immersion)
-        # A rise faster than the probe's pulse is no echo of it.
-        found["retina_rise_misfit"] = _finite(np.abs(np.log(retina_rise_ratio)).astype(np.float64))
-        found["anatomy_distance"] = _anatomy_distance(delay_us, target)
-        cavity = target.segments[names.index("retina") - 1]
-        found["cavity_mm"] = _finite((retina - last_us) * cavity.medium.speed_m_per_s / 2e3)
-        if "lens_front" in names:
-            chamber = at["lens_front"] - at["cornea_front"]
-            speed = target.segments[names.index("lens_front") - 1].medium.speed_m_per_s
-            found["chamber_mm"] = _finite(chamber * speed / 2e3)
-        found |= _method(echoes, at, level, retina, immersion, face_delay_us)
-        if target.name.startswith("pseudophakic"):
+            found["repeat_closeness_us"] = _repeat_closeness(
+                at, level, face_us, found["wall_step_db"]
+            )
+        else:
+            # The cornea is the tallest echo near the face; liquid in between moves it away.
+            found["fluid_gap_us"] = _finite(told[ask.FACE_ECHO_US])
+        if not lens or natural:
             # Both faces of an implant look like a cornea behind a bath.
-            found["bath_pattern_db"] = nan
-        found |= _state(echoes, at, level, target)
-        # A repeat has no wall behind it; a retina may well stand where one would be.
-        walled = found["wall_step_db"] > _WALLED_DB
-        found["repeat_closeness_us"] = np.where(
-            walled & np.isfinite(found["repeat_closeness_us"]),
-            np.float32(_FAR_US),
-            found["repeat_closeness_us"],
-        )
+            if immersion:
+                # The cornea at the face itself, as tall as the echo called cornea: no bath.
+                pair = told[ask.FACE_PAIR_DB] - level["cornea_front"]
+                found["bath_pattern_db"] = _finite(pair, np.isnan(at["cornea_back"]))
+            else:
+                found["bath_pattern_db"] = _finite(told[ask.BATH_PAIR_DB])
+        found["pseudophakic_pattern_db"] = _finite(told[ask.IMPLANT_DB])
+        found["phakic_pattern_db"] = _finite(told[ask.NATURAL_DB])
     return found
-
-
-def _retina(
-    echoes: _Echoes, retina: Float64, last_us: Float64, level: Float64
-) -> dict[str, Float32]:
-    """The retina against what lies just before and behind it."""
-    behind = echoes.energy(retina - _SAME_US, retina + _STEP_BEHIND_US)
-    before = echoes.energy(retina - _STEP_BEFORE_US, retina - _SAME_US)
-    step = 10.0 * np.log10(behind / (before + 10.0 ** (0.1 * _UNHEARD_DB)))
-    # A second level of the wall stands as a second first rise, one wall's thickness behind.
-    nearest, _ = echoes.tallest(retina + 1.2, retina + 3.0)
-    wall, _ = echoes.tallest(retina + 0.45, retina + 1.2)
-    orbit = 10.0 * np.log10(echoes.energy(retina + 1.6, retina + 7.0) + 1.0)
-    vitreous, _ = echoes.tallest(last_us + 1.6, retina - 0.8)
-    vitreous = np.maximum(vitreous, _UNHEARD_DB)
-    start = np.maximum(last_us + 1.6, retina - 6.0)
-    return {
-        "wall_step_db": _finite(step),
-        "wall_double_db": _finite(np.maximum(nearest, 0.0) - np.maximum(wall, level)),
-        "retina_over_wall_db": _finite(np.maximum(level - np.maximum(wall, orbit), 0.0)),
-        "orbit_against_retina_db": _finite(orbit - level),
-        "vitreous_echo_against_retina_db": _finite(vitreous - level),
-        "vitreous_echo_count": _finite(
-            echoes.count(start, retina - _SAME_US, level - 20.0), np.isfinite(retina)
-        ),
-    }
-
-
-def _shapes(
-    echoes: _Echoes, delay_us: Float64, target: Target, *, contact: bool
-) -> dict[str, Float32]:
-    """Agreement of the echoes with the probe's pulse, and the silence before the retina."""
-    names = target.interface_names
-    rows = np.arange(delay_us.shape[0])
-    least = np.full(delay_us.shape[0], np.inf)
-    out: dict[str, Float32] = {}
-    for k in range(int(contact), names.index("retina") + 1):
-        best, near = echoes.of(delay_us[:, k])
-        stretch = np.where(near, echoes.stretch[rows, best], np.nan).astype(np.float64)
-        least = np.fmin(least, stretch)
-        if names[k] == "retina":
-            out["retina_stretch"] = _finite(-np.abs(stretch))
-            quiet = echoes.level[rows, best] - np.maximum(echoes.before[rows, best], _UNHEARD_DB)
-            out["retina_silence_db"] = _finite(quiet.astype(np.float64), near)
-    out["least_stretch"] = _finite(least)
-    return out
 
 
 def _anatomy_distance(delay_us: Float64, target: Target) -> Float32:
@@ -263,88 +211,19 @@ def _anatomy_distance(delay_us: Float64, target: Target) -> Float32:
     return _finite(distance)
 
 
-def _method(
-    echoes: _Echoes,
-    at: dict[str, Float64],
-    level: dict[str, Float64],
-    retina: Float64,
-    immersion: bool,
-    face_delay_us: float,
-) -> dict[str, Float32]:
-    """Bath, face and what lies between them and the cornea."""
-    n = retina.size
-    out: dict[str, Float32] = {}
-    face = np.full(n, 0.0 if np.isnan(face_delay_us) else face_delay_us)
-    if immersion:
-        bath = at["cornea_front"] - face
-        closeness = np.full(n, np.inf)
-        for name, first in at.items():
-            if name in ("retina", "sclera"):
-                break
-            for passages in (1.0, 2.0):
-                apart = np.abs(retina - first - passages * bath)
-                lower = level["retina"] < level[name] - 15.0
-                closeness = np.where(lower, np.fmin(closeness, apart), closeness)
-        out["repeat_closeness_us"] = _finite(np.minimum(closeness, _FAR_US), np.isfinite(retina))
-        # The cornea at the face itself, as tall as the echo called cornea: no bath at all.
-        at_face, _ = echoes.tallest(face - 0.1, face + 0.1)
-        behind, _ = echoes.tallest(face + 0.5, face + 0.95)
-        pair = np.minimum(at_face, behind)
-        missing = np.isnan(at["cornea_back"])
-        out["bath_pattern_db"] = _finite(pair - level["cornea_front"], missing)
-        return out
-    # The cornea is the tallest echo near the face; liquid in between moves it away.
-    _, where = echoes.tallest(face - 0.05, face + 0.6)
-    out["fluid_gap_us"] = _finite(where - face)
-    # A tall pair of a cornea's thickness out of silence, where contact has none.
-    pair = np.full(n, -np.inf)
-    best = np.full(n, -np.inf)
-    columns = echoes.at.shape[1]
-    for j in range(columns):
-        here = np.where(echoes.real[:, j], echoes.level[:, j], -np.inf).astype(np.float64)
-        first = echoes.at[:, j]
-        partner, _ = echoes.tallest(first + 0.45, first + 0.95)
-        far = (first > face + 3.0) & (first < face + 26.0) & (echoes.before[:, j] < here - 30.0)
-        both = np.where(far, np.minimum(here, partner), -np.inf)
-        pair = np.maximum(pair, both)
-        best = np.maximum(best, np.where(first > face + 0.9, here, -np.inf))
-        if j >= 24:
+def _repeat_closeness(
+    at: dict[str, Float64], level: dict[str, Float64], face_us: float, wall_step_db: Float32
+) -> Float32:
+    """Distance of the retina from where the bath would repeat an earlier, taller echo, µs."""
+    retina = at["retina"]
+    bath = at["cornea_front"] - face_us
+    closeness = np.full(retina.size, _FAR_US)
+    for name, first in at.items():
+        if name == "retina":
             break
-    out["bath_pattern_db"] = _finite(pair - best)
-    return out
-
-
-def _state(
-    echoes: _Echoes, at: dict[str, Float64], level: dict[str, Float64], target: Target
-) -> dict[str, Float32]:
-    """Patterns of another lens state than the one said, as heights over what was expected."""
-    cornea = at["cornea_front"]
-    out: dict[str, Float32] = {}
-    phakic = "lens_back" in at and (
-        target.segments[target.index("lens_front")].medium.name == "lens"
-    )
-    if phakic:
-        # An implant: two tall echoes 0.3 to 1.4 µs apart behind the chamber and nothing as tall
-        # where the back of a natural lens would be.
-        _, first = echoes.tallest(cornea + 3.0, cornea + 8.0)
-        top, _ = echoes.tallest(first - 1.5, first + 1.5)
-        before, _ = echoes.tallest(first - 1.4, first - 0.25)
-        after, _ = echoes.tallest(first + 0.25, first + 1.4)
-        twin = np.maximum(before, after)
-        natural, _ = echoes.tallest(first + 3.2, first + 8.1)
-        out["pseudophakic_pattern_db"] = _finite(
-            np.minimum(twin - top + 30.0, twin - np.maximum(natural, _UNHEARD_DB))
-        )
-        return out
-    # A natural lens: a tall pair 3.3 to 8 µs apart in front of the vitreous.
-    _, first = echoes.tallest(cornea + 2.2, cornea + 6.5)
-    front, _ = echoes.tallest(first - _SAME_US, first + _SAME_US)
-    back, back_us = echoes.tallest(first + 4.0, first + 7.0)
-    between, _ = echoes.tallest(first + 0.3, back_us - 0.3)
-    if "lens_back" in at:
-        reference = np.minimum(level["lens_front"], level["lens_back"])
-    else:
-        reference = np.maximum(level["retina"] - 6.0, 20.0)
-    pattern = np.minimum(front, back) - np.maximum(between + 6.0, reference - 6.0)
-    out["phakic_pattern_db"] = _finite(pattern)
-    return out
+        for passages in (1.0, 2.0):
+            apart = np.abs(retina - first - passages * bath)
+            lower = level["retina"] < level[name] - 15.0
+            closeness = np.where(lower, np.fmin(closeness, apart), closeness)
+    closeness = np.where(wall_step_db > _WALLED_DB, _FAR_US, closeness)
+    return _finite(closeness, np.isfinite(retina))

@@ -4,12 +4,16 @@ import numpy as np
 import pytest
 
 from echotrace.figures.synthesis import (
+    level_figure,
     levels_against_tilt,
     plot_display,
     plot_levels_against_tilt,
     side_by_side,
+    spoiled_traces,
+    tilt_figure,
 )
 from echotrace.synthesis import synthesise
+from echotrace.synthesis.scenario import SPOILERS
 
 
 @pytest.fixture(scope="module")
@@ -27,8 +31,7 @@ def test_display_shows_the_envelope_in_db_and_the_true_arrivals(recording):
     assert "dB" in ax.get_ylabel()
     assert full_scale.get_ydata()[0] == 0.0
     drawn = sorted(line.get_xdata()[0] for line in ticks)
-    # All but the orbit, which has no colour of its own.
-    assert drawn == pytest.approx(sorted(recording.truth.delay_us[1, :6]))
+    assert drawn == pytest.approx(sorted(recording.truth.delay_us[1]))
 
 
 def test_display_without_truth(recording):
@@ -50,6 +53,32 @@ def test_levels_against_tilt_fall_for_all_but_the_lens_back():
         assert levels[name][0] == 0.0
         assert levels[name][1] < -5.0
     ax = plot_levels_against_tilt(tilts, levels, title="immersion")
-    assert len(ax.lines) == 6
+    assert len(ax.lines) == 7
     assert np.allclose(ax.lines[0].get_xdata(), tilts)
     assert "degrees" in ax.get_xlabel()
+
+
+def test_tilts_of_both_methods_stand_side_by_side():
+    titles = [ax.get_title(loc="left") for ax in tilt_figure(tilts_deg=(0.0, 5.0)).axes]
+    assert titles == [
+        "immersion, 0° off axis", "contact, 0° off axis",
+        "immersion, 5° off axis", "contact, 5° off axis",
+    ]  # fmt: skip
+
+
+def test_every_spoiler_has_its_picture():
+    shown, first = set(), None
+    for _, recording, trace in spoiled_traces():
+        flags = int(recording.truth.columns["spoilers"][trace])
+        names = {name for n, name in enumerate(SPOILERS) if flags >> n & 1}
+        first = names if first is None else first
+        shown |= names
+    # Bath reverberation belongs to immersion; oblique beams have a figure of their own.
+    assert first == {"bath_reverberation"}
+    assert shown | {"oblique"} == set(SPOILERS)
+
+
+def test_level_figure_has_both_methods():
+    axes = level_figure(tilts_deg=(0.0, 2.0)).axes
+    assert [ax.get_title(loc="left") for ax in axes] == ["immersion", "contact"]
+    assert all(len(ax.lines) == 7 for ax in axes)

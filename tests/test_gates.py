@@ -246,6 +246,10 @@ def test_joint_choice_against_trying_everything():
         at = candidates.delay_us[0]
         own = np.clip((candidates.level_db[0] - 13.0) / 10.0, 0, 3.0).astype(float)
         own -= np.minimum(0.5 * candidates.stretch[0].astype(float) ** 2, 2.0)
+        # An echo in front of the first interface that is nearly as tall, or taller, costs.
+        level = candidates.level_db[0].astype(float)
+        rivals = [np.clip((level[:j] - level[j] + 14.0) / 8.0, 0, 1).sum() for j in range(n)]
+        lead = weights.leading_echo * np.minimum(rivals, 2.0)
         factor = 2e3 / water.speed_m_per_s
         best, best_choice = -np.inf, None
         options = [None, *range(n)]
@@ -256,6 +260,7 @@ def test_joint_choice_against_trying_everything():
                     if not picked:
                         continue
                     score = sum(own[j] for _, j in picked) - weights.missing * (3 - len(picked))
+                    score -= lead[a] if a is not None else 0.0
                     for (k0, j0), (k1, j1) in itertools.pairwise(picked):
                         d, m = at[j1] - at[j0], k1 - k0
                         if not m * 0.5 * factor <= d <= m * 4.0 * factor:

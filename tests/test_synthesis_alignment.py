@@ -6,13 +6,19 @@ import numpy as np
 import pytest
 
 from echotrace.synthesis import Synthesis
-from echotrace.synthesis.alignment import NODAL_POINT_MM, Pose, beam_through_eye, draw_pose
+from echotrace.synthesis.alignment import (
+    CENTRE_OF_ROTATION_MM,
+    NODAL_POINT_MM,
+    Pose,
+    beam_through_eye,
+    draw_pose,
+)
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES
 from echotrace.synthesis.probe import Disc
 from echotrace.synthesis.scenario import HoldSection, MethodSection, ScanSection
 
 NAVARRO = SCHEMATIC_EYES["navarro"]
-STILL = {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0}
+STILL = {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0, "fixation_sd_deg": 0.0}
 
 
 def rng(seed=1):
@@ -26,11 +32,26 @@ def test_a_still_steady_hand_lies_on_the_axis():
 
 
 def test_tilt_components_are_normal():
-    hold = HoldSection(tilt_sd_deg=0.7, decentration_sd_mm=0.0)
+    hold = HoldSection(**{**STILL, "tilt_sd_deg": 0.7})
     generator = rng()
     tilt = np.array([draw_pose(hold, generator, 0.0).tilt_deg for _ in range(4000)])
     # Two normal components of standard deviation s: Rayleigh with mean s sqrt(pi/2).
     assert tilt.mean() == pytest.approx(0.7 * math.sqrt(math.pi / 2.0), rel=0.04)
+
+
+def test_a_wandering_gaze_turns_the_eye_about_its_own_centre():
+    hold = HoldSection(**{**STILL, "fixation_sd_deg": 0.5})
+    generator = rng()
+    poses = [draw_pose(hold, generator, 0.0) for _ in range(2000)]
+    tilt = np.array([pose.tilt_deg for pose in poses])
+    assert tilt.mean() == pytest.approx(0.5 * math.sqrt(math.pi / 2.0), rel=0.05)
+    for pose in poses[:5]:
+        # A hand that does not move still aims at the centre, about which the eye has turned.
+        path = beam_through_eye(Disc(), NAVARRO, MethodSection(), pose)
+        start, heading = path.point_mm[0], path.direction[0]
+        at_centre = start + (CENTRE_OF_ROTATION_MM - start[2]) / heading[2] * heading
+        assert at_centre[:2] == pytest.approx([0.0, 0.0], abs=0.002)
+        assert pose.decentration_mm > 0.01
 
 
 def test_a_drifting_hand_tilts_in_proportion():

@@ -6,23 +6,36 @@ import pytest
 import echotrace as et
 from echotrace.synthesis import Synthesis, synthesise
 
-STILL = {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0}
+STILL = {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0, "fixation_sd_deg": 0.0}
 
 
 @pytest.mark.parametrize("kind", ["immersion", "contact"])
 def test_matched_filter_picks_have_no_bias_on_axis(kind):
-    recording = synthesise({"method": {"kind": kind}, "hold": STILL, "scans": 16}, 5)
+    recording = synthesise({"method": {"kind": kind}, "hold": STILL, "scans": 64}, 5)
     result = et.measure(recording)
     for name in ("cornea_front", "lens_front", "lens_back", "retina"):
         n = recording.truth.interfaces.index(name)
         # The echo of a disc of finite size comes later than the arrival along the beam by its
-        # diffraction; the truth says by how much, and the pick is judged by the echo.
-        echo_us = recording.truth.delay_us[:, n] + recording.truth.columns[f"{name}_echo_shift_us"]
-        bias_samples = np.mean(result.delay_us[:, n] - echo_us) * 100.0
-        # In contact the lens back is met so near that its echo is not a delayed pulse any more:
-        # envelope and matched filter differ by up to 0.16 samples (1.2 µm).
-        limit = 0.2 if (kind, name) == ("contact", "lens_back") else 0.1
-        assert abs(bias_samples) < limit, name
+        # diffraction. Where that tilts the echo's spectrum (most at the lens back in contact: 6 dB
+        # over the band) an echo has no one arrival; a matched filter reads where the transmitted
+        # pulse fits best, and the truth says where that is for each echo by itself, without
+        # noise and neighbours.
+        fit_us = recording.truth.delay_us[:, n] + recording.truth.columns[f"{name}_fit_shift_us"]
+        bias_samples = np.mean(result.delay_us[:, n] - fit_us) * 100.0
+        assert abs(bias_samples) < 0.1, name
+
+
+def test_crest_and_best_fit_come_apart_where_diffraction_tilts_the_spectrum():
+    columns = synthesise(
+        {"method": {"kind": "contact"}, "hold": STILL, "scans": 1}, 5
+    ).truth.columns
+    apart = {
+        name: 100.0 * (columns[f"{name}_fit_shift_us"] - columns[f"{name}_echo_shift_us"])[0]
+        for name in ("cornea_front", "lens_front", "lens_back", "retina")
+    }
+    assert apart["cornea_front"] == pytest.approx(0.0, abs=0.005)
+    assert apart["lens_back"] == pytest.approx(-0.16, abs=0.02)  # samples; 1.2 µm
+    assert max(abs(value) for value in apart.values()) < 0.2
 
 
 def test_measuring_never_reads_the_truth():
@@ -33,19 +46,29 @@ def test_measuring_never_reads_the_truth():
     assert np.array_equal(with_truth.score, without.score, equal_nan=True)
 
 
+def virtual_study(kind, hold=None, eyes=60):
+    """Accepted lengths of a population, (n_eyes, 5)."""
+    tables = {
+        "method": {"kind": kind},
+        "eye": {"model": "population", "eyes": eyes},
+        "hold": hold or {},
+        "scans": 5,
+    }
+    rows = []
+    for block in Synthesis(tables, seed=40).blocks(5 * eyes, 50):
+        result = et.measure(block)
+        rows.append(np.where(result.accepted, result.axial_length_mm, np.nan))
+    return np.concatenate(rows).reshape(eyes, 5)
+
+
+def spread_per_eye(lengths):
+    enough = np.isfinite(lengths).sum(axis=1) >= 3
+    return np.nanstd(lengths[enough], axis=1, ddof=1)
+
+
 @pytest.mark.slow
 def test_contact_reads_shorter_and_scatters_more_than_immersion():
-    lengths = {}
-    for kind in ("immersion", "contact"):
-        made = Synthesis(
-            {"method": {"kind": kind}, "eye": {"model": "population", "eyes": 60}, "scans": 5},
-            seed=40,
-        )
-        rows = []
-        for block in made.blocks(300, 50):
-            result = et.measure(block)
-            rows.append(np.where(result.accepted, result.axial_length_mm, np.nan))
-        lengths[kind] = np.concatenate(rows).reshape(60, 5)
+    lengths = {kind: virtual_study(kind) for kind in ("immersion", "contact")}
     # The median of an eye, so that a scan whose echoes were mistaken does not decide.
     difference = np.nanmedian(lengths["contact"], axis=1) - np.nanmedian(
         lengths["immersion"], axis=1
@@ -53,12 +76,24 @@ def test_contact_reads_shorter_and_scatters_more_than_immersion():
     difference = difference[np.isfinite(difference)]
     assert difference.size >= 50
     # Published: -0.20 ± 0.26 mm (n = 92, Ademola-Popoola 2016), -0.15 (1998 trial), -0.29
-    # (Hitzenberger 1993); per eye 0.14 ± 0.12 mm in contact against 0.03 ± 0.04 by immersion.
+    # (Hitzenberger 1993).
     assert -0.29 < np.mean(difference) < -0.10
     assert 0.15 < np.std(difference, ddof=1) < 0.38
-    spread = {
-        kind: np.nanmean(np.nanstd(values[np.isfinite(values).sum(axis=1) >= 3], axis=1, ddof=1))
-        for kind, values in lengths.items()
-    }
-    assert 0.08 < spread["contact"] < 0.20
-    assert spread["immersion"] < 0.04
+    # Per eye 0.14 ± 0.12 mm in contact against 0.03 ± 0.04 by immersion (Ademola-Popoola 2016).
+    # Contact comes out so; immersion, held as steadily as the default hand, comes out smaller: see
+    # synthetic_traces/README.md for what is not modelled.
+    contact, immersion = (spread_per_eye(lengths[kind]) for kind in ("contact", "immersion"))
+    assert 0.08 < contact.mean() < 0.20
+    assert 0.08 < contact.std(ddof=1) < 0.18
+    assert 0.0005 < immersion.mean() < 0.006
+    assert contact.mean() / immersion.mean() > 0.14 / 0.03
+
+
+@pytest.mark.slow
+def test_immersion_scatters_as_published_when_the_shell_sits_loosely():
+    # Sideways 0.6 mm in each direction; by immersion 0.03 ± 0.04 mm, 0 to 0.3 (Ademola-Popoola
+    # 2016). How well a shell is centred has no published value that we know of.
+    spread = spread_per_eye(virtual_study("immersion", {"decentration_sd_mm": 0.6}, 40))
+    assert 0.01 < spread.mean() < 0.06
+    assert 0.01 < spread.std(ddof=1) < 0.06
+    assert spread.max() < 0.3

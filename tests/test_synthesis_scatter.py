@@ -198,3 +198,15 @@ def test_the_scleral_spike_stands_clear_at_normal_incidence_only():
 
     assert contrast(0.0) > 8.0
     assert contrast(5.0) < 0.0
+
+
+def test_a_layer_behind_a_total_reflection_is_silent():
+    # 4.8 mm aside and 22 degrees oblique in contact: beyond the critical angle of the lens's front
+    # (asin 1532/1641 = 69 degrees).
+    path = beam_through_eye(
+        DISC, NAVARRO, MethodSection(kind="contact"), Pose(tilt_deg=22.0, decentration_mm=4.8)
+    )
+    j = path.index("lens_front")
+    assert path.incidence_deg[j] > math.degrees(math.asin(1532.0 / 1641.0))
+    rng = np.random.default_rng(1)
+    assert layer_speckle(DISC, path, j, 4.0, 1e-4, rng, sampling_rate_hz=RATE_HZ) is None

@@ -50,6 +50,10 @@ def refusal(text, tmp_path):
         ("[receiver]\ntgc_delay_us = [2, 1]\ntgc_gain_db = [0, 1]\n", ["tgc_delay_us", "rise"]),
         ("[receiver]\ntgc_is_wrong = 1\n", ["tgc_is_wrong", "true or false"]),
         ("[receiver]\ntgc_delay_us = 4\n", ["tgc_delay_us", "list"]),
+        ("[probe]\nedge_taper = 0\n[method]\nkind = 'contact'\n",
+         ["edge_taper=0", "0.5 to 1", "lens is 4.1 mm", "nearer than 9.9 mm"]),
+        ("[probe]\nedge_taper = 0.4\n[method]\nstandoff_mm = 4\n",
+         ["edge_taper=0.4", "cornea is 4.8 mm", "standoff_mm"]),
         ("[[scan]]\nnumber = 9\n", ["number=9", "1 to scans=5"]),
         ("[[scan]]\nspoilers = ['bubble']\n", ["bubble", "did you mean 'bubbles'"]),
         ("[scan]\nnumber = 1\n", ["[[scan]]"]),
@@ -61,6 +65,23 @@ def test_bad_scenarios(text, words, tmp_path):
     message = refusal(text, tmp_path)
     for word in words:
         assert word in message, message
+
+
+@pytest.mark.parametrize(
+    "tables",
+    [
+        {"probe": {"edge_taper": 0.0}},
+        {"probe": {"edge_taper": 0.0, "aperture_mm": 2.0}, "method": {"kind": "contact"}},
+        {"probe": {"edge_taper": 0.5}, "method": {"kind": "contact"}},
+        {
+            "probe": {"edge_taper": 0.0},
+            "method": {"kind": "contact"},
+            "eye": {"lens_state": "aphakic"},
+        },
+    ],
+)
+def test_a_sharp_edge_may_be_where_its_waves_are_right(tables):
+    assert scenario_from_mapping(tables).probe.edge_taper == tables["probe"]["edge_taper"]
 
 
 def test_a_missing_file(tmp_path):

@@ -8,10 +8,10 @@ import pytest
 from synthesis_reference import rayleigh_echo
 
 from echotrace.media import MEDIA, Medium
-from echotrace.synthesis import surfaces
+from echotrace.synthesis import scatter, surfaces
 from echotrace.synthesis.alignment import Pose, beam_through_eye, length_along_beam
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES, eye_surfaces
-from echotrace.synthesis.probe import Band, Disc, pulse_band
+from echotrace.synthesis.probe import Band, Disc, highest_wavenumber, lommel_table, pulse_band
 from echotrace.synthesis.scenario import MethodSection
 from echotrace.synthesis.surfaces import (
     Surface,
@@ -73,6 +73,30 @@ def test_ten_times_the_facets(monkeypatch, edge_taper, method):
                 assert ours[name] == pytest.approx(fine[name], abs=0.05), (name, pose)
 
 
+@pytest.mark.parametrize("azimuth_deg", [0.0, 33.0, 250.0])
+def test_the_half_that_counts_twice_is_the_whole(azimuth_deg):
+    # A step too small to matter takes the mirror away, and all facets are summed.
+    disc = Disc(edge_taper=1.0)
+    pose = Pose(
+        tilt_deg=4.0,
+        tilt_azimuth_deg=azimuth_deg,
+        decentration_mm=0.4,
+        decentration_azimuth_deg=120.0,
+    )
+    path = beam_through_eye(disc, NAVARRO, IMMERSION, pose)
+    whole = dataclasses.replace(
+        path,
+        surfaces=tuple(dataclasses.replace(item, step_mm=1e-12) for item in path.surfaces),
+    )
+    band = pulse_band(disc)
+    for name in INTERFACES:
+        j = path.index(name)
+        n_half, n_whole = (surfaces.facets_on(disc, p, j).weight.size for p in (path, whole))
+        assert n_half < 0.52 * n_whole
+        half, full = (interface_response(disc, p, j, band) for p in (path, whole))
+        assert np.abs(half - full).max() < 3e-3 * np.abs(full).max(), name
+
+
 def rayleigh_levels(disc, eye, method, name, tilts_deg, step_mm, aperture_step_mm):
     """Level of ours and of the brute force, dB, at each tilt (10 MHz, loss and R left out)."""
     ours, brute = [], []
@@ -110,6 +134,20 @@ def test_four_interfaces_against_the_rayleigh_integral(edge_taper, limit_db, nam
     judged = expected > -30.0
     assert judged.sum() >= 2
     assert np.abs(relative - expected)[judged].max() < limit_db
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("edge_taper", "low_db", "high_db"), [(0.0, 3.0, 10.0), (0.5, 0.0, 0.5), (1.0, 0.0, 0.5)]
+)
+def test_a_sharp_edge_in_contact_is_wrong_and_a_soft_one_right(edge_taper, low_db, high_db):
+    # Why scenarios refuse a sharp edge near the lens.
+    disc = Disc(edge_taper=edge_taper, tip_mm=0.75)
+    tilts = [0.0, 4.0, 6.0, 8.0]
+    ours, brute = rayleigh_levels(disc, NAVARRO, CONTACT, "lens_front", tilts, 0.06, 0.14)
+    expected = brute - brute[0]
+    off = np.abs(ours - ours[0] - expected)[expected > -40.0].max()
+    assert low_db <= off < high_db
 
 
 def test_refraction_beyond_first_order_is_small():
@@ -333,3 +371,78 @@ def test_tilt_widens_the_echo():
         middle = np.sum(t * energy)
         widths.append(math.sqrt(np.sum((t - middle) ** 2 * energy)))
     assert widths[1] > 1.3 * widths[0]
+
+
+# --- near an image of the disc ---------------------------------------------------------------
+
+OILED = dataclasses.replace(
+    NAVARRO, lens_state="aphakic", lens_mm=1e-6, vitreous="silicone_oil_1000", vitreous_mm=20.0
+)
+
+
+def image_of_disc(standoff_mm, edge_taper=1.0, aperture_mm=8.0):
+    """Oil is slow, so that the cornea focuses: far off, the disc has an image in the orbit."""
+    disc = Disc(edge_taper=edge_taper, aperture_mm=aperture_mm)
+    method = MethodSection(kind="immersion", standoff_mm=standoff_mm)
+    return disc, beam_through_eye(disc, OILED, method, Pose(tilt_deg=1.0))
+
+
+def standoff_of_image():
+    """Standoff at which the image falls on the orbital boundary."""
+    low, high = 25.0, 60.0
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        path = image_of_disc(middle)[1]
+        low, high = (
+            (middle, high) if path.matrix[path.index("orbit"), 0, 1] > 0.0 else (low, middle)
+        )
+    return 0.5 * (low + high)
+
+
+def test_the_table_stays_small_at_an_image_of_the_disc(monkeypatch):
+    asked = []
+
+    def small_only(u_min, u_max, v_max, edge_taper):
+        asked.append(max(-u_min, u_max, v_max))
+        assert asked[-1] < 400.0
+        return lommel_table(u_min, u_max, v_max, edge_taper)
+
+    monkeypatch.setattr(surfaces, "lommel_table", small_only)
+    monkeypatch.setattr(scatter, "lommel_table", small_only)
+    disc, path = image_of_disc(standoff_of_image())
+    j = path.index("orbit")
+    assert abs(path.matrix[j, 0, 1]) < 1e-3
+    echo = interface_response(disc, path, j, pulse_band(disc))
+    assert np.isfinite(echo).all()
+    assert 0.0 < np.abs(echo).max() < abs(reflection(path, j))
+    speckle = scatter.layer_speckle(
+        disc, path, j, 4.0, 0.06, np.random.default_rng(1), sampling_rate_hz=100e6
+    )
+    assert np.isfinite(speckle.baseband).all()
+    assert len(asked) == 2
+    assert min(asked) > 200.0
+
+
+def test_beyond_the_table_the_geometric_limit_holds(monkeypatch):
+    # 4 mm in front of the image: half the reach against a table that holds the coordinates as they
+    # are. The error falls with the square of the reach.
+    disc, path = image_of_disc(standoff_of_image() - 4.0)
+    j = path.index("orbit")
+    band = pulse_band(disc)
+    t = np.arange(-170, 171) * 0.01
+    echoes, speckles = [], []
+    for reach in (191.0, 383.0):
+        monkeypatch.setattr(surfaces, "_REACH", reach)
+        echoes.append(band.analytic(interface_response(disc, path, j, band), t))
+        speckles.append(
+            scatter.layer_speckle(
+                disc, path, j, 1.0, 0.06, np.random.default_rng(1), sampling_rate_hz=100e6
+            ).baseband
+        )
+    largest = float(np.abs(surfaces.facets_on(disc, path, j).u_per_k).max())
+    assert 191.0 < largest * highest_wavenumber(disc) < 383.0
+    for scaled, looked_up in (echoes, speckles):
+        assert 0.0 < np.abs(scaled - looked_up).max() < 0.1 * np.abs(looked_up).max()
+    assert db(np.abs(echoes[0]).max() / np.abs(echoes[1]).max()) == pytest.approx(0.0, abs=0.15)
+    power = [np.sum(np.abs(baseband) ** 2) for baseband in speckles]
+    assert power[0] == pytest.approx(power[1], rel=0.02)

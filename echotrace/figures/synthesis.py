@@ -26,23 +26,19 @@ if TYPE_CHECKING:
     from echotrace.recording import Recording
 
 __all__ = [
+    "level_figure",
     "levels_against_tilt",
     "plot_display",
     "plot_levels_against_tilt",
     "side_by_side",
+    "spoiled_traces",
     "spoiler_figure",
     "tilt_figure",
 ]
 
 _FLOOR_DB = -60.0
-_SHORT = {
-    "cornea_front": "C",
-    "cornea_back": "c",
-    "lens_front": "L",
-    "lens_back": "l",
-    "retina": "R",
-    "sclera": "S",
-}
+# The boundary of the orbit is nobody's pick, but its spike may be the tallest of the wall.
+_TICK_COLOURS = {**INTERFACE_COLOURS, "orbit": COLOURS["muted"]}
 _TILTS_DEG = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0)
 
 
@@ -55,7 +51,14 @@ def _display_db(recording: Recording, trace: int) -> NDArray[np.float32]:
     samples = np.asarray(recording.samples[trace], np.float32)
     # Padded, so that the ring-down at the start does not come round to the end.
     size = scipy.fft.next_fast_len(samples.size + samples.size // 4)
-    envelope = np.abs(scipy.signal.hilbert(samples, size))[: samples.size]
+    spectrum = scipy.fft.fft(samples, size)
+    frequency_hz = scipy.fft.fftfreq(size, 1.0 / recording.sampling_rate_hz)
+    # The one-sided spectrum without its lowest part: the ring-down starts with a step, whose
+    # transform would else trail along the whole trace.
+    lowest_hz = 0.5e6 if recording.probe is None else 0.2 * recording.probe.centre_frequency_hz
+    rise = np.clip(frequency_hz / lowest_hz - 1.0, 0.0, 1.0)
+    window = 2.0 * np.sin(0.5 * math.pi * rise) ** 2
+    envelope = np.abs(scipy.fft.ifft(spectrum * window))[: samples.size]
     return log_compress(envelope, reference=full_scale, floor_db=_FLOOR_DB)
 
 
@@ -82,9 +85,9 @@ def plot_display(
         for name, at_us in zip(
             recording.truth.interfaces, recording.truth.delay_us[trace], strict=True
         ):
-            if name not in _SHORT or not math.isfinite(at_us):
+            if name not in _TICK_COLOURS or not math.isfinite(at_us):
                 continue
-            colour = INTERFACE_COLOURS[name]
+            colour = _TICK_COLOURS[name]
             ax.plot([at_us, at_us], [3.0, 7.0], color=colour, linewidth=1.2, clip_on=False)
     ax.set_ylim(_FLOOR_DB, 3.0)
     ax.set_xlim(0.0, float(delay_us[-1]))
@@ -106,6 +109,9 @@ def side_by_side(traces: Sequence[tuple[str, Recording, int]], *, columns: int =
     """
     rows = math.ceil(len(traces) / columns)
     figure = new_figure(5.2 * columns, 1.55 * rows + 0.4)
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.set(h_pad=0.07, w_pad=0.07)  # type: ignore[call-arg]
     axes = figure.subplots(rows, columns, squeeze=False)
     for n, (title, recording, trace) in enumerate(traces):
         row, column = divmod(n, columns)
@@ -124,8 +130,8 @@ def _legend(figure: Figure) -> None:
     from matplotlib.lines import Line2D
 
     handles = [
-        Line2D([], [], color=INTERFACE_COLOURS[name], linewidth=2, label=name.replace("_", " "))
-        for name in _SHORT
+        Line2D([], [], color=colour, linewidth=2, label=name.replace("_", " "))
+        for name, colour in _TICK_COLOURS.items()
     ]
     figure.legend(
         handles=handles,
@@ -145,6 +151,7 @@ def _fixed_pose(tables: Mapping[str, Any], tilt_deg: float) -> dict[str, Any]:
         "tilt_deg": tilt_deg,
         "tilt_sd_deg": 0.0,
         "decentration_sd_mm": 0.0,
+        "fixation_sd_deg": 0.0,
     }
     method = {**tables.get("method", {}), "compression_within_mm": 0.0}
     return {**tables, "hold": hold, "method": method, "scans": 1}
@@ -182,7 +189,13 @@ _SPOILED: tuple[tuple[str, str, dict[str, Any]], ...] = (
     (
         "time gain that falls",
         "immersion",
-        {"receiver": {"tgc_delay_us": [15.0, 40.0], "tgc_gain_db": [6.0, -10.0]}},
+        {
+            "receiver": {
+                "tgc_delay_us": [15.0, 40.0],
+                "tgc_gain_db": [6.0, -10.0],
+                "tgc_is_wrong": True,
+            }
+        },
     ),
     ("bubbles in the bath", "immersion", {"spoilers": {"bubbles": 1.0}}),
     ("electrical interference", "immersion", {"spoilers": {"interference": 1.0}}),
@@ -205,7 +218,7 @@ _SPOILED: tuple[tuple[str, str, dict[str, Any]], ...] = (
         {"eye": {"lens_state": "aphakic", "vitreous": "silicone_oil_1000"}},
     ),
     ("staphyloma", "immersion", {"eye": {"staphyloma_slope_deg": 4.0, "staphyloma_step_mm": 0.9}}),
-    ("opacities in the vitreous", "immersion", {"eye": {"vitreous_opacities": 5}}),
+    ("opacities in the vitreous", "immersion", {"eye": {"vitreous_opacities": 16}}),
     ("gel between probe and cornea", "contact", {"spoilers": {"couplant": 1.0}}),
     (
         "echoes between probe and cornea",
@@ -215,11 +228,17 @@ _SPOILED: tuple[tuple[str, str, dict[str, Any]], ...] = (
 )
 
 
-def spoiler_figure(*, seed: int = 3) -> Figure:
-    """One trace for each thing that can spoil it, and a good one to compare with."""
+def spoiled_traces(*, seed: int = 3) -> list[tuple[str, Recording, int]]:
+    """One trace for each thing that can spoil it, and a good one to compare with.
+
+    Returns
+    -------
+    list of (title, recording, trace)
+        As :func:`side_by_side` takes them.
+    """
     from echotrace.synthesis import synthesise
 
-    steady = {"tilt_sd_deg": 0.2, "decentration_sd_mm": 0.03}
+    steady = {"tilt_sd_deg": 0.2, "decentration_sd_mm": 0.03, "fixation_sd_deg": 0.0}
     traces = []
     for title, kind, changes in _SPOILED:
         scenario = {
@@ -229,7 +248,12 @@ def spoiler_figure(*, seed: int = 3) -> Figure:
             "scans": 1,
         }
         traces.append((f"{title} ({kind})", synthesise(scenario, seed), 0))
-    return side_by_side(traces)
+    return traces
+
+
+def spoiler_figure(*, seed: int = 3) -> Figure:
+    """The spoiled traces side by side."""
+    return side_by_side(spoiled_traces(seed=seed))
 
 
 def levels_against_tilt(
@@ -287,9 +311,9 @@ def plot_levels_against_tilt(
     ax = quiet_axes(new_axes(ax, 4.6, 3.2))
     ends = []
     for name, level in levels_db.items():
-        if name not in INTERFACE_COLOURS:
+        if name not in _TICK_COLOURS:
             continue
-        ax.plot(tilts_deg, level, color=INTERFACE_COLOURS[name], linewidth=1.4, label=name)
+        ax.plot(tilts_deg, level, color=_TICK_COLOURS[name], linewidth=1.4, label=name)
         ends.append((name, float(level[-1])))
     ax.set_ylim(-45.0, 3.0)
     ax.set_xlim(float(tilts_deg[0]), float(tilts_deg[-1]))
@@ -302,3 +326,18 @@ def plot_levels_against_tilt(
     if title:
         ax.set_title(title, fontsize=9, color=COLOURS["ink"], loc="left")
     return ax
+
+
+def level_figure(*, tilts_deg: Sequence[float] | None = None) -> Figure:
+    """Level of each echo against tilt, immersion on the left and contact on the right.
+
+    Parameters
+    ----------
+    tilts_deg : sequence of float, optional
+        0 to 10 degrees in halves where it is None.
+    """
+    tilts = np.linspace(0.0, 10.0, 21).tolist() if tilts_deg is None else tilts_deg
+    figure = new_figure(9.6, 3.6)
+    for ax, kind in zip(figure.subplots(1, 2), ("immersion", "contact"), strict=True):
+        plot_levels_against_tilt(tilts, levels_against_tilt(kind, tilts), ax=ax, title=kind)
+    return figure

@@ -62,8 +62,8 @@ class SearchPlan(NamedTuple):
 # narrow ones.
 LOOKED_FOR, THRESHOLD_DB, FRACTION_DB, LOW_US, HIGH_US = 0, 1, 2, 3, 4
 RELATIVE_TO, TAKE_FIRST, FIRST_RISE, WALL_US, LEAD, TAIL = 5, 6, 7, 8, 9, 10
-CLEAR_BEFORE = 11
-GATE_COLUMNS = 12
+CLEAR_BEFORE, EARLIEST_US = 11, 12
+GATE_COLUMNS = 13
 # Planes of ChoicePlan.pair.
 PAIR_LOW_US, PAIR_HIGH_US, PAIR_MEAN_US, PAIR_WEIGHT, PAIR_SKIP = 0, 1, 2, 3, 4
 # Entries of ChoicePlan.weight.
@@ -88,7 +88,7 @@ class ChoicePlan(NamedTuple):
         ``RELATIVE_TO`` (-1: none); whether the first echo is taken; whether it rises out of
         silence, and how far before it no other echo should then stand, µs; cost of leaving out
         all interfaces before, and behind; whether no tall echo should stand between it and the one
-        before.
+        before; the delay before which it cannot lie, µs.
     pair : (5, q, q)
         Of the delay from interface ``k_before`` to ``k``, at ``[:, k_before, k]``: range and
         prior mean, µs; half the prior's weight over its variance; cost of leaving out those
@@ -324,7 +324,7 @@ def _evidence(gate, first_us, weight, count, delay_us, level_db, before_db, stre
         if gate[k, LOOKED_FOR] == 0.0 or (k == 0 and fixed):
             continue
         for j in range(count):
-            if level_db[j] < gate[k, THRESHOLD_DB]:
+            if level_db[j] < gate[k, THRESHOLD_DB] or delay_us[j] < gate[k, EARLIEST_US]:
                 continue
             over = weight[PER_10_DB] * (level_db[j] - gate[k, THRESHOLD_DB]) / 10.0
             e = min(max(over, 0.0), weight[HEIGHT_LIMIT])

@@ -24,6 +24,7 @@ from echotrace.synthesis.surfaces import BeamPath, Surface, trace_beam
 
 __all__ = [
     "ALIGNMENT_CONVENTION",
+    "CENTRE_OF_ROTATION_MM",
     "NERVE_HEAD_DEG",
     "NODAL_POINT_MM",
     "Pose",
@@ -36,6 +37,9 @@ ALIGNMENT_CONVENTION = (
     "distance of the tilted beam from the corneal vertex, measured in the plane across the "
     "visual axis; azimuths from nasal (0) to upwards (90 degrees)"
 )
+
+CENTRE_OF_ROTATION_MM = 13.5
+"""The eye turns about a point about 13.5 mm behind the corneal vertex (value from memory)."""
 
 NODAL_POINT_MM = 7.2
 NERVE_HEAD_DEG = 15.0
@@ -79,6 +83,9 @@ def draw_pose(
         What the scenario fixes for this scan.
     """
     shake = rng.standard_normal(4)
+    # An eye that turns moves against the beam: it tilts, and its vertex is carried along.
+    gaze_deg = hold.fixation_sd_deg * rng.standard_normal(2)
+    carried_mm = CENTRE_OF_ROTATION_MM * np.sin(np.radians(gaze_deg))
     azimuth = math.radians(hold.azimuth_deg)
     if hold.kind == "optic_nerve":
         # The beam runs through the nodal point to the nerve head.
@@ -90,10 +97,12 @@ def draw_pose(
             hold.kind, 0.0
         )
         shift_offset = hold.decentration_mm
-    tilt_x = tilt_offset * math.cos(azimuth) + hold.tilt_sd_deg * shake[0]
-    tilt_y = tilt_offset * math.sin(azimuth) + hold.tilt_sd_deg * shake[1]
+    tilt_x = tilt_offset * math.cos(azimuth) + hold.tilt_sd_deg * shake[0] - gaze_deg[0]
+    tilt_y = tilt_offset * math.sin(azimuth) + hold.tilt_sd_deg * shake[1] - gaze_deg[1]
     shift_x = shift_offset * math.cos(azimuth) + hold.decentration_sd_mm * shake[2]
+    shift_x += carried_mm[0]
     shift_y = shift_offset * math.sin(azimuth) + hold.decentration_sd_mm * shake[3]
+    shift_y += carried_mm[1]
     tilt, tilt_azimuth = _polar(tilt_x, tilt_y)
     shift, shift_azimuth = _polar(shift_x, shift_y)
     if scan is not None and not math.isnan(scan.tilt_deg):

@@ -237,7 +237,7 @@ class Synthesis:
         is_front = np.array([name.startswith("cornea") for name in echoes.names])
         delay_us = echoes.delay_us + shift_us + np.where(is_front, 0.0, squeeze_us)
         flags = self._flags(on, pose, fixed)
-        amplitude = self._amplitude(rng, on, flags, echoes, shift_us, squeeze_us, delay_us)
+        amplitude, passed = self._amplitude(rng, on, flags, echoes, shift_us, squeeze_us, delay_us)
         gain_db = scenario.receiver.gain_db
         if fixed is not None and not math.isnan(fixed.gain_db):
             gain_db = fixed.gain_db
@@ -256,12 +256,14 @@ class Synthesis:
             "retina_incidence_deg": incidence_deg(echoes.path, "retina"),
             "compression_mm": compression,
             "couplant_mm": gap_mm,
-            "snr_db": _level_db(peak["retina"]) - scenario.receiver.noise_db,
+            "snr_db": _level_db(passed * peak["retina"]) - scenario.receiver.noise_db,
             "eye_number": float(eye_index),
         }
-        shifts = dict(zip(echoes.names, echoes.shift_us, strict=True))
-        for name in self.interfaces:
-            truth[f"{name}_echo_shift_us"] = shifts[name]
+        shifts = zip(echoes.names, echoes.shift_us, echoes.fit_shift_us, strict=True)
+        for name, shift, fit_shift in shifts:
+            if name in self.interfaces:
+                truth[f"{name}_echo_shift_us"] = shift
+                truth[f"{name}_fit_shift_us"] = fit_shift
         return _Scan(
             amplitude=amplitude.astype(np.float32),
             gain_db=gain_db,
@@ -279,15 +281,17 @@ class Synthesis:
         shift_us: float,
         squeeze_us: float,
         delay_us: NDArray[np.float64],
-    ) -> NDArray[np.float64]:
-        """The trace at the receiver's input, noise included."""
+    ) -> tuple[NDArray[np.float64], float]:
+        """The trace at the receiver's input, noise included, and what reaches it of the retina."""
         scenario, grid = self.scenario, self.grid
         axis_us = grid.delay_us
         face_us = self.disc.face_delay_us
         pupil_edge = bool(flags >> SPOILERS.index("pupil_edge") & 1)
-        inner = echoes.inner + echoes.implant
+        inner = echoes.inner.astype(np.complex128)
+        reaches = 1.0
         if pupil_edge:
-            inner = spoilers.PUPIL_EDGE_PASSES * inner
+            reaches = spoilers.PUPIL_EDGE_PASSES
+            inner = reaches * inner
         front = echoes.front.astype(np.complex128)
         train = np.zeros_like(front)
         if on["bath_reverberation"]:
@@ -299,6 +303,7 @@ class Synthesis:
         trace = grid.trace(grid.shifted(spectrum, shift_us))
         if on["blink"]:
             trace[:] = 0.0
+            reaches = 0.0
             spoilers.add_lid(self.disc, trace, axis_us, float(delay_us[0]), rng)
         elif pupil_edge and "lens_front" in echoes.names:
             at_us = float(delay_us[echoes.names.index("lens_front")])
@@ -309,6 +314,7 @@ class Synthesis:
             shadow = np.zeros_like(trace)
             passed = spoilers.add_bubbles(self.disc, shadow, axis_us, first_us, last_us, rng)
             trace = shadow + passed * trace
+            reaches *= passed
         trace += spoilers.ring_down(
             self.disc, axis_us, scenario.receiver.ring_down_db, scenario.receiver.ring_down_us, rng
         )
@@ -317,7 +323,7 @@ class Synthesis:
         if on["interference"]:
             spoilers.add_interference(trace, axis_us, rng)
         noise = float(db_to_ratio(scenario.receiver.noise_db))
-        return np.asarray(trace + noise * rng.standard_normal(trace.size))
+        return np.asarray(trace + noise * rng.standard_normal(trace.size)), reaches
 
     def _flags(self, on: Mapping[str, bool], pose: Pose, fixed: ScanSection | None) -> int:
         eye, hold = self.scenario.eye, self.scenario.hold
@@ -415,7 +421,8 @@ class Synthesis:
 
 
 def _level_db(peak: float) -> float:
-    return 20.0 * math.log10(max(peak, 1e-12))
+    """Level of an echo, dB; NaN where there is none."""
+    return 20.0 * math.log10(peak) if peak > 0.0 else math.nan
 
 
 def _gamma(rng: np.random.Generator, mean: float, sd: float) -> float:

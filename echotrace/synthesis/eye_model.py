@@ -59,6 +59,10 @@ retina_radius_mm : float
         Depth of a second level of the wall that fills half the field, mm; 0: none.
     vitreous_opacities : int
         Number of clumps in the vitreous that echo.
+    retina_echo_db : float
+        Height of the retina's echo over that of the usual impedance step, dB: eyes differ.
+    backscatter_db : float
+        Scatter of the wall and the orbit over the usual, dB.
     """
 
     cornea_front_radius_mm: float
@@ -84,6 +88,8 @@ retina_radius_mm : float
     staphyloma_slope_deg: float = 0.0
     staphyloma_step_mm: float = 0.0
     vitreous_opacities: int = 0
+    retina_echo_db: float = 0.0
+    backscatter_db: float = 0.0
 
     @property
     def axial_length_mm(self) -> float:
@@ -264,8 +270,20 @@ def eye_surfaces(eye: EyeModel) -> tuple[list[Surface], list[Medium]]:
         radius = -(eye.retina_radius_mm + depth)
         surfaces.append(Surface(name, centre, radius, step_mm=eye.staphyloma_step_mm))
         depth += thickness
-    media += [medium("retina"), medium("choroid"), medium("sclera"), medium("orbital_fat")]
+    retina = _with_echo(medium("retina"), media[-1], eye.retina_echo_db)
+    media += [retina, medium("choroid"), medium("sclera"), medium("orbital_fat")]
     return surfaces, media
+
+
+def _with_echo(behind: Medium, before: Medium, echo_db: float) -> Medium:
+    """The medium with the density that makes the echo of its front so much higher."""
+    if echo_db == 0.0:
+        return behind
+    z_before = before.density_kg_per_m3 * before.speed_m_per_s
+    z_behind = behind.density_kg_per_m3 * behind.speed_m_per_s
+    step = (z_behind - z_before) / (z_behind + z_before) * 10.0 ** (echo_db / 20.0)
+    density = z_before * (1.0 + step) / (1.0 - step) / behind.speed_m_per_s
+    return replace(behind, density_kg_per_m3=density)
 
 
 def _lens_surfaces(eye: EyeModel, vertex_mm: float) -> list[Surface]:

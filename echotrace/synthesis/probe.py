@@ -27,6 +27,7 @@ __all__ = [
     "LommelTable",
     "disc_pressure",
     "edge_drive",
+    "highest_wavenumber",
     "lommel_table",
     "parallel_plane_response",
     "pulse",
@@ -121,6 +122,12 @@ def _sigma_hz(disc: Disc) -> float:
     half_width_hz = 0.5 * disc.fractional_bandwidth * disc.centre_frequency_hz
     # Half amplitude (-6.02 dB) lies sqrt(2 ln 2) standard deviations from the centre.
     return half_width_hz / math.sqrt(2.0 * math.log(2.0))
+
+
+def highest_wavenumber(disc: Disc) -> float:
+    """Largest wavenumber of the pulse in the reference water, 1/mm."""
+    highest_hz = disc.centre_frequency_hz + _BAND_SIGMAS * _sigma_hz(disc)
+    return 2.0 * math.pi * highest_hz * 1e-6 / REFERENCE_SPEED_MM_PER_US
 
 
 def pulse_spectrum(disc: Disc, frequency_hz: ArrayLike) -> NDArray[np.float64]:

@@ -134,10 +134,6 @@ def layer_speckle(
     )
 
 
-# Largest Lommel coordinate that is tabulated.
-_REACH = 320.0
-
-
 def point_speckle(
     disc: Disc,
     path: BeamPath,
@@ -169,7 +165,7 @@ def point_speckle(
     A scatterer of differential cross-section ``sigma`` in a field ``P`` gives the mean pressure
     ``i lambda / A sqrt(sigma) P^2`` on the disc, by reciprocity.
     """
-    if first_mm.size == 0 or not np.isfinite(path.delay_us[j]):
+    if first_mm.size == 0 or not _passes(path, j):
         return None
     k = _carrier_wavenumber(disc)
     speed = float(path.speed_mm_per_us[j + 1])
@@ -206,13 +202,10 @@ def point_speckle(
     # The delay along the chief ray is in `position`; the phase that is left is the field's own.
     own_phase = k * (phase - 2.0 * path.refractive_index(j + 1) * along)
     baseband = np.zeros((int(position.max()) + 3, 2))
-    # Where a very oblique beam comes to its focus on the layer itself the coordinates grow without
-    # bound; the beam is then so wide that what lies beyond this reach is not heard.
-    u_here, v_here = np.clip(u * k, -_REACH, _REACH), np.minimum(v * k, _REACH)
     table = lommel_table(
-        min(0.0, float(u_here.min())),
-        max(0.0, float(u_here.max())),
-        float(v_here.max()),
+        min(0.0, float(u.min()) * k),
+        max(0.0, float(u.max()) * k),
+        float(v.max()) * k,
         disc.edge_taper,
     )
     deposit_scatterers(
@@ -220,8 +213,8 @@ def point_speckle(
         table.u_min,
         table.step_u,
         table.step_v,
-        u_here,
-        v_here,
+        u * k,
+        v * k,
         own_phase,
         weight,
         position,
@@ -229,6 +222,12 @@ def point_speckle(
         baseband,
     )
     return Speckle(baseband[:, 0] + 1j * baseband[:, 1], first_sample, j)
+
+
+def _passes(path: BeamPath, j: int) -> bool:
+    """Whether the beam reaches surface ``j`` and is not reflected totally there."""
+    goes_on = j + 1 == len(path.surfaces) or np.isfinite(path.direction[j + 1]).all()
+    return bool(np.isfinite(path.delay_us[j]) and goes_on)
 
 
 def _carrier_wavenumber(disc: Disc) -> float:

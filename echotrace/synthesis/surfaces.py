@@ -29,6 +29,7 @@ from echotrace.synthesis.probe import (
     Band,
     Disc,
     LommelTable,
+    highest_wavenumber,
     lommel_table,
     parallel_plane_response,
 )
@@ -53,6 +54,8 @@ Vector = NDArray[np.float64]
 FACETS_PER_WAVELENGTH = 2.0
 # Share of the diffracted margin after which the facets are tapered off.
 _TAPER_FROM = 0.4
+# Lommel coordinates up to this size are looked up, larger ones are geometric acoustics.
+_REACH = 383.0
 _DB_TO_NEPER = math.log(10.0) / 20.0
 
 
@@ -122,7 +125,8 @@ class BeamPath:
         One more than surfaces: ``media[j]`` lies in front of ``surfaces[j]``.
     speed_mm_per_us : ndarray, (n + 1,)
     point_mm, direction : ndarray, (n, 3)
-        Where the ray meets each surface and its direction in front of it.
+        Where the ray meets each surface and its direction in front of it, which is known too
+        for a surface that the ray then misses.
     length_mm : ndarray, (n,)
         Way of the chief ray in each medium.
     delay_us : ndarray, (n,)
@@ -190,6 +194,7 @@ def trace_beam(
     point, heading = np.asarray(origin_mm, np.float64), np.asarray(direction, np.float64)
     matrix = np.array([[1.0, tip_mm], [0.0, 1.0]])
     for j, surface in enumerate(surfaces):
+        directions[j] = heading
         target, distance = surface.hit(point, heading)
         if not distance >= -1e-6:
             break
@@ -198,7 +203,7 @@ def trace_beam(
         matrix = np.array([[1.0, distance / index_before], [0.0, 1.0]]) @ matrix
         normal = surface.normal_at(target)
         cosine = float(heading @ normal)
-        points[j], directions[j], lengths[j] = target, heading, distance
+        points[j], lengths[j] = target, distance
         incidence[j] = math.degrees(math.acos(min(1.0, cosine)))
         matrices[j] = matrix
         ratio = index_before / index_behind
@@ -301,6 +306,13 @@ def field_coordinates(
     u_per_k, v_per_k, phase_per_k, amplitude_per_k, along_mm
         Lommel coordinates, two-way phase (the delay of the surface taken out), ``a^2 / B``, and
         distance along the chief ray beyond the surface.
+
+    Notes
+    -----
+    Where a surface lies near an image of the disc (behind an eye full of oil, for one) the Lommel
+    coordinates grow without bound. There the field is the image of the drive, which is what the
+    integral tends to: its stationary point is at ``s = v/u``. Coordinates beyond the reach of the
+    table are scaled back along that limit, so that the table stays small.
     """
     a = disc.radius_mm
     if behind:
@@ -320,12 +332,28 @@ def field_coordinates(
     across_squared = np.maximum(np.einsum("ij,ij->i", offset, offset) - along**2, 0.0)
     (a0, b0), (c0, d0) = matrix
     b = b0 + d0 * along / n_medium
+    # Points that an oblique surface has behind the disc itself are not in the beam.
+    behind_disc = (b <= 0.0) & (b0 > 0.0) & (along < 0.0)
+    b = np.where(np.abs(b) < 1e-9, 1e-9, b)
     curvature = (a0 + c0 * along / n_medium) / b - 1.0 / disc.focus_mm
     u_per_k = a**2 * curvature
-    v_per_k = a * np.sqrt(across_squared) / b
+    v_per_k = np.abs(a * np.sqrt(across_squared) / b)
     # Twice the phase of the field; half of u is the mean phase taken out of the table.
     phase_per_k = 2.0 * (n_medium * along + 0.5 * d0 * across_squared / b) + 0.5 * u_per_k
-    return u_per_k, v_per_k, phase_per_k, a**2 / b, along
+    amplitude_per_k = np.where(behind_disc, 0.0, a**2 / b)
+    # Past the reach: the geometric limit, in which the field at (u, v) is that at (c u, c v)
+    # times c, but for the phase u/4 + v^2/(2u).
+    reach_per_k = _REACH / highest_wavenumber(disc)
+    far = np.abs(u_per_k) > reach_per_k
+    if far.any():
+        scale = np.where(far, reach_per_k / np.maximum(np.abs(u_per_k), reach_per_k), 1.0)
+        turned = (1.0 - scale) * (0.5 * u_per_k + v_per_k**2 / np.where(far, u_per_k, 1.0))
+        phase_per_k = phase_per_k - turned
+        u_per_k, v_per_k = scale * u_per_k, scale * v_per_k
+        amplitude_per_k = scale * amplitude_per_k
+    # So far outside the beam there is nothing left to look up.
+    v_per_k = np.minimum(v_per_k, reach_per_k)
+    return u_per_k, v_per_k, phase_per_k, amplitude_per_k, along
 
 
 def facets_on(
@@ -339,7 +367,8 @@ def facets_on(
 
     Notes
     -----
-    The facets are the squares of a grid in the tangent plane, at least
+    The facets are the squares of a grid in the tangent plane (of half of it, the plane of
+    incidence being a mirror), at least
     ``facets_per_wavelength`` / 2 to the wavelength at the centre frequency and that many where
     the surface is steep. A smooth taper outside the geometric beam keeps the edge of the lit
     part from echoing. With two facets per wavelength the peak of the echo differs from that of
@@ -359,13 +388,19 @@ def facets_on(
     step = wavelength / facets_per_wavelength * _coarsening(disc, path, j, radius)
     n_side = math.ceil(radius / step)
     axis = (np.arange(-n_side, n_side + 1)) * step
-    s, t = (grid.ravel() for grid in np.meshgrid(axis, axis, indexing="ij"))
+    # A sphere and the field around a chief ray are both mirrored in the plane of incidence, so
+    # that one half counts twice; a doubled wall is not.
+    normal = surface.normal_at(path.point_mm[j])
+    mirrored = surface.step_mm == 0.0
+    first, second = tangents(normal, path.direction[j] if mirrored else None)
+    s, t = (
+        grid.ravel()
+        for grid in np.meshgrid(axis, axis[n_side:] if mirrored else axis, indexing="ij")
+    )
     rho_squared = s**2 + t**2
     lit = rho_squared < radius**2
     s, t, rho_squared = s[lit], t[lit], rho_squared[lit]
 
-    normal = surface.normal_at(path.point_mm[j])
-    first, second = tangents(normal)
     bend = np.sqrt(surface.radius_mm**2 - rho_squared)
     # Sagitta without cancellation, so that planes (huge radii) stay planes.
     sag = math.copysign(1.0, surface.radius_mm) * rho_squared / (abs(surface.radius_mm) + bend)
@@ -375,6 +410,8 @@ def facets_on(
     if surface.step_mm:
         phase_per_k = phase_per_k + 2.0 * path.refractive_index(j) * surface.step_mm * (s > 0.0)
     area = step**2 * abs(surface.radius_mm) / bend
+    if mirrored:
+        area = np.where(t > 0.0, 2.0, 1.0) * area
     cosine = normals @ path.direction[j]
     disc_area = disc.effective_area_mm2
     rim = (np.sqrt(rho_squared) - taper_from) / (radius - taper_from)
@@ -400,8 +437,14 @@ def _coarsening(disc: Disc, path: BeamPath, j: int, radius_mm: float) -> float:
     return float(np.clip(0.7 / slope, 1.0, 2.0))
 
 
-def tangents(normal: Vector) -> tuple[Vector, Vector]:
-    """Two unit vectors across a unit vector and each other."""
+def tangents(normal: Vector, ray: Vector | None = None) -> tuple[Vector, Vector]:
+    """Two unit vectors across a unit vector and each other; the first in the plane of a ray."""
+    if ray is not None:
+        first = ray - (ray @ normal) * normal
+        length = float(np.linalg.norm(first))
+        if length > 1e-6:
+            first = first / length
+            return first, np.cross(normal, first)
     helper = np.array([0.0, 1.0, 0.0]) if abs(normal[1]) < 0.9 else np.array([1.0, 0.0, 0.0])
     first = np.cross(helper, normal)
     first /= np.linalg.norm(first)
