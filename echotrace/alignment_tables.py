@@ -44,7 +44,7 @@ __all__ = ["SHIPPED_TABLE_DRAWS", "TableDraws", "fit_tables", "table_draws", "wr
 
 Float64 = NDArray[np.float64]
 
-SHIPPED_TABLE_DRAWS = {"seed": 501, "scenarios": 700}
+SHIPPED_TABLE_DRAWS = {"seed": 501, "scenarios": 600}
 """The draws behind the shipped tables."""
 
 EYES, SCANS = 2, 2
@@ -57,6 +57,8 @@ _STATES = ("phakic", "aphakic", "pseudophakic")
 # axis: tilt, decentration, opening, probe.
 _ROUGHNESS = (0.3, 0.3, 0.6, 1.0)
 _TIE = 30.0
+# Least scale of a level's scatter, dB, and of the rise's, nats: no picker reads finer.
+_LEAST_SCALE = (1.0, 0.08)
 _ROUNDS = 8
 
 
@@ -262,7 +264,8 @@ def fit_tables(draws: TableDraws, *, provenance: str = "") -> AlignmentTables:
             loss = np.abs(axis_value - predicted)
             keep = part.state[seen] != _STATES.index("pseudophakic")
             keep |= not name.startswith("lens")
-            scale[m, k] = _scale_line(loss[keep], residual[keep])
+            least = _LEAST_SCALE[int(name == "retina_rise")]
+            scale[m, k] = _scale_line(loss[keep], residual[keep], least)
             standard = residual / (scale[m, k, 0] + scale[m, k, 1] * loss)
             standard[~keep] = np.nan
             z[seen, k] = np.clip(standard, -4.0, 4.0)
@@ -292,7 +295,7 @@ def _robust_fit(design: Float64, values: Float64, rough: Float64) -> tuple[Float
     return fit, values - design @ fit
 
 
-def _scale_line(loss: Float64, residual: Float64) -> Float64:
+def _scale_line(loss: Float64, residual: Float64, least: float) -> Float64:
     """Intercept and slope of the scatter's scale against loss, by the size of residuals."""
     edges = np.quantile(loss, np.linspace(0.0, 1.0, 9))
     middle, spread = [], []
@@ -302,7 +305,7 @@ def _scale_line(loss: Float64, residual: Float64) -> Float64:
         spread.append(1.4826 * np.median(np.abs(residual[inside])))
     design = np.column_stack([np.ones(8), middle])
     line, _ = scipy.optimize.nnls(design, np.array(spread))
-    line[0] = max(line[0], 0.25 * float(np.median(spread)))
+    line[0] = max(line[0], least, 0.25 * float(np.median(spread)))
     return np.asarray(line)
 
 

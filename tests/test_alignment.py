@@ -8,10 +8,13 @@ import pytest
 import scipy
 
 from echotrace.alignment import (
+    DECENTRATION_NODES_MM,
     FIGURES,
     METHODS,
+    OPENING_NODES_DEG,
     PROBE_NODES_MHZ_MM,
     TABLE_FILE,
+    TILT_NODES_DEG,
     alignment_prior,
     estimate_alignment,
     load_tables,
@@ -30,8 +33,8 @@ from echotrace.calibration_draws import draw_table
 from echotrace.chain import measure
 from echotrace.errors import FileFormatError, ParameterError
 from echotrace.figures.alignment import alignment_figure, plot_alignment
-from echotrace.synthesis.compose import Synthesis
 from echotrace.sitting_quality import judge_sittings
+from echotrace.synthesis.compose import Synthesis
 
 UNSEEN = 9001
 """Seed of the draws of these tests; the tables were fitted to another."""
@@ -304,10 +307,6 @@ def test_shipped_tables_say_what_they_are_made_of():
 def _misfit(tables, draws):
     """Standardised residuals of draws against tables."""
     z = np.full(draws.figures.shape, np.nan)
-    axes = [np.unique(draws.method)]
-    del axes
-    from echotrace.alignment import DECENTRATION_NODES_MM, OPENING_NODES_DEG, TILT_NODES_DEG
-
     weights = [
         _hats(TILT_NODES_DEG, draws.tilt_deg),
         _hats(DECENTRATION_NODES_MM, draws.decentration_mm),
@@ -371,7 +370,7 @@ def test_the_picture_marks_median_and_truth(mixed):
     assert shown[1].get_title(loc="left").startswith("scan 1: ")
     markers = {line.get_marker() for line in shown[1].lines}
     assert markers == {"+", "o"}
-    truth = [line for line in shown[1].lines if line.get_marker() == "o"][0]
+    truth = next(line for line in shown[1].lines if line.get_marker() == "o")
     assert truth.get_xdata()[0] == pytest.approx(6.0)
     ax = plot_alignment(estimate, 0)
     assert "(°)" in ax.get_xlabel()
