@@ -106,13 +106,13 @@ _INFLATION = 1.15
 # wrong spikes, lenses out of line). Its likelihood is therefore raised to a power below 1, which
 # widens every interval (Holmes & Walker 2017, Biometrika 104:497); the value gives 90 % intervals
 # their coverage on draws with a seed of its own (801), apart from those of tables and tests.
-_POWER = 0.45
+_POWER = 0.4
 
 
 # The hand's distribution (common practice, no source): two normal components each of tilt and
 # decentration, so that each is Rayleigh distributed. Their scales are anywhere between a steady
 # hand's and a poor one's, and go together: who tilts the probe also centres it badly.
-_TILT_SCALES_DEG = tuple(float(x) for x in np.geomspace(0.4, 5.0, 8))
+_TILT_SCALES_DEG = tuple(float(x) for x in np.geomspace(0.4, 6.0, 8))
 _DECENTRATION_PER_TILT_MM = 0.15
 _TILT_STEP_DEG, _DECENTRATION_STEP_MM = 0.4, 0.1
 _N_TILT, _N_DECENTRATION = 30, 16
@@ -332,7 +332,7 @@ def alignment_prior() -> tuple[Float64, Float64, Float64]:
     -------
     tilt_deg, decentration_mm : ndarray of float64
     probability : ndarray of float64, (n_tilts, n_decentrations)
-        Rayleigh distributions of a common unknown scale, 0.4 to 5 degrees and 0.06 to 0.75 mm,
+        Rayleigh distributions of a common unknown scale, 0.4 to 6 degrees and 0.06 to 0.9 mm,
         each octave alike; common practice, no source.
     """
     tilt = (np.arange(_N_TILT) + 0.5) * _TILT_STEP_DEG

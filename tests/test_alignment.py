@@ -90,11 +90,13 @@ def _prior_width(estimate):
 def test_prior_is_a_mixture_of_rayleigh_distributions():
     tilt, aside, mass = alignment_prior()
     assert mass.sum() == pytest.approx(1.0)
-    scales = np.geomspace(0.4, 4.0, 7)
-    edges = np.append(tilt - 0.2, tilt[-1] + 0.2)
-    reference = np.mean([scipy.stats.rayleigh(scale=s).cdf(edges) for s in scales], axis=0)
-    assert mass.sum(axis=1) == pytest.approx(np.diff(reference) / reference[-1], abs=1e-12)
-    assert aside[0] == pytest.approx(0.05)
+    edges, side = np.append(tilt - 0.2, 12.0), np.append(aside - 0.05, 1.6)
+    reference = np.zeros_like(mass)
+    for scale in np.geomspace(0.4, 6.0, 8):
+        of_tilt = np.diff(scipy.stats.rayleigh(scale=scale).cdf(edges))
+        of_aside = np.diff(scipy.stats.rayleigh(scale=0.15 * scale).cdf(side))
+        reference += np.outer(of_tilt, of_aside)
+    assert mass == pytest.approx(reference / reference.sum(), abs=1e-12)
 
 
 # --- what the echoes tell ----------------------------------------------------------------------
