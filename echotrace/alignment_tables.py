@@ -249,6 +249,8 @@ def fit_tables(draws: TableDraws, *, provenance: str = "") -> AlignmentTables:
     own = np.zeros_like(common)
     for m in range(len(METHODS)):
         part = draws.select(draws.method == m)
+        if part.tilt_deg.size == 0:
+            continue
         design = _design(part)
         z = np.full(part.figures.shape, np.nan)
         for k, name in enumerate(FIGURES):

@@ -21,7 +21,7 @@ from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.recording import Method
 from echotrace.settings import SittingLimits
-from echotrace.sitting import SittingFinding
+from echotrace.sitting import SittingFinding, extreme_studentized_deviates
 
 __all__ = [
     "Compression",
@@ -43,6 +43,7 @@ _LEAST_GAP_MM = 0.05
 # An aligned beam, as the score has it: within both, the length errs by less than 0.05 mm.
 ALIGNED_TILT_DEG, ALIGNED_DECENTRATION_MM = 2.5, 0.5
 _SURE = 0.85
+_HARDLY = 0.15
 # How well a chamber's slope must be known before it is called pressing, and how far the chamber
 # must vary for it.
 _SLOPE_HALF_WIDTH = 0.5
@@ -92,7 +93,7 @@ class SittingJudgement:
     best_scan : int or None
         Scan that is clearly aligned best.
     off_axis_scans : tuple of int
-        Scans, accepted or not, whose beam is off the axis with near certainty.
+        Scans, accepted or not, whose beam is off the axis by more than chance.
     compression : Compression or None
         None outside contact, and where there are too few scans.
     more_scans : tuple of int or None
@@ -237,13 +238,29 @@ def compression_of(
     Notes
     -----
     Least squares of length on chamber; the slope is corrected for the chamber's own errors by
-    its reliability (Fuller 1987, Measurement Error Models), asked to be above 0.8.
+    its reliability (Fuller 1987, Measurement Error Models), asked to be above 0.8. Pressing leaves
+    what lies behind the chamber as it is: of five scans and more, one where that stands apart
+    (another spike taken for the lens) is left out.
     """
     chamber = np.asarray(chamber_mm, np.float64)
     lengths = np.asarray(lengths_mm, np.float64)
     u = np.broadcast_to(np.asarray(chamber_u_mm, np.float64), chamber.shape)
     if chamber.shape != lengths.shape or chamber.ndim != 1:
         raise ParameterError("chamber_mm and lengths_mm must be rows of the same length")
+    if chamber.size >= 5 and np.isfinite(chamber).all() and np.isfinite(lengths).all():
+        rest = lengths - chamber
+        apart = extreme_studentized_deviates(rest, max_outliers=1)
+        apart = apart[np.abs(rest[apart] - np.median(rest)) > _LEAST_CHAMBER_RANGE_MM]
+        if apart.size:
+            kept = np.delete(np.arange(chamber.size), apart)
+            return _of_kept(chamber, lengths, u, kept)
+    return _of_kept(chamber, lengths, u, np.arange(chamber.size))
+
+
+def _of_kept(
+    all_chambers: Float64, all_lengths: Float64, all_u: Float64, kept: NDArray[np.intp]
+) -> Compression | None:
+    chamber, lengths, u = all_chambers[kept], all_lengths[kept], all_u[kept]
     n = chamber.size
     if n < 4 or not (np.isfinite(chamber).all() and np.isfinite(lengths).all()):
         return None
@@ -265,7 +282,7 @@ def compression_of(
         slope=slope,
         slope_interval=(slope - half, slope + half),
         chamber_range_mm=spread,
-        least_pressed=deepest,
+        least_pressed=int(kept[deepest]),
         mean_shortening_mm=shortening,
         mean_shortening_u_mm=u_shortening,
         pressed=bool(near and slope - half > 0.4),
@@ -436,7 +453,7 @@ def _off_axis(
     """Scans whose beam is off the axis with near certainty."""
     aligned = _aligned(alignment, traces)
     with np.errstate(invalid="ignore"):
-        off = traces[aligned < 0.05]
+        off = traces[aligned < _HARDLY]
     if off.size == 0 or off.size == traces.size:
         # Where all are off, the hold is at fault and is spoken of once.
         return tuple(int(k) for k in off), []
