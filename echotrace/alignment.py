@@ -232,7 +232,9 @@ class AlignmentEstimate:
         """
         tilt = _share_below(self.grid_tilt_deg, _TILT_STEP_DEG, max_tilt_deg)
         aside = _share_below(self.grid_decentration_mm, _DECENTRATION_STEP_MM, max_decentration_mm)
-        return np.einsum("ntd,t,d->n", self.posterior.astype(np.float64), tilt, aside)
+        return np.asarray(
+            np.einsum("ntd,t,d->n", self.posterior.astype(np.float64), tilt, aside), np.float64
+        )
 
 
 def _share_below(centres: Float64, step: float, limit: float) -> Float64:
@@ -335,8 +337,10 @@ def alignment_prior() -> tuple[Float64, Float64, Float64]:
         Rayleigh distributions of a common unknown scale, 0.4 to 6 degrees and 0.06 to 0.9 mm,
         each octave alike; common practice, no source.
     """
-    tilt = (np.arange(_N_TILT) + 0.5) * _TILT_STEP_DEG
-    aside = (np.arange(_N_DECENTRATION) + 0.5) * _DECENTRATION_STEP_MM
+    tilt: Float64 = np.asarray((np.arange(_N_TILT) + 0.5) * _TILT_STEP_DEG, np.float64)
+    aside: Float64 = np.asarray(
+        (np.arange(_N_DECENTRATION) + 0.5) * _DECENTRATION_STEP_MM, np.float64
+    )
     probability = np.zeros((tilt.size, aside.size))
     for scale in _TILT_SCALES_DEG:
         of_tilt = _rayleigh(tilt, _TILT_STEP_DEG, scale)
@@ -606,7 +610,8 @@ def _group(
     trust = np.exp(np.array(evidence) - max(evidence))
     trust /= trust.sum()
     whole = np.einsum("p,png->ng", trust, np.array(total))
-    return whole.reshape(traces.size, _N_TILT, _N_DECENTRATION, -1).sum(axis=-1)
+    shape = (traces.size, _N_TILT, _N_DECENTRATION, -1)
+    return np.asarray(whole.reshape(shape).sum(axis=-1), np.float64)
 
 
 def _delays(result: Measurement, trace: int) -> Float64:

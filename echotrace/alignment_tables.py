@@ -306,6 +306,7 @@ def _scale_line(loss: Float64, residual: Float64, least: float) -> Float64:
         middle.append(loss[inside].mean())
         spread.append(1.4826 * np.median(np.abs(residual[inside])))
     design = np.column_stack([np.ones(8), middle])
+    line: Float64
     line, _ = scipy.optimize.nnls(design, np.array(spread))
     line[0] = max(line[0], least, 0.25 * float(np.median(spread)))
     return np.asarray(line)
@@ -369,7 +370,12 @@ def main(arguments: list[str] | None = None) -> int:
         parser.add_argument(f"--{name}", type=int, default=value, help=f"default {value}")
     given = parser.parse_args(arguments)
     with tqdm(total=given.scenarios, unit="scenario", disable=None) as bar:
-        draws = table_draws(given.seed, given.scenarios, progress=lambda *_: bar.update())
+
+        def advance(done: int, total: int) -> None:
+            del done, total
+            bar.update()
+
+        draws = table_draws(given.seed, given.scenarios, progress=advance)
     provenance = {
         "made_by": f"python -m echotrace.alignment_tables, echotrace {__version__}",
         "date": datetime.datetime.now(datetime.UTC).date().isoformat(),

@@ -68,6 +68,8 @@ class Compression:
         How far that scan is pressed itself is not known.
     pressed : bool
         Whether the slope is near 1 and nowhere near 0.
+    scans : tuple of int
+        Scans it was judged by; one whose lens lies elsewhere than in the others is left out.
     """
 
     slope: float
@@ -77,6 +79,7 @@ class Compression:
     mean_shortening_mm: float
     mean_shortening_u_mm: float
     pressed: bool
+    scans: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,6 +133,7 @@ class SittingJudgement:
                 "mean_shortening_mm": round(press.mean_shortening_mm, 4),
                 "mean_shortening_u_mm": round(press.mean_shortening_u_mm, 4),
                 "pressed": press.pressed,
+                "scans": list(press.scans),
             },
             "more_scans": None if self.more_scans is None else list(self.more_scans),
             "statements": [{"name": item.name, "text": item.text} for item in self.statements],
@@ -286,6 +290,7 @@ def _of_kept(
         mean_shortening_mm=shortening,
         mean_shortening_u_mm=u_shortening,
         pressed=bool(near and slope - half > 0.4),
+        scans=tuple(int(k) for k in kept),
     )
 
 
@@ -532,6 +537,7 @@ def _compression(result: Measurement, used: NDArray[np.intp]) -> Compression | N
         mean_shortening_mm=press.mean_shortening_mm,
         mean_shortening_u_mm=press.mean_shortening_u_mm,
         pressed=press.pressed,
+        scans=tuple(int(used[k]) for k in press.scans),
     )
 
 
