@@ -286,7 +286,7 @@ def _robust_fit(design: Float64, values: Float64, rough: Float64) -> tuple[Float
     centre = float(np.median(values))
     weight = np.ones(values.size)
     penalty = rough.T @ rough
-    fit = np.zeros(design.shape[1])
+    fit: Float64 = np.zeros(design.shape[1])
     for _ in range(_ROUNDS):
         left = (design * weight[:, None]).T @ design + penalty + 1e-6 * np.eye(fit.size)
         fit = scipy.linalg.solve(left, design.T @ (weight * (values - centre)), assume_a="pos")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from echotrace.alignment import AlignmentEstimate
@@ -16,12 +17,14 @@ __all__ = ["judgement_lines", "judgement_view", "tilt_line"]
 _MOST_LISTED = 20
 
 
-def tilt_line(estimate: AlignmentEstimate, traces: list[int]) -> str:
+def tilt_line(
+    estimate: AlignmentEstimate, traces: list[int], spoken_of: tuple[int, ...] = ()
+) -> str:
     """Tilt of the beam of each scan with its interval; scans that do not tell are named.
 
-    Empty where there is no estimate at all.
+    Empty where there is no estimate at all. Scans that are ``spoken_of`` elsewhere are left out.
     """
-    shown = [k for k in traces if estimate.tilt_deg[k] == estimate.tilt_deg[k]]
+    shown = [k for k in traces if not math.isnan(estimate.tilt_deg[k]) and k not in spoken_of]
     if not shown:
         return ""
     told = [k for k in shown if estimate.tilt_told[k]]
@@ -41,7 +44,7 @@ def tilt_line(estimate: AlignmentEstimate, traces: list[int]) -> str:
     if len(told) > _MOST_LISTED:
         text += f", and {len(told) - _MOST_LISTED} more"
     if silent:
-        text += f"; scan {', '.join(silent[:_MOST_LISTED])} cannot tell"
+        text += f"; not told by scan {', '.join(silent[:_MOST_LISTED])}"
     return text + "."
 
 
@@ -50,7 +53,7 @@ def judgement_lines(
 ) -> list[str]:
     """Lines for the terminal; none where there is nothing to say."""
     lines = []
-    tilt = "" if estimate is None else tilt_line(estimate, traces)
+    tilt = "" if estimate is None else tilt_line(estimate, traces, judgement.off_axis_scans)
     if tilt:
         lines.append(wrapped(tilt, indent="", hanging=""))
     lines += [wrapped(f"> {item.text}") for item in judgement.statements]
@@ -64,7 +67,7 @@ def judgement_view(
     recording: Recording,
 ) -> dict[str, Any]:
     """What the page's template shows of it."""
-    tilt = "" if estimate is None else tilt_line(estimate, traces)
+    tilt = "" if estimate is None else tilt_line(estimate, traces, judgement.off_axis_scans)
     figure = None
     if estimate is not None and tilt:
         figure = figure_svg(
