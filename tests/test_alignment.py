@@ -296,7 +296,7 @@ def test_coverage_on_many_unseen_sittings():
     print({name: round(float(rows.mean()), 3) for name, rows in inside.items()}, width, prior)
     for name, rows in inside.items():
         assert _covered(rows), (name, rows.mean())
-    assert width["tilt jointly"] < width["tilt alone"] < 0.8 * prior
+    assert width["tilt jointly"] < width["tilt alone"] < 0.9 * prior
 
 
 # --- the shipped tables ------------------------------------------------------------------------
