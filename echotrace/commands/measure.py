@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING
 from echotrace.errors import ParameterError
 
 if TYPE_CHECKING:
+    from echotrace.alignment import AlignmentEstimate
     from echotrace.measurement import Measurement
     from echotrace.recording import Recording
     from echotrace.settings import Settings
     from echotrace.sitting import SittingSummary
+    from echotrace.sitting_quality import SittingJudgement
     from echotrace.target import Target
 
 SUMMARY = "Measure the lengths in a recording, scan by scan and sitting by sitting."
@@ -21,6 +23,8 @@ EXAMPLE = "echotrace measure synthetic_traces/immersion_sitting.h5 --report repo
 
 # From here on results are written as they come and only totals are printed.
 _LONG_TRACES = 100_000
+# Alignment takes some hundredths of a second a scan.
+_MOST_ALIGNED = 2000
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -104,6 +108,7 @@ def _check_outputs(args: argparse.Namespace) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure, print, write."""
+    from echotrace.alignment import estimate_alignment
     from echotrace.chain import decide_by_hand, expand_gates, measure
     from echotrace.files.atomic import save_text
     from echotrace.files.native import read_recording, write_measurement
@@ -111,6 +116,7 @@ def run(args: argparse.Namespace) -> int:
     from echotrace.report.measured import measurement_page, measurement_text
     from echotrace.settings import Settings, load_settings, settings_toml
     from echotrace.sitting import summarise
+    from echotrace.sitting_quality import judge_sittings
     from echotrace.target import load_target
 
     _check_outputs(args)
@@ -134,6 +140,10 @@ def run(args: argparse.Namespace) -> int:
         result = measure(recording, settings, target=target, progress=advance, workers=args.workers)
     result = decide_by_hand(result, accept=accept, reject=reject)
     summaries = summarise(result, settings.sitting)
+    alignment = None
+    if _of_eyes(result) and result.n_traces <= _MOST_ALIGNED:
+        alignment = estimate_alignment(result, recording)
+    judgements = judge_sittings(result, alignment, settings.sitting)
     for path in args.output:
         if path.suffix.lower() == ".csv":
             write_measurement_table(result, path)
@@ -141,13 +151,23 @@ def run(args: argparse.Namespace) -> int:
             write_measurement(result, path)
     if args.report is not None:
         page = measurement_page(
-            recording, result, summaries, settings, source=args.recording.name, target=target
+            recording,
+            result,
+            summaries,
+            settings,
+            source=args.recording.name,
+            target=target,
+            judgements=judgements,
+            alignment=alignment,
         )
         save_text(args.report, page)
     if args.json:
-        print(_json(result, summaries))
+        print(_json(result, summaries, judgements, alignment))
     else:
-        print(measurement_text(result, summaries, settings.quality))
+        text = measurement_text(
+            result, summaries, settings.quality, judgements=judgements, alignment=alignment
+        )
+        print(text)
         for path in (*args.output, args.report):
             if path is not None:
                 print(f"wrote {path}")
@@ -243,7 +263,16 @@ class _progress:
         self._bar.close()
 
 
-def _json(result: Measurement, summaries: list[SittingSummary]) -> str:
+def _of_eyes(result: Measurement) -> bool:
+    return "eye" in result.target.present
+
+
+def _json(
+    result: Measurement,
+    summaries: list[SittingSummary],
+    judgements: list[SittingJudgement],
+    alignment: AlignmentEstimate | None,
+) -> str:
     import json
     import math
 
@@ -259,7 +288,13 @@ def _json(result: Measurement, summaries: list[SittingSummary]) -> str:
     return json.dumps(
         {
             "caution": CAUTION,
-            "sittings": [item.to_record() for item in summaries],
+            "sittings": [
+                {**item.to_record(), "judgement": judged.to_record()}
+                for item, judged in zip(summaries, judgements, strict=True)
+            ],
+            "alignment": None
+            if alignment is None
+            else [alignment.to_record(k) for k in range(result.n_traces)],
             "scans": [plain(record) for record in result.to_records()],
             "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
             "settings": json.loads(result.settings_json),

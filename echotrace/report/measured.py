@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from echotrace.alignment import AlignmentEstimate
 from echotrace.caution import CAUTION
 from echotrace.chain import view_trace
 from echotrace.errors import EchotraceError
@@ -13,10 +14,12 @@ from echotrace.figures.trace import trace_figure
 from echotrace.measurement import Measurement
 from echotrace.quality import FINDINGS, QualityLimits, Severity, describe_finding
 from echotrace.recording import Recording
+from echotrace.report.judged import judgement_lines, judgement_view
 from echotrace.report.page import figure_svg, render_page
 from echotrace.report.text import table, wrapped
 from echotrace.settings import Settings
 from echotrace.sitting import SittingSummary
+from echotrace.sitting_quality import SittingJudgement
 from echotrace.target import Target
 
 __all__ = ["measurement_page", "measurement_text", "sitting_title", "summary_line"]
@@ -137,6 +140,8 @@ def measurement_text(
     summaries: Sequence[SittingSummary],
     limits: QualityLimits,
     *,
+    judgements: Sequence[SittingJudgement] = (),
+    alignment: AlignmentEstimate | None = None,
     max_scans: int = 40,
 ) -> str:
     """What a measurement says, for the terminal.
@@ -146,11 +151,15 @@ def measurement_text(
     result : Measurement
     summaries : sequence of SittingSummary
     limits : QualityLimits
+    judgements : sequence of SittingJudgement
+        One for each summary, or none.
+    alignment : AlignmentEstimate, optional
+        Of the same traces.
     max_scans : int
         Scans of a sitting that are listed; the rest is counted.
     """
     blocks = []
-    for summary in summaries:
+    for number, summary in enumerate(summaries):
         traces = [int(k) for k in summary.traces]
         header, rows = _scan_rows(result, traces[:max_scans])
         lines = [
@@ -165,6 +174,8 @@ def measurement_text(
         if not summary.acceptable:
             lines.append("NOT ACCEPTABLE:")
         lines += [wrapped(f"! {finding.text}") for finding in summary.findings]
+        if judgements:
+            lines += judgement_lines(judgements[number], alignment, traces)
         told = []
         for k in traces[:max_scans]:
             for name in _named_findings(result, k):
@@ -186,6 +197,8 @@ def measurement_page(
     *,
     source: str,
     target: Target | None = None,
+    judgements: Sequence[SittingJudgement] = (),
+    alignment: AlignmentEstimate | None = None,
 ) -> str:
     """What a measurement says, as one self-contained HTML page with a figure for each scan.
 
@@ -200,12 +213,17 @@ def measurement_page(
         Name of the file, shown on the page.
     target : Target, optional
         As for :func:`echotrace.measure`.
+    judgements, alignment
+        As for :func:`measurement_text`.
     """
     left = _MAX_FIGURES
     sittings: list[dict[str, Any]] = []
-    for summary in summaries:
+    for number, summary in enumerate(summaries):
         traces = [int(k) for k in summary.traces]
         header, rows = _scan_rows(result, traces)
+        judged = None
+        if judgements:
+            judged = judgement_view(judgements[number], alignment, traces, recording)
         scans = []
         for k in traces[:left]:
             findings = [
@@ -244,6 +262,7 @@ def measurement_page(
                     {"cells": row, "accepted": bool(result.accepted[k])}
                     for row, k in zip(rows, traces, strict=True)
                 ],
+                "judged": judged,
                 "scans": scans,
                 "without_figure": len(traces) - len(scans),
                 "notes": [describe_finding(name, {}) for name in _notes(result, traces)],
