@@ -44,7 +44,7 @@ __all__ = ["SHIPPED_TABLE_DRAWS", "TableDraws", "fit_tables", "table_draws", "wr
 
 Float64 = NDArray[np.float64]
 
-SHIPPED_TABLE_DRAWS = {"seed": 501, "scenarios": 600}
+SHIPPED_TABLE_DRAWS = {"seed": 501, "scenarios": 400}
 """The draws behind the shipped tables."""
 
 EYES, SCANS = 2, 2

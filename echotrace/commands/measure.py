@@ -24,7 +24,7 @@ EXAMPLE = "echotrace measure synthetic_traces/immersion_sitting.h5 --report repo
 # From here on results are written as they come and only totals are printed.
 _LONG_TRACES = 100_000
 # Alignment takes some hundredths of a second a scan.
-_MOST_ALIGNED = 2000
+_MOST_ALIGNED = 200
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
