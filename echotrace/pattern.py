@@ -40,6 +40,7 @@ PATTERN_FEATURES = (
     "retina_rise_misfit",
     "repeat_closeness_us",
     "pseudophakic_pattern_db",
+    "second_cornea_db",
     "phakic_pattern_db",
     "bath_pattern_db",
     "lens_clipped_samples",
@@ -188,6 +189,7 @@ def pattern_features(
             else:
                 found["bath_pattern_db"] = _finite(told[ask.BATH_PAIR_DB])
         found["pseudophakic_pattern_db"] = _finite(told[ask.IMPLANT_DB])
+        found["second_cornea_db"] = _finite(told[ask.SECOND_CORNEA_DB])
         found["phakic_pattern_db"] = _finite(told[ask.NATURAL_DB])
     return found
 

@@ -25,7 +25,7 @@ LAYERS = [
     {
         "sitting", "study", "repeatability", "variance", "agreement", "agreement_text",
         "sample_size", "lens_power", "power_cautions", "propagation", "eye_states",
-        "plausibility", "power_study", "alignment", "calibration", "calibration_draws", "alignment_tables", "tuning", "teaching",
+        "plausibility", "power_study", "alignment", "calibration", "calibration_draws", "alignment_tables", "finding_cases", "tuning", "teaching",
         "block", "many",
     },
     {"figures"},
