@@ -93,7 +93,7 @@ class FindingCase:
 _SEED = 7
 
 
-def _said_to_be(**labels: str) -> Change:
+def _said_to_be(**labels: str | None) -> Change:
     def change(recording: Recording) -> Recording:
         return dataclasses.replace(recording, **labels)  # type: ignore[arg-type]
 
@@ -175,7 +175,7 @@ _CASES = (
     FindingCase(
         finding="echo_missing",
         case=_trial("recorder stopped before the retina", _stopped_at("retina", -1.0)),
-        near_miss=_trial("recorder stopped 3 mm behind it", _stopped_at("retina", 4.0)),
+        near_miss=_trial("recorder stopped 3 mm behind the retina", _stopped_at("retina", 4.0)),
     ),
     FindingCase(
         finding="gain_too_high",
@@ -204,7 +204,7 @@ _CASES = (
             hold={"kind": "optic_nerve"},
             eye={"backscatter_db": -20.0},
         ),
-        near_miss=_trial("the same eye, on the axis", eye={"backscatter_db": -20.0}),
+        near_miss=_trial("orbit that does not scatter, on the axis", eye={"backscatter_db": -20.0}),
     ),
     FindingCase(
         finding="lens_echoes_unbalanced",
@@ -219,7 +219,7 @@ _CASES = (
     FindingCase(
         finding="choice_uncertain",
         case=_trial("lens back seen twice", _echo_again("lens_back", 0.5, 0.9)),
-        near_miss=_trial("and the second much lower", _echo_again("lens_back", 0.5, 0.1)),
+        near_miss=_trial("lens back again, a tenth as tall", _echo_again("lens_back", 0.5, 0.1)),
     ),
     FindingCase(
         finding="pick_uncertain",
@@ -290,7 +290,7 @@ _CASES = (
     FindingCase(
         finding="lens_echo_clipped",
         case=_trial("tall echoes of an implant", eye=_PMMA),
-        near_miss=_trial("the same with 14 dB less gain", eye=_PMMA, receiver={"gain_db": 8.0}),
+        near_miss=_trial("implant, 14 dB less gain", eye=_PMMA, receiver={"gain_db": 8.0}),
     ),
     FindingCase(
         finding="repeat_taken",
@@ -300,7 +300,7 @@ _CASES = (
             method={"kind": "immersion", "standoff_mm": 20.5},
         ),
         near_miss=_trial(
-            "the same bath, clear eye", method={"kind": "immersion", "standoff_mm": 20.5}
+            "bath as long as the eye, clear lens", method={"kind": "immersion", "standoff_mm": 20.5}
         ),
     ),
     FindingCase(
@@ -368,7 +368,17 @@ MORE_CASES: tuple[tuple[Trial, frozenset[str]], ...] = (
     (_trial("held 8° off, immersion", hold=_off(8.0)), _OFF_AXIS),
     (
         _trial("contact, said to be immersion", _said_to_be(method="immersion"), method=_CONTACT),
-        frozenset({"echo_missing", "method_doubtful"}),
+        frozenset({"method_doubtful"}),
+    ),
+    (
+        _trial(
+            "silicone oil behind no lens, not told",
+            _said_to_be(vitreous="natural"),
+            eye={"lens_state": "aphakic", "vitreous": "silicone_oil_1000"},
+            receiver=_OIL_GAIN,
+        ),
+        # The retina lies beyond any that an eye without oil could have.
+        frozenset({"echo_missing", "score_low"}),
     ),
     (
         _trial(

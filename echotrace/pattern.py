@@ -185,7 +185,8 @@ def pattern_features(
             if immersion:
                 # The cornea at the face itself, as tall as the echo called cornea: no bath.
                 pair = told[ask.FACE_PAIR_DB] - level["cornea_front"]
-                found["bath_pattern_db"] = _finite(pair, np.isnan(at["cornea_back"]))
+                at_face = at["cornea_front"] - face_us < 1.0
+                found["bath_pattern_db"] = _finite(pair, at_face | np.isnan(at["cornea_back"]))
             else:
                 found["bath_pattern_db"] = _finite(told[ask.BATH_PAIR_DB])
         found["pseudophakic_pattern_db"] = _finite(told[ask.IMPLANT_DB])

@@ -22,6 +22,7 @@ from echotrace.pattern import pattern_features
 from echotrace.pulse import Pulse
 from echotrace.recording import Method
 from echotrace.score import shipped_models
+from echotrace.score_reasons import against_the_score
 from echotrace.target import Target
 
 __all__ = [
@@ -136,7 +137,7 @@ _ALL_FINDINGS = (
         name="gain_too_low",
         severity=Severity.REJECT,
         says="the weakest echo of the length hardly stands out of the noise",
-        do="raise the gain or improve the coupling; then capture again",
+        do="improve coupling and aim, raise the gain if all echoes are low; then capture again",
         feature="weakest_level_db",
         limit="min_level_db",
         figure="weakest echo over the noise",
@@ -365,7 +366,7 @@ _ALL_FINDINGS = (
         name="score_low",
         severity=Severity.REJECT,
         says="the trace as a whole does not look like one that is aligned and correctly picked",
-        do="read the other findings and look at the picks; then capture again",
+        do="look at the picks, aim along the visual axis and capture again",
         feature="score",
         limit="min_score",
         figure="score",
@@ -913,10 +914,17 @@ def score_traces(features: Mapping[str, Float32]) -> dict[str, Float32]:
 
 
 def rank_findings(names: Iterable[str]) -> list[str]:
-    """Findings by the length error that they can cause, largest first; notes last."""
+    """Findings by the length error that they can cause, largest first.
+
+    A low score comes behind them, for it only sums up; notes come last.
+    """
     return sorted(
         names,
-        key=lambda name: (FINDINGS[name].severity is Severity.NOTE, -FINDINGS[name].error_mm),
+        key=lambda name: (
+            FINDINGS[name].severity is Severity.NOTE,
+            name == "score_low",
+            -FINDINGS[name].error_mm,
+        ),
     )
 
 
@@ -945,7 +953,11 @@ def describe_finding(
     if name not in FINDINGS:
         raise ParameterError(f"unknown finding {name!r}; known: {', '.join(FINDINGS)}")
     finding = FINDINGS[name]
-    parts = [finding.says, _figure(finding, features, limits), finding.do]
+    parts = [finding.says, _figure(finding, features, limits)]
+    if name == "score_low" and features:
+        against = against_the_score(features)
+        parts.append(f"what weighs most against it: {', then '.join(against)}" if against else "")
+    parts.append(finding.do)
     return " ".join(f"{part[0].upper()}{part[1:]}." for part in parts if part)
 
 
@@ -965,14 +977,20 @@ def _figure(finding: Finding, features: Mapping[str, float], limits: QualityLimi
     if not words or not np.isfinite(value):
         return ""
     unit = next((word for end, word in _UNITS if feature.endswith(end)), "")
-    text = f"{words}: {_number(value)}{unit}"
-    if limit and limits is not None:
-        text += f"; {'at least' if below else 'at most'} {getattr(limits, limit):g} wanted"
+    wanted = getattr(limits, limit) if limit and limits is not None else np.nan
+    text = f"{words}: {_number(value, feature, wanted)}{unit}"
+    if np.isfinite(wanted):
+        text += f"; {'at least' if below else 'at most'} {wanted:g} wanted"
     elif feature == "cavity_mm" and limits is not None:
         text += f"; {limits.min_cavity_mm:g} to {limits.max_cavity_mm:g} expected"
     return text
 
 
-def _number(value: float) -> str:
-    """Three digits, never in powers of ten."""
-    return f"{value:.3g}" if 0.01 <= abs(value) < 1000.0 else f"{value:.0f}"
+def _number(value: float, feature: str, wanted: float) -> str:
+    """As many digits as tell the figure from what was wanted."""
+    if feature.endswith(("_samples", "_count")):
+        return f"{value:.0f}"
+    digits = 1 if feature.endswith(("_db", "_ratio", "_distance")) else 2
+    while digits < 4 and float(f"{value:.{digits}f}") == wanted:
+        digits += 1
+    return f"{value:.{digits}f}"

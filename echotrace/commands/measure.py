@@ -145,7 +145,7 @@ def run(args: argparse.Namespace) -> int:
         )
         save_text(args.report, page)
     if args.json:
-        print(_json(result, summaries))
+        print(_json(result, summaries, settings))
     else:
         print(measurement_text(result, summaries, settings.quality))
         for path in (*args.output, args.report):
@@ -232,11 +232,13 @@ class _progress:
         self._bar.close()
 
 
-def _json(result: Measurement, summaries: list[SittingSummary]) -> str:
+def _json(result: Measurement, summaries: list[SittingSummary], settings: Settings) -> str:
     import json
     import math
 
     from echotrace.caution import CAUTION
+    from echotrace.quality import rank_findings
+    from echotrace.report.measured import SCORE_MEANS, explain_finding
 
     def plain(value: object) -> object:
         if isinstance(value, float) and math.isnan(value):
@@ -245,11 +247,17 @@ def _json(result: Measurement, summaries: list[SittingSummary]) -> str:
             return {key: plain(item) for key, item in value.items()}
         return value
 
+    scans = []
+    for k, record in enumerate(result.to_records()):
+        names = rank_findings(result.finding_list(k))
+        why = [explain_finding(result, k, name, settings.quality) for name in names]
+        scans.append(plain(record | {"findings": names, "why": why}))
     return json.dumps(
         {
             "caution": CAUTION,
+            "score_means": SCORE_MEANS,
             "sittings": [item.to_record() for item in summaries],
-            "scans": [plain(record) for record in result.to_records()],
+            "scans": scans,
             "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
             "settings": json.loads(result.settings_json),
         },

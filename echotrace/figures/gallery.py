@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from echotrace.chain import view_trace
+from echotrace.figures.findings import confusion_figure
 from echotrace.figures.synthesis import level_figure, spoiler_figure, tilt_figure
 from echotrace.figures.trace import trace_figure
 from echotrace.files.native import read_recording
@@ -31,6 +32,7 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
         "on_and_off_axis": tilt_figure(),
         "levels_against_tilt": level_figure(),
         "spoiled_traces": spoiler_figure(),
+        "findings_by_case": confusion_figure(),
     }
 
 

@@ -232,8 +232,14 @@ def ask_rows(
                 out[SECOND_CORNEA_DB] = _pair_before(n, at, level, cornea) - pick_db[i, 0]
         else:
             # The lower of the implant's faces, or what the retina leaves room for, less 6 dB.
+            reference = np.nan
             if front >= 0:
-                reference = min(pick_db[i, front], pick_db[i, back]) - 6.0
-            else:
-                reference = max(float(pick_db[i, retina_k]) - 6.0, 20.0) - 6.0
+                reference = pick_db[i, front]
+                if np.isnan(reference) or pick_db[i, back] < reference:
+                    reference = pick_db[i, back]
+            if np.isnan(reference):
+                reference = 20.0
+                if pick_db[i, retina_k] > 26.0:
+                    reference = pick_db[i, retina_k] - 6.0
+            reference -= 6.0
             out[NATURAL_DB] = _natural_db(n, at, level, cornea, reference)
