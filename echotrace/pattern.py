@@ -40,6 +40,7 @@ PATTERN_FEATURES = (
     "retina_rise_misfit",
     "repeat_closeness_us",
     "pseudophakic_pattern_db",
+    "second_cornea_db",
     "phakic_pattern_db",
     "bath_pattern_db",
     "lens_clipped_samples",
@@ -184,10 +185,12 @@ def pattern_features(
             if immersion:
                 # The cornea at the face itself, as tall as the echo called cornea: no bath.
                 pair = told[ask.FACE_PAIR_DB] - level["cornea_front"]
-                found["bath_pattern_db"] = _finite(pair, np.isnan(at["cornea_back"]))
+                at_face = at["cornea_front"] - face_us < 1.0
+                found["bath_pattern_db"] = _finite(pair, at_face | np.isnan(at["cornea_back"]))
             else:
                 found["bath_pattern_db"] = _finite(told[ask.BATH_PAIR_DB])
         found["pseudophakic_pattern_db"] = _finite(told[ask.IMPLANT_DB])
+        found["second_cornea_db"] = _finite(told[ask.SECOND_CORNEA_DB])
         found["phakic_pattern_db"] = _finite(told[ask.NATURAL_DB])
     return found
 

@@ -22,6 +22,7 @@ from echotrace.pattern import pattern_features
 from echotrace.pulse import Pulse
 from echotrace.recording import Method
 from echotrace.score import shipped_models
+from echotrace.score_reasons import against_the_score
 from echotrace.target import Target
 
 __all__ = [
@@ -70,10 +71,17 @@ class Finding:
         The figure that shows it; empty where the finding is a plain fact.
     limit : str
         Name of the limit in :class:`QualityLimits` it was held against; empty where none.
+    figure : str
+        The figure's name in plain words.
+    also : tuple of str
+        Feature, limit and name of a second figure that raises it alone; empty where none.
     error_mm : float
-        Length error that it can cause, mm: the 90th centile of the traces of the calibration's
-        draws that raised it, or the geometry's own figure; outputs are ranked by it. Infinite
-        where there is no length at all.
+        Length error that may come with it, mm; outputs are ranked by it. For findings that the
+        synthetic draws of :mod:`echotrace.calibration_draws` raise often (100 traces and more of
+        4,200) it is the 90th centile there, rounded, whatever else was wrong with those traces:
+        :func:`echotrace.finding_cases.error_centiles` gives it for any set. For the rest it is an
+        estimate from geometry: a repeat, an implant or a wrong speed moves the retina by that
+        much (common practice, no source). Infinite where there is no length at all.
     """
 
     name: str
@@ -82,6 +90,8 @@ class Finding:
     do: str
     feature: str = ""
     limit: str = ""
+    figure: str = ""
+    also: tuple[str, str, str] | tuple[()] = ()
     error_mm: float = 0.0
 
 
@@ -89,243 +99,278 @@ _ALL_FINDINGS = (
     Finding(
         name="gas_filling",
         severity=Severity.REJECT,
-        says="the vitreous cavity holds gas, through which no length can be measured",
-        do="measure again after the gas has gone, or by another means",
+        says="the vitreous cavity holds gas, and no length can be measured through it",
+        do="measure again when the gas has gone, or by another means",
         error_mm=float("inf"),
     ),
     Finding(
         name="no_echo",
         severity=Severity.REJECT,
-        says="nothing but noise and near field",
-        do="check probe contact, cable and gain, and whether the lid was closed; capture again",
+        says="there is no eye on this trace, only noise and what lies at the probe or the lid",
+        do="check that the lid is open, the probe touches and the cable is fast; then capture "
+        "again",
         feature="echo_count",
+        figure="echoes from inside the eye",
         error_mm=float("inf"),
     ),
     Finding(
         name="echo_missing",
         severity=Severity.REJECT,
-        says="an interface that must be there was not found",
-        do="aim along the visual axis until all spikes stand, then capture again",
+        says="an interface that every such eye has was not found",
+        do="aim along the visual axis until all spikes stand; then capture again",
         feature="missing_count",
+        figure="interfaces not found",
         error_mm=float("inf"),
     ),
     Finding(
         name="gain_too_high",
         severity=Severity.REJECT,
-        says="the echo of the cornea or the retina is clipped: neither its height nor its rise can "
-        "be judged, and retina and sclera run together",
-        do="lower the gain until the tallest echo stays below the limit, then capture again",
+        says="the echo of the cornea or the retina is clipped, so its height and rise cannot be "
+        "judged, and retina and sclera may run together",
+        do="lower the gain until the tallest echo stays below the limit; then capture again",
         feature="end_clipped_samples",
         limit="max_end_clipped_samples",
-        error_mm=0.05,
+        figure="clipped samples in these echoes",
+        error_mm=0.1,
     ),
     Finding(
         name="gain_too_low",
         severity=Severity.REJECT,
         says="the weakest echo of the length hardly stands out of the noise",
-        do="raise the gain or improve coupling, then capture again",
+        do="improve coupling and aim, raise the gain if all echoes are low; then capture again",
         feature="weakest_level_db",
         limit="min_level_db",
-        error_mm=1.0,
+        figure="weakest echo over the noise",
+        error_mm=4.5,
     ),
     Finding(
         name="retina_not_steep",
         severity=Severity.REJECT,
-        says="the retinal echo rises slowly or in steps, as it does off the visual axis",
-        do="tilt the probe until the retinal spike rises straight from the baseline",
+        says="the retinal echo rises slowly or in steps, as it does when the beam meets the retina "
+        "obliquely",
+        do="tilt the probe until the retinal spike rises straight from the baseline; then capture "
+        "again",
         feature="retina_rise_ratio",
         limit="max_retina_rise_ratio",
-        error_mm=0.4,
+        figure="rise of the retina",
+        error_mm=0.75,
     ),
     Finding(
         name="retina_low",
         severity=Severity.REJECT,
-        says="the retinal echo is low against the back of the lens, whose echo hardly feels a tilt",
-        do="tilt the probe until retina and sclera both stand tall",
+        says="the retinal echo is low against the back of the lens, and a tilt lowers the retina "
+        "first",
+        do="tilt the probe until retina and sclera both stand tall; then capture again",
         feature="retina_against_lens_db",
         limit="min_retina_against_lens_db",
+        figure="retina against the back of the lens",
         error_mm=0.5,
     ),
     Finding(
         name="no_wall_behind_retina",
         severity=Severity.REJECT,
-        says="no scleral or orbital echoes stand behind the retina, as along the optic nerve",
-        do="aim temporally of the disc until sclera and orbital echoes appear",
+        says="no sclera and no orbital echoes stand behind the retina, as along the optic nerve",
+        do="aim away from the nose until sclera and orbital echoes appear; then capture again",
         feature="orbit_level_db",
         limit="min_orbit_level_db",
-        error_mm=0.8,
+        figure="orbital echoes over the noise",
+        also=("retina_over_wall_db", "max_retina_over_wall_db", "retina over all that follows"),
+        error_mm=1.5,
     ),
     Finding(
         name="lens_echoes_unbalanced",
         severity=Severity.WARN,
-        says="the front of the lens is weak against its back: the beam crosses the lens obliquely",
+        says="the front of the lens is low against its back, as when the beam crosses the lens "
+        "obliquely",
         do="centre and tilt the beam until both lens spikes are tall",
         feature="lens_front_against_back_db",
         limit="min_lens_front_against_back_db",
-        error_mm=0.1,
+        figure="front of the lens against its back",
+        error_mm=0.55,
     ),
     Finding(
         name="echo_in_vitreous",
         severity=Severity.WARN,
-        says="an echo stands between lens and retina",
-        do="check for opacities or a membrane, and that the retinal pick is the right spike",
-        feature="vitreous_echo_db",
-        limit="max_vitreous_echo_db",
-        error_mm=0.3,
+        says="a tall echo stands between lens and retina",
+        do="look for opacities or a membrane, and check that the retina was taken at the right "
+        "spike",
+        feature="vitreous_spike_against_retina_db",
+        limit="max_vitreous_spike_against_retina_db",
+        figure="that echo against the retina",
+        error_mm=1.0,
     ),
     Finding(
         name="choice_uncertain",
         severity=Severity.WARN,
-        says="another echo fits an interface almost as well as the one chosen",
-        do="look at the picks on the trace; accept or reject by hand",
+        says="another echo fits an interface almost as well as the one taken",
+        do="look at the picks on the trace; accept or reject it by hand",
         feature="least_margin",
         limit="min_margin",
-        error_mm=0.5,
+        figure="lead over the other choice",
+        error_mm=1.3,
     ),
     Finding(
         name="pick_uncertain",
         severity=Severity.WARN,
         says="the noise leaves the length of this scan unsure",
-        do="improve coupling or alignment and capture again",
+        do="improve coupling or alignment; then capture again",
         feature="length_u_mm",
         limit="max_length_u_mm",
-        error_mm=0.07,
+        figure="standard uncertainty from noise",
+        error_mm=0.05,
     ),
     Finding(
         name="cornea_assumed",
         severity=Severity.NOTE,
-        says="the back of the cornea was not resolved; its usual thickness was taken",
+        says="the back of the cornea was not resolved, and its usual thickness was taken",
         do="no action is needed unless the cornea is unusually thick or thin",
         error_mm=0.01,
     ),
     Finding(
         name="receiver_unknown",
         severity=Severity.NOTE,
-        says="the recording does not describe its receiver; levels against depth are as received",
-        do="describe gain and TGC when importing, to compare echoes of different depth",
+        says="the recording does not describe its receiver, so heights at different depths are "
+        "compared as received",
+        do="state gain and time gain when importing",
         error_mm=0.0,
     ),
     Finding(
         name="beam_off_axis",
         severity=Severity.REJECT,
-        says="the echoes together look as they do when the beam leaves the visual axis",
-        do="aim again along the visual axis, with the patient looking at the light, until cornea, "
-        "lens and retina all stand tall, then capture again",
+        says="taken together, the echoes look as they do when the beam is off the visual axis",
+        do="have the patient look at the light and aim again until cornea, lens and retina all "
+        "stand tall; then capture again",
         feature="on_axis_probability",
         limit="min_on_axis_probability",
-        error_mm=0.5,
+        figure="probability that the beam is on the axis",
+        error_mm=0.65,
     ),
     Finding(
         name="fluid_before_cornea",
         severity=Severity.REJECT,
         says="fluid lies between the probe and the cornea, so the length reads long",
-        do="wipe away gel and tears, touch the cornea without pressing, then capture again",
+        do="wipe away gel and tears and touch the cornea without pressing; then capture again",
         feature="fluid_gap_us",
         limit="max_fluid_gap_us",
-        error_mm=0.35,
+        figure="cornea behind the probe's face",
+        error_mm=0.45,
     ),
     Finding(
         name="chamber_shallow",
         severity=Severity.WARN,
-        says="the anterior chamber is shallow: pressed by the probe, or shallow by nature",
-        do="capture again with less pressure; if it stays shallow, compare with immersion or the "
+        says="the anterior chamber is shallow: the probe presses on the cornea, or the eye is so "
+        "by nature",
+        do="press less and capture again; if it stays shallow, compare with immersion or the "
         "other eye",
         feature="chamber_mm",
         limit="min_chamber_mm",
-        error_mm=0.3,
+        figure="cornea to lens",
+        error_mm=0.4,
     ),
     Finding(
         name="spike_out_of_place",
         severity=Severity.WARN,
-        says="a segment in front of the vitreous is far from any usual length: a gate may hold "
-        "the wrong spike",
+        says="the chamber or the lens is far from any usual length, so a gate may hold the wrong "
+        "spike",
         do="look at the picks of cornea and lens on the trace; move the gate or capture again",
         feature="anatomy_distance",
         limit="max_anatomy_distance",
+        figure="distance from the usual length",
         error_mm=0.3,
     ),
     Finding(
         name="lens_spikes_confused",
         severity=Severity.WARN,
-        says="echoes inside the lens rival its front and back, as in a dense cataract",
-        do="check both lens picks; compare the lens thickness with the other scans",
+        says="echoes inside the lens are as tall as its front or back, as in a dense cataract",
+        do="check both picks of the lens; compare its thickness with the other scans",
         feature="lens_echo_against_lens_db",
         limit="max_lens_echo_against_lens_db",
-        error_mm=0.15,
+        figure="echo inside the lens against its lower face",
+        error_mm=1.0,
     ),
     Finding(
         name="lens_echo_clipped",
         severity=Severity.WARN,
         says="the echoes of the lens or the implant are clipped; the length hardly suffers, but "
-        "they cannot be compared with others",
+        "their heights are lost",
         do="lower the gain if the retina stays tall enough",
         feature="lens_clipped_samples",
         limit="max_clipped_samples",
+        figure="clipped samples in these echoes",
         error_mm=0.02,
     ),
     Finding(
         name="repeat_taken",
         severity=Severity.REJECT,
         says="what was taken for the retina stands where the bath repeats an earlier echo",
-        do="change the distance of probe and eye; an echo that moves twice as far is a repeat",
+        do="change the distance between probe and eye and capture again; a repeat moves twice as "
+        "far as an echo of the eye",
         feature="repeat_closeness_us",
         limit="min_repeat_closeness_us",
+        figure="distance from the repeat",
         error_mm=6.0,
     ),
     Finding(
         name="lens_state_doubtful_implant",
         severity=Severity.REJECT,
-        says="the recording is said to be phakic, but two tall close echoes look like an implant",
-        do="check the lens state with the chart and measure again with the right one",
+        says="the recording is said to be phakic, but its echoes look like those of an implant",
+        do="check the lens state with the chart; measure again with the right one",
         feature="pseudophakic_pattern_db",
         limit="max_state_pattern_db",
-        error_mm=0.6,
+        figure="implant pattern over a natural lens",
+        also=("second_cornea_db", "max_second_cornea_db", "pair before the cornea, against it"),
+        error_mm=4.0,
     ),
     Finding(
         name="lens_state_doubtful_natural",
         severity=Severity.REJECT,
-        says="the recording is said to have no natural lens, but a pair of echoes stands where "
-        "its front and back would be",
-        do="check the lens state with the chart and measure again with the right one",
+        says="the recording is said to have no natural lens, but two echoes stand where its front "
+        "and back would be",
+        do="check the lens state with the chart; measure again with the right one",
         feature="phakic_pattern_db",
         limit="max_natural_pattern_db",
+        figure="natural pattern over what was expected",
         error_mm=0.6,
     ),
     Finding(
         name="vitreous_doubtful",
         severity=Severity.WARN,
-        says="with the speed of the stated filling the vitreous cavity has an unusual length: a "
-        "very long or short eye, or another filling, such as silicone oil",
+        says="the vitreous cavity has an unusual length with the filling that was stated: a very "
+        "long or short eye, or another filling such as silicone oil",
         do="ask whether the eye was filled with oil, and compare with the other eye",
         feature="cavity_mm",
+        figure="vitreous cavity",
         error_mm=8.0,
     ),
     Finding(
         name="method_doubtful",
         severity=Severity.REJECT,
         says="the trace does not look like the method it is said to be recorded with",
-        do="check whether the probe touched the cornea or a bath lay between, and import again",
+        do="check whether the probe touched the cornea or a bath lay between; then import again",
         feature="bath_pattern_db",
         limit="max_bath_pattern_db",
+        figure="pattern of the other method",
         error_mm=3.0,
     ),
     Finding(
         name="recording_unfit",
         severity=Severity.REJECT,
-        says="much of the trace is clipped: nothing can be judged on it",
-        do="check gain, cable and recorder; capture again",
+        says="much of the trace is clipped, and nothing can be judged on it",
+        do="check gain, cable and recorder; then capture again",
         feature="clipped_fraction",
         limit="max_clipped_fraction",
+        figure="clipped share of the trace",
         error_mm=5.0,
     ),
     Finding(
         name="score_low",
         severity=Severity.REJECT,
         says="the trace as a whole does not look like one that is aligned and correctly picked",
-        do="see the other findings and the picks on the trace; capture again",
+        do="look at the picks, aim along the visual axis and capture again",
         feature="score",
         limit="min_score",
-        error_mm=0.25,
+        figure="score",
+        error_mm=0.55,
     ),
 )
 
@@ -345,22 +390,29 @@ class QualityLimits:
         Clipped samples allowed within cornea and retina; in a target that is no eye, within all
         echoes of the length.
     min_level_db : float
-        Least level over the noise of the weakest echo that makes the length, dB.
+        Least level over the noise of the weakest echo that makes the length, dB; 98 % of aligned
+        draws lie above. An echo is found from 13 dB on, and what noise makes is nearly as tall.
     max_retina_rise_ratio : float
-        10-90 % rise of the retina over that of an undistorted echo.
+        10-90 % rise of the retina over that of an undistorted echo. 99 % of aligned draws lie
+        below; between 1.7 (98 %) and this, steepness alone rejected none but good traces.
     min_retina_against_lens_db : float
-        Retina against the back of a natural lens, dB.
+        Retina against the back of a natural lens, dB. 99 % of aligned draws lie above.
     min_orbit_level_db : float
         Root mean square of the stretch behind the sclera over the noise, dB.
+    max_retina_over_wall_db : float
+        Retina over the tallest that follows it, dB: 99.5 % of aligned draws lie below, eyes
+        without any scatter at about 12.
     min_lens_front_against_back_db : float
-        Front of a natural lens against its back, dB.
-    max_vitreous_echo_db : float
-        Largest echo between lens and retina over the noise, dB.
+        Front of a natural lens against its back, dB. 98 % of aligned draws lie above.
+    max_vitreous_spike_against_retina_db : float
+        Tallest echo between lens and retina that is no repeat of the bath or bounce of an
+        implant, against the retina, dB: a quarter of its height. Over the noise it would grow
+        with nothing but a quieter receiver.
     min_margin : float
         Least lead of the chosen echoes over another choice, nats.
     max_length_u_mm : float
-        Standard uncertainty of one scan's length from noise, mm. A third of the 0.1 mm that is a
-        quarter dioptre (Olsen; value from memory).
+        Standard uncertainty of one scan's length from noise, mm: 99.5 % of aligned draws lie below
+        0.01, and echoes too weak for much more are not found at all.
     min_on_axis_probability : float
         Least probability that the beam lies on the axis, by the shipped model.
     max_fluid_gap_us : float
@@ -376,8 +428,14 @@ class QualityLimits:
         Retina from where a repeat of an earlier, taller echo would stand, µs.
     max_state_pattern_db, max_natural_pattern_db, max_bath_pattern_db : float
         How clearly another lens state or method shows, dB.
+    max_second_cornea_db : float
+        Pair of a cornea's thickness before what was taken for the cornea, against it, dB, where
+        the chamber behind is shallower than ``min_chamber_mm`` too: an implant was taken for the
+        cornea.
     min_cavity_mm, max_cavity_mm : float
-        Vitreous cavity with the stated filling, mm (from infants to pathological myopia).
+        Vitreous cavity with the stated filling, mm: from infants to an eye of 31 mm, one standard
+        deviation beyond the mean of pathological myopia (28.75 ± 2.20, openophthalmologyjournal
+        13:70). An oil taken for vitreous makes a usual eye longer than that.
     max_clipped_fraction : float
         Clipped share of all samples.
     min_score : float
@@ -385,14 +443,15 @@ class QualityLimits:
     """
 
     max_clipped_samples: float = 2.0
-    min_level_db: float = 16.0
-    max_retina_rise_ratio: float = 1.8
-    min_retina_against_lens_db: float = -28.0
+    min_level_db: float = 20.0
+    max_retina_rise_ratio: float = 2.2
+    min_retina_against_lens_db: float = -33.0
     min_orbit_level_db: float = 6.0
-    min_lens_front_against_back_db: float = -8.0
-    max_vitreous_echo_db: float = 24.0
+    max_retina_over_wall_db: float = 18.0
+    min_lens_front_against_back_db: float = -13.0
+    max_vitreous_spike_against_retina_db: float = -12.0
     min_margin: float = 1.0
-    max_length_u_mm: float = 0.033
+    max_length_u_mm: float = 0.015
     max_end_clipped_samples: float = 16.0
     min_on_axis_probability: float = 0.15
     max_fluid_gap_us: float = 0.04
@@ -400,11 +459,12 @@ class QualityLimits:
     max_anatomy_distance: float = 3.5
     max_lens_echo_against_lens_db: float = 0.0
     min_repeat_closeness_us: float = 0.12
-    max_state_pattern_db: float = 26.0
+    max_state_pattern_db: float = 24.0
+    max_second_cornea_db: float = -30.0
     max_natural_pattern_db: float = 0.0
     max_bath_pattern_db: float = -14.0
     min_cavity_mm: float = 11.5
-    max_cavity_mm: float = 24.5
+    max_cavity_mm: float = 23.5
     max_clipped_fraction: float = 0.12
     min_score: float = 0.4
 
@@ -609,7 +669,8 @@ def trace_features(
         features[f"level_db_{name}"] = level_db[:, k]
         features[f"rise_us_{name}"] = looks.rise_us[:, k]
         features[f"width_us_{name}"] = looks.width_us[:, k]
-    features["echo_count"] = _echoes_behind_near_field(candidates, method)
+    face_us = 0.0 if np.isnan(face_delay_us) else face_delay_us
+    features["echo_count"] = _echoes_inside(candidates, method, face_us)
     required = [k for k, item in enumerate(target.interfaces) if not item.optional]
     features["missing_count"] = np.isnan(delay_us[:, required]).sum(axis=1).astype(np.float32)
     ends = [k for k in required if k <= target.index(target.length_to)]
@@ -623,7 +684,10 @@ def trace_features(
     if target.anatomy:
         features |= _eye_features(looks, target, level_db)
         features["vitreous_echo_db"] = _vitreous_echo_db(
-            candidates, delay_us, target, method, 0.0 if np.isnan(face_delay_us) else face_delay_us
+            candidates, delay_us, target, method, face_us
+        )
+        features["vitreous_spike_against_retina_db"] = (
+            features["vitreous_echo_db"] - all_level_db[:, target.index("retina")]
         )
         features["retina_rise_ratio"] = features["rise_us_retina"] / np.float32(
             looks.nominal_rise_us
@@ -684,17 +748,24 @@ def _eye_features(looks: Looks, target: Target, level_db: Float32) -> dict[str, 
     return found
 
 
-# Ring-down and the corneal complex: echoes in the first 2 µs of a trace say nothing of an eye.
+# Ring-down and the corneal complex: echoes in the first 2 µs of a trace say nothing of an eye. A
+# shut lid under a bath scatters for some 5 µs behind its front, an eye from there on.
 _NEAR_FIELD_US = 2.0
+_LID_US = 6.0
 
 
-def _echoes_behind_near_field(candidates: Candidates, method: str) -> Float32:
+def _echoes_inside(candidates: Candidates, method: str, face_us: float) -> Float32:
+    """Echoes behind the near field, in immersion behind the reach of a lid as well."""
     from echotrace.kernels.features import count_behind
 
-    start_us = -np.inf if method == Method.OTHER else _NEAR_FIELD_US
+    near_us = -np.inf if method == Method.OTHER else face_us + _NEAR_FIELD_US
+    reach_us = _LID_US if method == Method.IMMERSION else 0.0
     behind = np.empty(candidates.count.size, np.float32)
-    count_behind(candidates.count, candidates.delay_us, start_us, behind)
+    count_behind(candidates.count, candidates.delay_us, near_us, reach_us, behind)
     return behind
+
+
+_BOUNCES = 12
 
 
 def _vitreous_echo_db(
@@ -707,18 +778,24 @@ def _vitreous_echo_db(
     """Tallest echo between the last interface before the retina and the retina, dB over noise.
 
     In immersion the bath sends every echo of the front of the eye a second time, one passage of
-    the bath later, often into the vitreous; those repeats are known for what they are and left
-    out.
+    the bath later, often into the vitreous, and an implant sends bounces between its faces behind
+    itself; those repeats are known for what they are and left out.
     """
     from echotrace.kernels.features import tallest_between
 
     n = delay_us.shape[0]
     retina = target.index("retina")
-    known = np.full((n, 2 * retina), np.nan)
+    known = np.full((n, 2 * retina + _BOUNCES), np.nan)
     if method == Method.IMMERSION:
         bath_us = delay_us[:, :1] - face_us
         known[:, :retina] = delay_us[:, :retina] + bath_us
-        known[:, retina:] = delay_us[:, :retina] + 2.0 * bath_us
+        known[:, retina : 2 * retina] = delay_us[:, :retina] + 2.0 * bath_us
+    if "lens_back" in target.interface_names:
+        back, front = delay_us[:, retina - 1], delay_us[:, retina - 2]
+        if target.segments[retina - 2].medium.name != "lens":
+            known[:, 2 * retina :] = back[:, None] + np.outer(
+                back - front, np.arange(1.0, _BOUNCES + 1.0)
+            )
     # An empty vitreous shows the search threshold at most: nothing there is no figure at all.
     level = np.empty(n, np.float32)
     tallest_between(
@@ -780,6 +857,12 @@ def finding_bits(
         # A figure that could not be had (NaN) raises nothing: what it lacks has its own finding.
         with np.errstate(invalid="ignore"):
             raised[name] = figure < limit if name in _BELOW else figure > limit
+            if finding.also and finding.also[0] in features:
+                beside = features[finding.also[0]] > getattr(limits, finding.also[1])
+                if name == "lens_state_doubtful_implant":
+                    # A bubble in the bath may stand before a cornea, but then the chamber is deep.
+                    beside &= features["chamber_mm"] < limits.min_chamber_mm
+                raised[name] = raised[name] | beside
     if "cavity_mm" in features:
         # In an aphakic eye the cavity runs from the cornea on.
         front = np.float32(0.0 if "lens_echo_db" in features else 6.5)
@@ -790,6 +873,9 @@ def finding_bits(
             )
     elif "clipped_samples" in features:
         raised["gain_too_high"] = features["clipped_samples"] > limits.max_clipped_samples
+    for name in ("lens_state_doubtful_implant", "lens_state_doubtful_natural", "method_doubtful"):
+        if name in raised:
+            raised[name] = raised[name] & ~raised["no_echo"]
     bits = np.zeros(n, np.uint32)
     for k, name in enumerate(FINDINGS):
         if name in raised:
@@ -828,14 +914,27 @@ def score_traces(features: Mapping[str, Float32]) -> dict[str, Float32]:
 
 
 def rank_findings(names: Iterable[str]) -> list[str]:
-    """Findings by the length error that they can cause, largest first; notes last."""
+    """Findings by the length error that they can cause, largest first.
+
+    A low score comes behind them, for it only sums up; notes come last.
+    """
     return sorted(
         names,
-        key=lambda name: (FINDINGS[name].severity is Severity.NOTE, -FINDINGS[name].error_mm),
+        key=lambda name: (
+            FINDINGS[name].severity is Severity.NOTE,
+            name == "score_low",
+            -FINDINGS[name].error_mm,
+        ),
     )
 
 
-_UNITS = (("_db", "dB"), ("_us", "µs"), ("_mm", "mm"), ("_ratio", "times an undistorted echo"))
+_UNITS = (
+    ("_db", " dB"),
+    ("_us", " µs"),
+    ("_mm", " mm"),
+    ("_ratio", " times that of an undistorted echo"),
+    ("_distance", " standard deviations"),
+)
 
 
 def describe_finding(
@@ -854,19 +953,44 @@ def describe_finding(
     if name not in FINDINGS:
         raise ParameterError(f"unknown finding {name!r}; known: {', '.join(FINDINGS)}")
     finding = FINDINGS[name]
-    text = finding.says
-    if finding.feature in features and np.isfinite(features[finding.feature]):
-        unit = next((word for end, word in _UNITS if finding.feature.endswith(end)), "")
-        figure = f"{_label(finding.feature)} {features[finding.feature]:.3g} {unit}".rstrip()
-        if finding.limit and limits is not None:
-            word = "at least" if name in _BELOW else "at most"
-            figure += f", {word} {getattr(limits, finding.limit):g} wanted"
-        text += f" ({figure})"
-    return f"{text[0].upper()}{text[1:]}. {finding.do[0].upper()}{finding.do[1:]}."
+    parts = [finding.says, _figure(finding, features, limits)]
+    if name == "score_low" and features:
+        against = against_the_score(features)
+        parts.append(f"what weighs most against it: {', then '.join(against)}" if against else "")
+    parts.append(finding.do)
+    return " ".join(f"{part[0].upper()}{part[1:]}." for part in parts if part)
 
 
-def _label(feature: str) -> str:
-    for end, _ in _UNITS:
-        if feature.endswith(end):
-            feature = feature[: -len(end)]
-    return feature.replace("_", " ")
+def _figure(finding: Finding, features: Mapping[str, float], limits: QualityLimits | None) -> str:
+    """The figure that raised a finding, in words; empty where there is none."""
+    feature, limit, words = finding.feature, finding.limit, finding.figure
+    below = finding.name in _BELOW
+    if finding.also and limits is not None:
+        second = features.get(finding.also[0], np.nan)
+        first = features.get(feature, np.nan)
+        least = getattr(limits, limit)
+        if second > getattr(limits, finding.also[1]) and not (
+            first < least if below else first > least
+        ):
+            (feature, limit, words), below = finding.also, False
+    value = features.get(feature, np.nan)
+    if not words or not np.isfinite(value):
+        return ""
+    unit = next((word for end, word in _UNITS if feature.endswith(end)), "")
+    wanted = getattr(limits, limit) if limit and limits is not None else np.nan
+    text = f"{words}: {_number(value, feature, wanted)}{unit}"
+    if np.isfinite(wanted):
+        text += f"; {'at least' if below else 'at most'} {wanted:g} wanted"
+    elif feature == "cavity_mm" and limits is not None:
+        text += f"; {limits.min_cavity_mm:g} to {limits.max_cavity_mm:g} expected"
+    return text
+
+
+def _number(value: float, feature: str, wanted: float) -> str:
+    """As many digits as tell the figure from what was wanted."""
+    if feature.endswith(("_samples", "_count")):
+        return f"{value:.0f}"
+    digits = 1 if feature.endswith(("_db", "_ratio", "_distance")) else 2
+    while digits < 4 and float(f"{value:.{digits}f}") == wanted:
+        digits += 1
+    return f"{value:.{digits}f}"

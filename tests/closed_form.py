@@ -46,10 +46,14 @@ def echo(delay_us, centre_us, amplitude=1.0, phase=0.0, *, frequency=FREQUENCY_M
 
 
 def wall(delay_us, retina_us, rng, amplitude=1.0):
-    """Sclera and orbit behind a retina: a strong echo, then a decaying crowd of small ones."""
+    """Sclera and orbit behind a retina: a strong echo, then a decaying crowd of small ones.
+
+    The sclera as tall as the retina, the orbit lost in the noise within about 5 mm (6.5 µs), as
+    the trade describes a good trace (common practice, no source).
+    """
     out = echo(delay_us, retina_us + 0.75, 1.2 * amplitude, 2.0)
-    for extra in 0.9 + np.cumsum(rng.exponential(0.08, 60)):
-        size = 0.5 * amplitude * math.exp(-extra / 3.0) * rng.rayleigh()
+    for extra in 0.9 + np.cumsum(rng.exponential(0.08, 80)):
+        size = amplitude * math.exp(-extra / 0.9) * rng.rayleigh()
         out = out + echo(delay_us, retina_us + extra, size, rng.uniform(0, 2 * np.pi))
     return out
 

@@ -40,6 +40,7 @@ PATTERN_FEATURES = (
     "retina_rise_misfit",
     "repeat_closeness_us",
     "pseudophakic_pattern_db",
+    "second_cornea_db",
     "phakic_pattern_db",
     "bath_pattern_db",
     "lens_clipped_samples",
@@ -187,7 +188,7 @@ def pattern_features(
         if target.name.startswith("pseudophakic"):
             # Both faces of an implant look like a cornea behind a bath.
             found["bath_pattern_db"] = nan
-        found |= _state(echoes, at, level, target)
+        found |= _state(echoes, at, level, target, immersion)
         # A repeat has no wall behind it; a retina may well stand where one would be.
         walled = found["wall_step_db"] > _WALLED_DB
         found["repeat_closeness_us"] = np.where(
@@ -291,11 +292,12 @@ def _method(
                 closeness = np.where(lower, np.fmin(closeness, apart), closeness)
         out["repeat_closeness_us"] = _finite(np.minimum(closeness, _FAR_US), np.isfinite(retina))
         # The cornea at the face itself, as tall as the echo called cornea: no bath at all.
-        at_face, _ = echoes.tallest(face - 0.1, face + 0.1)
+        first, _ = echoes.tallest(face - 0.1, face + 0.1)
         behind, _ = echoes.tallest(face + 0.5, face + 0.95)
-        pair = np.minimum(at_face, behind)
+        pair = np.minimum(first, behind)
         missing = np.isnan(at["cornea_back"])
-        out["bath_pattern_db"] = _finite(pair - level["cornea_front"], missing)
+        at_face = at["cornea_front"] - face < 1.0
+        out["bath_pattern_db"] = _finite(pair - level["cornea_front"], missing | at_face)
         return out
     # The cornea is the tallest echo near the face; liquid in between moves it away.
     _, where = echoes.tallest(face - 0.05, face + 0.6)
@@ -319,7 +321,11 @@ def _method(
 
 
 def _state(
-    echoes: _Echoes, at: dict[str, Float64], level: dict[str, Float64], target: Target
+    echoes: _Echoes,
+    at: dict[str, Float64],
+    level: dict[str, Float64],
+    target: Target,
+    immersion: bool,
 ) -> dict[str, Float32]:
     """Patterns of another lens state than the one said, as heights over what was expected."""
     cornea = at["cornea_front"]
@@ -328,27 +334,38 @@ def _state(
         target.segments[target.index("lens_front")].medium.name == "lens"
     )
     if phakic:
-        # An implant: two tall echoes 0.3 to 1.4 µs apart behind the chamber and nothing as tall
+        # An implant: two tall echoes 0.25 to 2.4 µs apart behind the chamber and nothing as tall
         # where the back of a natural lens would be.
         _, first = echoes.tallest(cornea + 3.0, cornea + 8.0)
         top, _ = echoes.tallest(first - 1.5, first + 1.5)
-        before, _ = echoes.tallest(first - 1.4, first - 0.25)
-        after, _ = echoes.tallest(first + 0.25, first + 1.4)
+        before, _ = echoes.tallest(first - 2.4, first - 0.25)
+        after, _ = echoes.tallest(first + 0.25, first + 2.4)
         twin = np.maximum(np.maximum(before, after), _UNHEARD_DB)
         natural, _ = echoes.tallest(first + 3.2, first + 8.1)
         out["pseudophakic_pattern_db"] = _finite(
-            np.minimum(twin - top + 30.0, twin - np.maximum(natural, _UNHEARD_DB))
+            np.minimum(twin - top + 30.0, twin - np.maximum(natural, _UNHEARD_DB)),
+            np.isfinite(first),
         )
+        if immersion:
+            # A pair of a cornea's thickness where the cornea lies before an implant.
+            pair = np.full(cornea.size, -np.inf)
+            for j in range(echoes.at.shape[1]):
+                start = echoes.at[:, j]
+                partner, _ = echoes.tallest(start + 0.45, start + 0.95)
+                here = echoes.real[:, j] & (start >= cornea - 8.0) & (start <= cornea - 3.0)
+                lower = np.minimum(echoes.level[:, j], partner)
+                pair = np.where(here, np.maximum(pair, lower), pair)
+            out["second_cornea_db"] = _finite(pair - level["cornea_front"])
         return out
     # A natural lens: a tall pair 3.3 to 8 µs apart in front of the vitreous.
     _, first = echoes.tallest(cornea + 2.2, cornea + 6.5)
     front, _ = echoes.tallest(first - _SAME_US, first + _SAME_US)
     back, back_us = echoes.tallest(first + 4.0, first + 7.0)
     between, _ = echoes.tallest(first + 0.3, back_us - 0.3)
+    reference = np.fmax(level["retina"] - 6.0, 20.0)
     if "lens_back" in at:
-        reference = np.minimum(level["lens_front"], level["lens_back"])
-    else:
-        reference = np.maximum(level["retina"] - 6.0, 20.0)
+        lower = np.fmin(level["lens_front"], level["lens_back"])
+        reference = np.where(np.isnan(lower), reference, lower)
     pattern = np.minimum(front, back) - np.maximum(between + 6.0, reference - 6.0)
     out["phakic_pattern_db"] = _finite(pattern)
     return out

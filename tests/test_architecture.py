@@ -19,14 +19,15 @@ LAYERS = [
     {"kernels", "user_input", "media", "target", "recording", "measurement"},
     {
         "pulse", "receiver", "envelope", "conditioning", "gates", "picking", "pattern", "score",
-        "quality", "lengths",
+        "score_reasons", "quality", "lengths",
     },
     {"synthesis", "files", "settings", "reading", "chain"},
     {
         "sitting", "study", "repeatability", "variance", "agreement", "agreement_text",
         "sample_size", "lens_power", "power_cautions", "propagation", "eye_states",
         "plausibility", "power_study", "alignment", "calibration", "calibration_draws",
-        "alignment_tables", "tuning", "teaching", "block", "many", "sitting_quality",
+        "alignment_tables", "finding_cases", "tuning", "teaching", "block", "many",
+        "sitting_quality",
     },
     {"figures"},
     {"report", "commands", "cli"},

@@ -58,7 +58,7 @@ def test_every_picker_measures_the_same_eye(picker, choice):
     settings = Settings(picking=PickingSettings(picker=picker, choice=choice))
     result = measure(recording_of(eye_traces(6, noise=0.001)), settings)
     # A fixed level is crossed later by the lower echo of the retina: its walk, by design.
-    tolerance = {"akaike_onset": 0.03, "leading_edge_level": 0.05}.get(picker, 0.01)
+    tolerance = {"akaike_onset": 0.035, "leading_edge_level": 0.05}.get(picker, 0.01)
     np.testing.assert_allclose(result.axial_length_mm, LE_GRAND_AXIAL_MM, atol=tolerance)
 
 
@@ -122,7 +122,7 @@ def test_mixed_states_in_one_recording():
 def test_contact_starts_at_the_probes_face():
     """The face 0.8 µs after delay zero; the corneal back lies in the ring-down and is assumed."""
     face_us = 0.8
-    rf = eye_traces(5, cornea_us=face_us, skip=(0, 1), n_samples=4096)
+    rf = eye_traces(5, cornea_us=face_us, skip=(1,), n_samples=4096)
     probe = Probe(
         centre_frequency_hz=1e7,
         fractional_bandwidth=0.6,

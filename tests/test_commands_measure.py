@@ -7,18 +7,22 @@ import sys
 
 import numpy as np
 import pytest
-from closed_form import LE_GRAND_AXIAL_MM, eye_traces, recording_of
+from closed_form import LE_GRAND_AXIAL_MM, LE_GRAND_US, echo, eye_traces, recording_of
 
+from echotrace.calibration import ALIGNED_DECENTRATION_MM, ALIGNED_TILT_DEG
+from echotrace.chain import measure
 from echotrace.cli import main
-from echotrace.files.native import read_measurement, write_recording
+from echotrace.files.native import read_measurement, read_recording, write_recording
+from echotrace.quality import rank_findings
 from echotrace.recording import Receiver
+from echotrace.report.measured import SCORE_MEANS
 
 
 @pytest.fixture(scope="module")
 def sitting(tmp_path_factory):
     """Six scans of one eye: one clipped, one along the optic nerve."""
     rf = eye_traces(6, seed=3)
-    rf[2] = np.clip(rf[2] * 3, -1, 1)
+    rf[2] = np.clip(rf[2] * 12, -1, 1)
     rf[4] = eye_traces(1, seed=9, with_wall=False)[0]
     rf = np.clip(rf, -1, 1)
     path = tmp_path_factory.mktemp("rec") / "sitting.h5"
@@ -35,6 +39,9 @@ def test_text_says_the_number_the_reasons_and_the_caution(sitting, capsys):
     assert "no wall behind retina" in out
     assert "Lower the gain" in out
     assert "Not a medical device" in out
+    assert "provisional" not in out
+    assert "the probability that a scan is aligned" in out
+    assert "fitted to synthetic eyes only" in out
     table = [line for line in out.splitlines() if re.match(r"\s+\d ", line)]
     assert len(table) == 6
     assert len({line.index(" yes") for line in table if " yes" in line}) == 1
@@ -51,6 +58,11 @@ def test_json_holds_everything(sitting, capsys):
     assert one["mean_mm"] == pytest.approx(LE_GRAND_AXIAL_MM, abs=2e-3)
     assert len(table["scans"]) == 6
     assert table["scans"][2]["accepted"] is False
+    for scan in table["scans"]:
+        assert scan["findings"] == rank_findings(scan["findings"])
+        assert len(scan["why"]) == len(scan["findings"])
+    assert any("Lower the gain" in text for text in table["scans"][2]["why"])
+    assert "synthetic eyes only" in table["score_means"]
     assert table["scans"][5]["decided_by"] == "hand"
     assert table["by_hand"] == ["scan 5 rejected by hand: lid in the way"]
 
@@ -75,6 +87,32 @@ def test_outputs_keep_rejected_scans_and_reasons(sitting, tmp_path, capsys):
     assert "Not a medical device" in page
     assert "http://" not in re.sub(r"http://www\.w3\.org\S*|http://purl\.org\S*", "", page)
     assert "prefers-color-scheme: dark" in page
+
+
+def test_text_and_page_put_first_what_could_cost_most(tmp_path, capsys):
+    """A retina in steps and a clipped lens: the steps first, though their bit comes later."""
+    rf = eye_traces(3, seed=4)
+    delay_us = np.arange(rf.shape[1]) * 0.01
+    lens_us, retina_us = 10.0 + LE_GRAND_US[2], 10.0 + LE_GRAND_US[4]
+    rf = rf + echo(delay_us, lens_us, 0.6).astype(np.float32)
+    rf = rf + echo(delay_us, retina_us - 0.2, 0.3, 0.4).astype(np.float32)
+    around = np.abs(delay_us - lens_us) < 0.3
+    rf[:, around] = np.clip(rf[:, around] * 9.0, -2.0, 2.0)
+    path, page = tmp_path / "two.h5", tmp_path / "two.html"
+    write_recording(recording_of(rf, receiver=Receiver(full_scale=2.0)), path)
+    main(["measure", str(path), "--report", str(page)])
+    text = capsys.readouterr().out
+    for shown in (text, page.read_text()):
+        steps = shown.index("rises slowly or in steps")
+        assert steps < shown.index("lens or the implant are clipped")
+    result = read_recording(path)
+    bits = measure(result).finding_list(0)
+    assert {"retina_not_steep", "lens_echo_clipped"} <= set(bits)
+
+
+def test_score_limits_in_words_are_those_it_was_fitted_to():
+    assert f"tilt up to {ALIGNED_TILT_DEG:g}°" in SCORE_MEANS
+    assert f"decentration up to {ALIGNED_DECENTRATION_MM:g} mm" in SCORE_MEANS
 
 
 def test_page_escapes_what_a_file_says(tmp_path):

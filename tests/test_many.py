@@ -23,6 +23,7 @@ from echotrace.files.native import (
     write_recording,
 )
 from echotrace.many import GroupSummary, ManySummary, Moments, measure_many, measure_to_file
+from echotrace.recording import Probe
 from echotrace.settings import PickingSettings, Settings
 
 
@@ -40,11 +41,15 @@ def small_blocks(monkeypatch):
 def files(tmp_path_factory):
     """Two files: immersion of 50 traces in two operators' hands, contact of 21."""
     folder = tmp_path_factory.mktemp("many")
-    samples = eye_traces(50, seed=1, noise=0.01, shift_us=np.linspace(0, 0.1, 50))
+    samples = eye_traces(50, seed=1, noise=0.004, shift_us=np.linspace(0, 0.1, 50))
     operators = ["a"] * 30 + ["b"] * 20
     write_recording(recording_of(samples, operator=operators), folder / "one.h5")
-    contact = eye_traces(21, seed=2, noise=0.01, cornea_us=0.0)
-    write_recording(recording_of(contact, method="contact"), folder / "two.h5")
+    # The face of a real probe lies behind a tip: the cornea's echo is seen whole.
+    contact = eye_traces(21, seed=2, noise=0.004, cornea_us=1.0)
+    probe = Probe(
+        centre_frequency_hz=1e7, fractional_bandwidth=0.6, face_delay_us=1.0, face_delay_u_us=0.005
+    )
+    write_recording(recording_of(contact, method="contact", probe=probe), folder / "two.h5")
     return [folder / "one.h5", folder / "two.h5"]
 
 

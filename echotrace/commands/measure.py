@@ -162,7 +162,7 @@ def run(args: argparse.Namespace) -> int:
         )
         save_text(args.report, page)
     if args.json:
-        print(_json(result, summaries, judgements, alignment))
+        print(_json(result, summaries, settings, judgements, alignment))
     else:
         text = measurement_text(
             result, summaries, settings.quality, judgements=judgements, alignment=alignment
@@ -270,6 +270,7 @@ def _of_eyes(result: Measurement) -> bool:
 def _json(
     result: Measurement,
     summaries: list[SittingSummary],
+    settings: Settings,
     judgements: list[SittingJudgement],
     alignment: AlignmentEstimate | None,
 ) -> str:
@@ -277,6 +278,8 @@ def _json(
     import math
 
     from echotrace.caution import CAUTION
+    from echotrace.quality import rank_findings
+    from echotrace.report.measured import SCORE_MEANS, explain_finding
 
     def plain(value: object) -> object:
         if isinstance(value, float) and math.isnan(value):
@@ -285,9 +288,15 @@ def _json(
             return {key: plain(item) for key, item in value.items()}
         return value
 
+    scans = []
+    for k, record in enumerate(result.to_records()):
+        names = rank_findings(result.finding_list(k))
+        why = [explain_finding(result, k, name, settings.quality) for name in names]
+        scans.append(plain(record | {"findings": names, "why": why}))
     return json.dumps(
         {
             "caution": CAUTION,
+            "score_means": SCORE_MEANS,
             "sittings": [
                 {**item.to_record(), "judgement": judged.to_record()}
                 for item, judged in zip(summaries, judgements, strict=True)
@@ -295,7 +304,7 @@ def _json(
             "alignment": None
             if alignment is None
             else [alignment.to_record(k) for k in range(result.n_traces)],
-            "scans": [plain(record) for record in result.to_records()],
+            "scans": scans,
             "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
             "settings": json.loads(result.settings_json),
         },

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from echotrace.calibration import shipped_sets
 from echotrace.chain import view_trace
+from echotrace.figures.findings import confusion_figure
 from echotrace.figures.quality import score_figure
 from echotrace.figures.synthesis import level_figure, spoiler_figure, tilt_figure
 from echotrace.figures.trace import trace_figure
@@ -42,6 +43,7 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
             min_score=QualityLimits().min_score,
             title="The score on 600 invented traces that the fit never saw",
         ),
+        "findings_by_case": confusion_figure(),
     }
 
 

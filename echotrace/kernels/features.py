@@ -140,12 +140,24 @@ def windows(envelope, start, stop, largest, mean_square):
 
 
 @kernel
-def count_behind(count, delay, start, behind):
-    """Echoes after a delay: ``delay`` (n, c), ``behind`` (n,) float32, out."""
+def count_behind(count, delay, near, reach, behind):
+    """Echoes farther than a reach behind the first that stands behind the near field.
+
+    Parameters
+    ----------
+    count : (n,) int32
+    delay : (n, c) float64, rising
+    near, reach : float
+        End of the near field, and the reach; zero counts the first one too.
+    behind : (n,) float32, out
+    """
     for i in range(count.size):
-        found = 0
+        found, start = 0, np.inf
         for j in range(count[i]):
-            found += delay[i, j] > start
+            at = delay[i, j]
+            if at > near:
+                start = min(start, at + reach)
+                found += at >= start
         behind[i] = found
 
 

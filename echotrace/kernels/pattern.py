@@ -22,6 +22,7 @@ __all__ = [
     "RETINA",
     "RETINA_SILENCE_DB",
     "RETINA_STRETCH",
+    "SECOND_CORNEA_DB",
     "SECOND_LEVEL_DB",
     "VITREOUS_COUNT",
     "VITREOUS_DB",
@@ -34,7 +35,8 @@ __all__ = [
 LENS_INSIDE_DB, WALL_STEP_DB, WALL_DB, SECOND_LEVEL_DB, ORBIT_DB = 0, 1, 2, 3, 4
 VITREOUS_DB, VITREOUS_COUNT, RETINA_STRETCH, RETINA_SILENCE_DB, LEAST_STRETCH = 5, 6, 7, 8, 9
 FACE_ECHO_US, FACE_PAIR_DB, BATH_PAIR_DB, IMPLANT_DB, NATURAL_DB = 10, 11, 12, 13, 14
-ANSWERS = 15
+SECOND_CORNEA_DB = 15
+ANSWERS = 16
 # Entries of the table of interfaces: their numbers, -1 where the target has none; the last one in
 # front of the vitreous, and the first whose echo stands on the trace.
 LENS_FRONT, LENS_BACK, RETINA, LAST, FIRST_SEEN = 0, 1, 2, 3, 4
@@ -94,15 +96,15 @@ def _nearest(count, at, place):
 def _implant_db(count, at, level, cornea):
     """How clearly two tall close echoes stand where an implant would, and no natural lens, dB.
 
-    An implant: a pair 0.25 to 1.4 µs apart behind the chamber, and nothing as tall where the back
-    of a natural lens would be.
+    An implant: a pair 0.25 to 2.4 µs apart behind the chamber (sound crosses silicone slowly), and
+    nothing as tall where the back of a natural lens would be.
     """
     j = _tallest(count, at, level, cornea + 3.0, cornea + 8.0)
     if j < 0:
         return np.nan
     first = at[j]
-    before = _height(count, at, level, first - 1.4, first - 0.25)
-    after = _height(count, at, level, first + 0.25, first + 1.4)
+    before = _height(count, at, level, first - 2.4, first - 0.25)
+    after = _height(count, at, level, first + 0.25, first + 2.4)
     natural = _height(count, at, level, first + 3.2, first + 8.1)
     twin = max(before, after)
     return min(twin - float(level[j]) + 30.0, twin - natural)
@@ -141,6 +143,18 @@ def _bath_pair_db(count, at, level, before_db, face_us):
             if k >= 0:
                 pair = max(pair, min(float(level[j]), float(level[k])))
     return pair - best if pair > -np.inf else np.nan
+
+
+@kernel
+def _pair_before(count, at, level, cornea):
+    """Tallest pair of a cornea's thickness where the cornea lies before an implant, dB."""
+    pair = np.nan
+    for j in range(count):
+        if cornea - 8.0 <= at[j] <= cornea - 3.0:
+            k = _tallest(count, at, level, at[j] + _PAIR_LOW_US, at[j] + _PAIR_HIGH_US)
+            if k >= 0 and not pair >= min(float(level[j]), float(level[k])):
+                pair = min(float(level[j]), float(level[k]))
+    return pair
 
 
 @kernel
@@ -214,10 +228,18 @@ def ask_rows(
         out[BATH_PAIR_DB] = _bath_pair_db(n, at, level, before_db[i], face_us)
         if natural:
             out[IMPLANT_DB] = _implant_db(n, at, level, cornea)
+            if first_seen == 0:
+                out[SECOND_CORNEA_DB] = _pair_before(n, at, level, cornea) - pick_db[i, 0]
         else:
             # The lower of the implant's faces, or what the retina leaves room for, less 6 dB.
+            reference = np.nan
             if front >= 0:
-                reference = min(pick_db[i, front], pick_db[i, back]) - 6.0
-            else:
-                reference = max(float(pick_db[i, retina_k]) - 6.0, 20.0) - 6.0
+                reference = pick_db[i, front]
+                if np.isnan(reference) or pick_db[i, back] < reference:
+                    reference = pick_db[i, back]
+            if np.isnan(reference):
+                reference = 20.0
+                if pick_db[i, retina_k] > 26.0:
+                    reference = pick_db[i, retina_k] - 6.0
+            reference -= 6.0
             out[NATURAL_DB] = _natural_db(n, at, level, cornea, reference)

@@ -6,13 +6,21 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+
 from echotrace.alignment import AlignmentEstimate
 from echotrace.caution import CAUTION
 from echotrace.chain import view_trace
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
 from echotrace.measurement import Measurement
-from echotrace.quality import FINDINGS, QualityLimits, Severity, describe_finding
+from echotrace.quality import (
+    FINDINGS,
+    QualityLimits,
+    Severity,
+    describe_finding,
+    rank_findings,
+)
 from echotrace.recording import Recording
 from echotrace.report.judged import judgement_lines, judgement_view
 from echotrace.report.page import figure_svg, render_page
@@ -22,7 +30,20 @@ from echotrace.sitting import SittingSummary
 from echotrace.sitting_quality import SittingJudgement
 from echotrace.target import Target
 
-__all__ = ["measurement_page", "measurement_text", "sitting_title", "summary_line"]
+SCORE_MEANS = (
+    "Score: the probability that a scan is aligned (tilt up to 2.5°, decentration up to 0.5 mm) "
+    "and correctly picked. It was fitted to synthetic eyes only."
+)
+"""What the score says, and what it was made from."""
+
+__all__ = [
+    "SCORE_MEANS",
+    "explain_finding",
+    "measurement_page",
+    "measurement_text",
+    "sitting_title",
+    "summary_line",
+]
 
 # A page with a figure for every scan of a large file would be of no use to anyone.
 _MAX_FIGURES = 60
@@ -77,9 +98,10 @@ def _status(result: Measurement, k: int) -> str:
 
 
 def _named_findings(result: Measurement, k: int, *, notes: bool = False) -> list[str]:
+    """Findings of a scan, the one that could cost most length first."""
     return [
         name
-        for name in result.finding_list(k)
+        for name in rank_findings(result.finding_list(k))
         if notes or FINDINGS[name].severity is not Severity.NOTE
     ]
 
@@ -105,7 +127,7 @@ def _scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], l
                 *[_mm(result.length_mm[k, j]) for j in segments],
                 _mm(result.axial_length_mm[k]),
                 _mm(result.axial_length_u_mm[k], 3),
-                f"{result.score[k]:.2f}",
+                _mm(float(result.score[k])),
                 _status(result, k),
                 ", ".join(name.replace("_", " ") for name in _named_findings(result, k)) or "none",
             ]
@@ -121,18 +143,28 @@ def _notes(result: Measurement, traces: Sequence[int]) -> list[str]:
     ]
 
 
-def _explain(result: Measurement, k: int, name: str, limits: QualityLimits) -> str:
-    """A finding of one scan in words, with its figure; a missing echo is named."""
+def explain_finding(result: Measurement, k: int, name: str, limits: QualityLimits) -> str:
+    """A finding of one scan in words, with its figure; a missing echo is named.
+
+    Parameters
+    ----------
+    result : Measurement
+    k : int
+        The scan.
+    name : str
+        The finding.
+    limits : QualityLimits
+    """
+    if name == "echo_missing":
+        lost = [
+            interface.replace("_", " ")
+            for j, interface in enumerate(result.interfaces)
+            if math.isnan(result.delay_us[k, j]) and interface not in ("cornea_back", "sclera")
+        ]
+        do = FINDINGS[name].do
+        return f"Not found: {', '.join(lost)}. {do[0].upper()}{do[1:]}."
     features = {key: float(values[k]) for key, values in result.features.items()}
-    sentence = describe_finding(name, features, limits)
-    if name != "echo_missing":
-        return sentence
-    lost = [
-        interface.replace("_", " ")
-        for j, interface in enumerate(result.interfaces)
-        if math.isnan(result.delay_us[k, j]) and interface not in ("cornea_back", "sclera")
-    ]
-    return f"Not found: {', '.join(lost)}. {sentence}"
+    return describe_finding(name, features, limits)
 
 
 def measurement_text(
@@ -164,8 +196,7 @@ def measurement_text(
         header, rows = _scan_rows(result, traces[:max_scans])
         lines = [
             sitting_title(summary),
-            "(lengths and their standard uncertainty u in mm; "
-            "the score is provisional, no probability)",
+            "(lengths and their standard uncertainty u in mm)",
         ]
         lines += ["", table(header, rows, left=[len(header) - 2, len(header) - 1])]
         if len(traces) > max_scans:
@@ -179,10 +210,12 @@ def measurement_text(
         told = []
         for k in traces[:max_scans]:
             for name in _named_findings(result, k):
-                told.append(wrapped(f"scan {k}: {_explain(result, k, name, limits)}"))
+                told.append(wrapped(f"scan {k}: {explain_finding(result, k, name, limits)}"))
         if told:
             lines += ["Why:", *told]
         notes = _notes(result, traces)
+        if not np.isnan(result.score[traces]).all():
+            lines.append(wrapped(SCORE_MEANS, indent="", hanging=""))
         lines += [wrapped(f"Note: {describe_finding(name, {})}", indent="") for name in notes]
         blocks.append("\n".join(lines))
     blocks.append(wrapped(CAUTION, indent="", hanging=""))
@@ -228,7 +261,7 @@ def measurement_page(
         for k in traces[:left]:
             findings = [
                 {
-                    "text": _explain(result, k, name, settings.quality),
+                    "text": explain_finding(result, k, name, settings.quality),
                     "severity": FINDINGS[name].severity.value,
                 }
                 for name in _named_findings(result, k)
@@ -277,6 +310,7 @@ def measurement_page(
             "synthetic": recording.truth is not None
             or recording.attributes.get("source") == "synthetic",
             "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
+            "score_means": SCORE_MEANS,
             "settings_json": result.settings_json,
         },
     )
