@@ -842,6 +842,11 @@ _BELOW = frozenset(
 )
 
 
+_WITHOUT_AN_EYE = frozenset(
+    {"no_echo", "cornea_assumed", "receiver_unknown", "recording_unfit", "score_low"}
+)
+
+
 def finding_bits(
     features: Mapping[str, Float32],
     limits: QualityLimits,
@@ -889,9 +894,9 @@ def finding_bits(
             )
     elif "clipped_samples" in features:
         raised["gain_too_high"] = features["clipped_samples"] > limits.max_clipped_samples
-    for name in ("lens_state_doubtful_implant", "lens_state_doubtful_natural", "method_doubtful"):
-        if name in raised:
-            raised[name] = raised[name] & ~raised["no_echo"]
+    # Where there is no eye on the trace, nothing can be said of it.
+    for name in raised.keys() - _WITHOUT_AN_EYE:
+        raised[name] = raised[name] & ~raised["no_echo"]
     bits = np.zeros(n, np.uint32)
     for k, name in enumerate(FINDINGS):
         if name in raised:

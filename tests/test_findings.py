@@ -74,6 +74,9 @@ def test_more_that_goes_wrong_is_told(matrix, trial, wanted):
 # What would send a reader the wrong way: (what was done, a finding that must not show).
 MISLEADING = [
     ("lid shut", "method_doubtful"),
+    ("lid shut", "gain_too_low"),
+    ("lid shut", "choice_uncertain"),
+    ("lid shut", "cornea_peaks_unequal"),
     ("lid shut", "lens_state_doubtful_implant"),
     ("lid shut", "lens_state_doubtful_natural"),
     ("recorder stopped before the retina", "gain_too_low"),
