@@ -159,6 +159,8 @@ class ScoreSet:
         trace can show); NaN where there is no length.
     draw, probe_kind : ndarray of int
     state : ndarray of str
+    findings : ndarray of uint32
+        Bit set of :data:`echotrace.quality.FINDINGS`, as measured when the set was made.
     """
 
     features: Mapping[str, NDArray[np.float32]]
@@ -171,6 +173,7 @@ class ScoreSet:
     draw: NDArray[np.intp]
     probe_kind: NDArray[np.intp]
     state: NDArray[np.str_]
+    findings: NDArray[np.uint32]
 
     @property
     def off_axis(self) -> NDArray[np.bool_]:
@@ -246,6 +249,7 @@ def measured_part(draw: Draw, recording: Recording) -> ScoreSet:
         draw=np.full(n, draw.number),
         probe_kind=np.full(n, draw.probe_kind),
         state=np.full(n, draw.state),
+        findings=np.asarray(result.findings),
         **judge_truth(recording, result),
     )
 

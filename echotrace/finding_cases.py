@@ -345,6 +345,13 @@ _CASES = (
         case=_trial("beam 1.3 mm beside the axis", hold={"decentration_mm": 1.3}),
         near_miss=_trial("beam 0.2 mm beside the axis", hold={"decentration_mm": 0.2}),
     ),
+    FindingCase(
+        finding="cornea_peaks_unequal",
+        case=_trial("back of the cornea a third as tall", _echo_again("cornea_back", 0.0, -0.67)),
+        near_miss=_trial(
+            "back of the cornea three quarters as tall", _echo_again("cornea_back", 0.0, -0.25)
+        ),
+    ),
 )
 
 FINDING_CASES: Mapping[str, FindingCase] = MappingProxyType({c.finding: c for c in _CASES})

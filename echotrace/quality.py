@@ -175,7 +175,7 @@ _ALL_FINDINGS = (
         limit="min_orbit_level_db",
         figure="orbital echoes over the noise",
         also=("retina_over_wall_db", "max_retina_over_wall_db", "retina over all that follows"),
-        error_mm=1.5,
+        error_mm=1.7,
     ),
     Finding(
         name="lens_echoes_unbalanced",
@@ -197,7 +197,7 @@ _ALL_FINDINGS = (
         feature="vitreous_spike_against_retina_db",
         limit="max_vitreous_spike_against_retina_db",
         figure="that echo against the retina",
-        error_mm=1.0,
+        error_mm=2.0,
     ),
     Finding(
         name="choice_uncertain",
@@ -207,7 +207,7 @@ _ALL_FINDINGS = (
         feature="least_margin",
         limit="min_margin",
         figure="lead over the other choice",
-        error_mm=1.3,
+        error_mm=1.6,
     ),
     Finding(
         name="pick_uncertain",
@@ -286,7 +286,7 @@ _ALL_FINDINGS = (
         feature="lens_echo_against_lens_db",
         limit="max_lens_echo_against_lens_db",
         figure="echo inside the lens against its lower face",
-        error_mm=1.0,
+        error_mm=1.5,
     ),
     Finding(
         name="lens_echo_clipped",
@@ -372,6 +372,17 @@ _ALL_FINDINGS = (
         figure="score",
         error_mm=0.55,
     ),
+    Finding(
+        name="cornea_peaks_unequal",
+        severity=Severity.WARN,
+        says="the two peaks of the cornea are not equally tall, as when the beam meets it "
+        "obliquely",
+        do="centre the beam on the cornea until both peaks stand tall",
+        feature="cornea_imbalance_db",
+        limit="max_cornea_imbalance_db",
+        figure="difference of the two peaks",
+        error_mm=0.1,
+    ),
 )
 
 FINDINGS: Mapping[str, Finding] = MappingProxyType({item.name: item for item in _ALL_FINDINGS})
@@ -398,7 +409,8 @@ class QualityLimits:
     min_retina_against_lens_db : float
         Retina against the back of a natural lens, dB. 99 % of aligned draws lie above.
     min_orbit_level_db : float
-        Root mean square of the stretch behind the sclera over the noise, dB.
+        Root mean square of the stretch behind the sclera over the noise, dB. 99 % of aligned
+        draws lie above, an eighth of which have no scatter at all.
     max_retina_over_wall_db : float
         Retina over the tallest that follows it, dB: 99.5 % of aligned draws lie below, eyes
         without any scatter at about 12.
@@ -426,6 +438,9 @@ class QualityLimits:
         Tallest echo inside the lens against the lower of its front and back, dB.
     min_repeat_closeness_us : float
         Retina from where a repeat of an earlier, taller echo would stand, µs.
+    max_cornea_imbalance_db : float
+        Front of the cornea against its back in immersion, dB, either way. The trade asks for
+        equal peaks; 95 % of aligned draws lie within 4 dB, 98 % within 11.
     max_state_pattern_db, max_natural_pattern_db, max_bath_pattern_db : float
         How clearly another lens state or method shows, dB.
     max_second_cornea_db : float
@@ -446,7 +461,7 @@ class QualityLimits:
     min_level_db: float = 20.0
     max_retina_rise_ratio: float = 2.2
     min_retina_against_lens_db: float = -33.0
-    min_orbit_level_db: float = 6.0
+    min_orbit_level_db: float = 3.0
     max_retina_over_wall_db: float = 18.0
     min_lens_front_against_back_db: float = -13.0
     max_vitreous_spike_against_retina_db: float = -12.0
@@ -459,6 +474,7 @@ class QualityLimits:
     max_anatomy_distance: float = 3.5
     max_lens_echo_against_lens_db: float = 0.0
     min_repeat_closeness_us: float = 0.12
+    max_cornea_imbalance_db: float = 8.0
     max_state_pattern_db: float = 24.0
     max_second_cornea_db: float = -30.0
     max_natural_pattern_db: float = 0.0
@@ -826,6 +842,11 @@ _BELOW = frozenset(
 )
 
 
+_WITHOUT_AN_EYE = frozenset(
+    {"no_echo", "cornea_assumed", "receiver_unknown", "recording_unfit", "score_low"}
+)
+
+
 def finding_bits(
     features: Mapping[str, Float32],
     limits: QualityLimits,
@@ -873,9 +894,9 @@ def finding_bits(
             )
     elif "clipped_samples" in features:
         raised["gain_too_high"] = features["clipped_samples"] > limits.max_clipped_samples
-    for name in ("lens_state_doubtful_implant", "lens_state_doubtful_natural", "method_doubtful"):
-        if name in raised:
-            raised[name] = raised[name] & ~raised["no_echo"]
+    # Where there is no eye on the trace, nothing can be said of it.
+    for name in raised.keys() - _WITHOUT_AN_EYE:
+        raised[name] = raised[name] & ~raised["no_echo"]
     bits = np.zeros(n, np.uint32)
     for k, name in enumerate(FINDINGS):
         if name in raised:

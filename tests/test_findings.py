@@ -1,9 +1,13 @@
 """Each finding has a case that raises it on every scan, and a near miss that never does."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+from closed_form import LE_GRAND_US, eye_traces, recording_of
 
 from echotrace.calibration import score_set
+from echotrace.chain import measure
 from echotrace.figures.findings import confusion_figure
 from echotrace.finding_cases import (
     FINDING_CASES,
@@ -11,8 +15,19 @@ from echotrace.finding_cases import (
     confusion_of_findings,
     error_centiles,
 )
-from echotrace.quality import FINDINGS, Severity, rank_findings
+from echotrace.quality import FINDINGS, QualityLimits, Severity, describe_finding
+from echotrace.recording import Probe
+from echotrace.score import shipped_models
+from echotrace.score_reasons import FIGURE_WORDS, against_the_score
+from echotrace.settings import Settings
+from echotrace.sitting import summarise
 
+CONTACT = {
+    "method": "contact",
+    "probe": Probe(
+        centre_frequency_hz=1e7, fractional_bandwidth=0.6, face_delay_us=1.0, face_delay_u_us=0.005
+    ),
+}
 pytestmark = pytest.mark.compiled
 SCANS = 4
 
@@ -59,6 +74,9 @@ def test_more_that_goes_wrong_is_told(matrix, trial, wanted):
 # What would send a reader the wrong way: (what was done, a finding that must not show).
 MISLEADING = [
     ("lid shut", "method_doubtful"),
+    ("lid shut", "gain_too_low"),
+    ("lid shut", "choice_uncertain"),
+    ("lid shut", "cornea_peaks_unequal"),
     ("lid shut", "lens_state_doubtful_implant"),
     ("lid shut", "lens_state_doubtful_natural"),
     ("recorder stopped before the retina", "gain_too_low"),
@@ -130,8 +148,90 @@ def test_the_picture_shows_the_matrix(matrix):
 # --- the published criteria of an acceptable trace ------------------------------------------
 
 
-def _features(trial, name):
-    return trial.measured(SCANS).features[name]
+# Criterion, its source, the feature, the finding, and the case and near miss that show it act.
+# The sources as seen are in the contributors' guide; "memory" says that a book was not at hand.
+CRITERIA = [
+    # Review of Ophthalmology, caption of an immersion trace: five tall echoes behind the probe's.
+    ("five tall echoes", "missing_count", "echo_missing", None),
+    # The same: each echo rises at a right angle from the baseline, without steps.
+    ("steep rise without steps", "retina_rise_ratio", "retina_not_steep", 2.2),
+    # The same: both peaks of the cornea equally tall.
+    ("equal corneal peaks", "cornea_imbalance_db", "cornea_peaks_unequal", 8.0),
+    # Study text: retina low, sloping or absent where the beam is off the axis.
+    ("retina tall", "retina_against_lens_db", "retina_low", -33.0),
+    # Byrne & Green; Waldron (value from memory): no scleral and orbital echoes on the nerve.
+    ("sclera and orbit behind the retina", "orbit_level_db", "no_wall_behind_retina", 3.0),
+    # Common practice, no source: not so much gain that retina and sclera merge, and enough.
+    ("gain not too high", "end_clipped_samples", "gain_too_high", 16.0),
+    ("gain high enough", "weakest_level_db", "gain_too_low", 20.0),
+]
+
+
+@pytest.mark.parametrize(
+    ("criterion", "feature", "finding", "limit"), CRITERIA, ids=[c[0] for c in CRITERIA]
+)
+def test_a_published_criterion_acts(criterion, feature, finding, limit):
+    """The feature moves past its limit in the case and stays within in the near miss."""
+    item = FINDING_CASES[finding]
+    assert FINDINGS[finding].feature == feature
+    case, near = item.case.measured(SCANS), item.near_miss.measured(SCANS)
+    assert case.has_finding(finding).all()
+    assert not near.has_finding(finding).any()
+    if limit is None:
+        assert (case.features[feature] > 0).all()
+        assert (near.features[feature] == 0).all()
+        return
+    assert getattr(QualityLimits(), FINDINGS[finding].limit) == limit
+    beyond = np.sign(case.features[feature] - limit)
+    assert abs(beyond.sum()) == SCANS
+    assert (np.sign(near.features[feature] - limit) == -beyond).all()
+
+
+@pytest.mark.parametrize(("method", "limit_mm"), [("immersion", 0.06), ("contact", 0.12)])
+def test_the_limits_of_spread_act(method, limit_mm):
+    """0.06 mm in immersion, 0.10 to 0.12 mm in contact (common practice, no source).
+
+    The vitreous of each scan is made longer or shorter, so the spread is known.
+    """
+    for factor, told in ((1.3, True), (0.7, False)):
+        step_us = 2e3 * factor * limit_mm / 1532.0
+        delays = np.array([[0, 0, 0, 0, k * step_us] for k in (-1, 0, 1)]) + LE_GRAND_US
+        cornea_us = 10.0 if method == "immersion" else 1.0
+        rf = np.concatenate(
+            [eye_traces(1, seed=4, delays=row, cornea_us=cornea_us) for row in delays]
+        )
+        changes = {} if method == "immersion" else CONTACT
+        result = measure(recording_of(rf, **changes))
+        assert result.accepted.all()
+        (summary,) = summarise(result, Settings().sitting)
+        assert summary.sd_mm == pytest.approx(factor * limit_mm, rel=0.03)
+        assert ("spread_too_large" in {item.name for item in summary.findings}) == told
+
+
+def test_the_guide_lists_every_criterion():
+    guide = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for _, feature, finding, _ in CRITERIA:
+        rows = [line for line in guide.splitlines() if f"`{finding}`" in line and "|" in line]
+        assert any(f"`{feature}`" in row for row in rows), finding
+
+
+def test_a_low_score_names_what_weighs_against_it():
+    trial = FINDING_CASES["score_low"].case
+    result = trial.measured(1)
+    features = {name: float(values[0]) for name, values in result.features.items()}
+    named = against_the_score(features)
+    assert named
+    assert f"What weighs most against it: {named[0]}" in describe_finding("score_low", features)
+    # By hand: the term that lies farthest below its best.
+    model = shipped_models()["score"]
+    lost = {
+        term.feature: max(term.nats) - np.interp(features[term.feature], term.knots, term.nats)
+        for term in model.terms
+        if np.isfinite(features.get(term.feature, np.nan))
+    }
+    assert named[0] == FIGURE_WORDS[max(lost, key=lost.get)]
+    for model in shipped_models().values():
+        assert {term.feature for term in model.terms} <= set(FIGURE_WORDS)
 
 
 @pytest.mark.slow
@@ -140,12 +240,9 @@ def test_errors_by_which_findings_are_ranked():
 
     They rank; a factor of two and a half either way leaves a rank of this kind as it is.
     """
-    found = error_centiles(score_set(4711, 130), least=60)
-    assert len(found) >= 8
+    found = error_centiles(score_set(4711, 100), least=80)
+    assert len(found) >= 5
     for name, error_mm in found.items():
-        stated = FINDINGS[name].error_mm
-        if FINDINGS[name].severity is Severity.NOTE or stated > 1.0:
-            continue
-        assert 0.4 * stated <= error_mm <= 2.5 * stated, (name, error_mm, stated)
-    ranked = rank_findings(found)
-    assert ranked.index("gain_too_low") < ranked.index("beam_off_axis")
+        if FINDINGS[name].severity is not Severity.NOTE:
+            stated = FINDINGS[name].error_mm
+            assert 0.4 * stated <= error_mm <= 2.5 * stated, (name, error_mm, stated)
