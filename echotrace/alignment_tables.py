@@ -46,7 +46,7 @@ def _levels(
     for k, name in enumerate(INTERFACES):
         response = interface_response(disc, path, names.index(name), grid.band)
         trace = grid.new_trace()
-        peak, _ = grid.add_echo(trace, response, 10.0)
+        peak = grid.add_echo(trace, response, 10.0)[0]
         out[k] = max(_FLOOR_DB, 20.0 * np.log10(max(peak, 1e-9)))
         if name == "retina" and peak > 1e-9:
             envelope = np.abs(scipy.signal.hilbert(trace[:2048]))

@@ -252,7 +252,7 @@ def test_joint_choice_against_trying_everything():
         lead = weights.leading_echo * np.minimum(rivals, 2.0)
         factor = 2e3 / water.speed_m_per_s
 
-        def worth(picked):
+        def worth(picked, *, at=at, own=own, lead=lead, factor=factor):
             score = sum(own[j] for _, j in picked) - weights.missing * (3 - len(picked))
             score -= sum(lead[j] for k, j in picked if k == 0)
             for (k0, j0), (k1, j1) in itertools.pairwise(picked):
