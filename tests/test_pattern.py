@@ -98,7 +98,8 @@ def test_figures_of_a_closed_form_trace():
     found = measure(recording_of(rf)).features
 
     def ratio(a, b):
-        return pytest.approx(20.0 * np.log10(a / b), abs=0.3)
+        # Half a decibel: a candidate's level is read on the grid, not at the crest.
+        return pytest.approx(20.0 * np.log10(a / b), abs=0.5)
 
     assert found["cornea_imbalance_db"][0] == ratio(1.0, 0.9)
     assert found["cornea_against_lens_db"][0] == ratio(1.0, 0.6)
