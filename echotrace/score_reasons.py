@@ -11,9 +11,6 @@ from echotrace.score import ScoreModel, shipped_models
 __all__ = ["FIGURE_WORDS", "against_the_score"]
 
 FIGURE_WORDS: Mapping[str, str] = {
-    "level_db_cornea_front": "the height of the cornea over the noise",
-    "level_db_lens_front": "the height of the lens front over the noise",
-    "level_db_retina": "the height of the retina over the noise",
     "weakest_level_db": "the height of the weakest echo over the noise",
     "cornea_imbalance_db": "the difference of the two corneal peaks",
     "cornea_against_lens_db": "the cornea against the front of the lens",
@@ -23,15 +20,11 @@ FIGURE_WORDS: Mapping[str, str] = {
     "retina_against_cornea_db": "the retina against the cornea",
     "retina_against_wall_db": "the retina against the wall behind it",
     "retina_against_scatter_db": "the retina against the deep orbit",
-    "sclera_against_scatter_db": "the sclera against the deep orbit",
     "retina_silence_db": "the silence before the retina",
     "retina_rise_misfit": "how fast the retina rises",
     "retina_misshape": "the shape of the retinal echo",
-    "least_stretch": "the shape of the echoes",
     "wall_step_db": "the step of energy at the retina",
-    "wall_double_db": "a second level of the wall",
     "retina_over_wall_db": "the retina over all that follows it",
-    "orbit_level_db": "the orbital echoes over the noise",
     "orbit_decay_db": "the decay of the orbital echoes",
     "orbit_against_retina_db": "the orbital echoes against the retina",
     "vitreous_echo_against_retina_db": "an echo in the vitreous",
@@ -39,12 +32,10 @@ FIGURE_WORDS: Mapping[str, str] = {
     "least_margin": "the lead over another choice of spikes",
     "last_margin": "the lead over another choice of the retina",
     "anatomy_distance": "an unusual length of chamber or lens",
-    "length_u_mm": "the uncertainty from noise",
     "fluid_gap_us": "fluid before the cornea",
+    "missing_count": "a missing interface",
+    "end_clipped_samples": "clipped echoes of the cornea or the retina",
     "repeat_closeness_us": "a repeat of the bath near the retina",
-    "pseudophakic_pattern_db": "a likeness to an implant",
-    "phakic_pattern_db": "a likeness to a natural lens",
-    "bath_pattern_db": "a likeness to the other method",
 }
 """Every figure that the score weighs, in plain words."""
 
