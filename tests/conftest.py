@@ -9,7 +9,13 @@ os.environ.setdefault("MPLBACKEND", "agg")
 
 # Facet sums walk millions of facets: minutes with compiled kernels off. The kernels themselves
 # are compared with plain sums in the same files when they are compiled.
-_NEEDS_COMPILED = ("test_synthesis", "test_figures_synthesis", "test_notebook")
+_NEEDS_COMPILED = (
+    "test_alignment",
+    "test_figures_synthesis",
+    "test_findings",
+    "test_notebook",
+    "test_synthesis",
+)
 
 
 def pytest_collection_modifyitems(items):
