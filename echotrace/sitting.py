@@ -278,8 +278,8 @@ def _sitting_findings(
         found.append(
             SittingFinding(
                 "too_few_scans",
-                f"Only {n} of the scans can be accepted, {limits.min_accepted} are needed. "
-                "Capture more.",
+                f"{f'Only {n}' if n else 'None'} of the scans can be accepted, "
+                f"{limits.min_accepted} are needed. Capture more.",
                 stops=True,
             )
         )

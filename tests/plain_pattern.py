@@ -1,9 +1,4 @@
-"""The pattern of an eye's echoes, as figures that neither gain nor an unknown time gain moves.
-
-Each echo is held against its neighbours on the trace, never against an absolute height: the
-retina against the wall just behind it, the front of the cornea against its back, the lens against
-itself. No single figure decides; :mod:`echotrace.score` weighs them all.
-"""
+"""The questions of :mod:`echotrace.kernels.pattern` in plain numpy, one array a stretch."""
 
 from __future__ import annotations
 
@@ -11,42 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.gates import Candidates
+from echotrace.pattern import PATTERN_FEATURES, _anatomy_distance, _finite
 from echotrace.recording import Method
 from echotrace.target import Target
 
-__all__ = ["PATTERN_FEATURES", "pattern_features"]
-
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
-
-PATTERN_FEATURES = (
-    "cornea_imbalance_db",
-    "cornea_against_lens_db",
-    "retina_against_cornea_db",
-    "retina_silence_db",
-    "retina_misshape",
-    "least_stretch",
-    "wall_step_db",
-    "wall_double_db",
-    "retina_over_wall_db",
-    "orbit_against_retina_db",
-    "lens_echo_against_lens_db",
-    "vitreous_echo_against_retina_db",
-    "vitreous_echo_count",
-    "anatomy_distance",
-    "fluid_gap_us",
-    "chamber_mm",
-    "cavity_mm",
-    "retina_rise_misfit",
-    "repeat_closeness_us",
-    "pseudophakic_pattern_db",
-    "second_cornea_db",
-    "phakic_pattern_db",
-    "bath_pattern_db",
-    "lens_clipped_samples",
-    "end_clipped_samples",
-)
-"""Names of the figures; those that a target or method does not have are NaN."""
 
 # Echoes nearer to each other than this, µs, are one and the same to a search among candidates.
 _SAME_US = 0.12
@@ -98,13 +63,6 @@ class _Echoes:
         return best, near
 
 
-def _finite(values: Float64, wanted: NDArray[np.bool_] | None = None) -> Float32:
-    good = np.isfinite(values)
-    if wanted is not None:
-        good &= wanted
-    return np.where(good, values, np.nan).astype(np.float32)
-
-
 def pattern_features(
     candidates: Candidates,
     delay_us: Float64,
@@ -117,32 +75,7 @@ def pattern_features(
     receiver_known: bool,
     retina_rise_ratio: Float32,
 ) -> dict[str, Float32]:
-    """Figures of the pattern of an eye.
-
-    Parameters
-    ----------
-    candidates : Candidates
-    delay_us : ndarray of float64, (n_traces, n_interfaces)
-        Picks, NaN where there is none.
-    level_db : ndarray of float32, (n_traces, n_interfaces)
-        Of the echo at each pick, clipped or not, over the noise.
-    clipped : ndarray of int32, (n_traces, n_interfaces)
-        Clipped samples of each.
-    target : Target
-        An eye.
-    method : str
-    face_delay_us : float
-        NaN where unknown.
-    receiver_known : bool
-        Whether echoes of different depth may be compared.
-    retina_rise_ratio : ndarray of float32, (n_traces,)
-        10-90 % rise of the retina over that of an undistorted echo.
-
-    Returns
-    -------
-    dict of str to ndarray of float32, each (n_traces,)
-        All of :data:`PATTERN_FEATURES`.
-    """
+    """As :func:`echotrace.pattern.pattern_features`."""
     n = delay_us.shape[0]
     nan = np.full(n, np.nan, np.float32)
     found: dict[str, Float32] = dict.fromkeys(PATTERN_FEATURES, nan)
@@ -247,25 +180,6 @@ def _shapes(
             out["retina_silence_db"] = _finite(quiet.astype(np.float64), near)
     out["least_stretch"] = _finite(least)
     return out
-
-
-def _anatomy_distance(delay_us: Float64, target: Target) -> Float32:
-    """Largest distance of a segment from its published mean, in standard deviations.
-
-    Up to the lens only: the vitreous differs too much between eyes to tell anything.
-    """
-    distance = np.full(delay_us.shape[0], np.nan)
-    for k, segment in enumerate(target.segments[: target.index("retina") - 1]):
-        if segment.name == "cornea":
-            # Its back is not always picked; the chamber as a whole is judged with the aqueous.
-            continue
-        back = target.index("cornea_front") if segment.name == "aqueous" else k
-        between = target.segments[back : k + 1]
-        mean = sum(2e3 * s.mean_mm / s.medium.speed_m_per_s for s in between)
-        sd = 2e3 * segment.sd_mm / segment.medium.speed_m_per_s
-        here = np.abs(delay_us[:, k + 1] - delay_us[:, back] - mean) / sd
-        distance = np.fmax(distance, here)
-    return _finite(distance)
 
 
 def _method(
