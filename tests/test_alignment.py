@@ -355,15 +355,18 @@ def test_tables_are_fitted_and_written_whole(tmp_path, capsys, monkeypatch):
 
 @pytest.mark.slow
 def test_a_smaller_rebuild_agrees_with_the_shipped_nodes():
-    """Another fifth of the draws, another seed: nodes agree where hands go."""
+    """A third of the draws, another seed: nodes agree where hands go.
+
+    Apart from a shift of a whole table, which the eyes of either set have in common. Eyes differ
+    by as much as the limit; the tables themselves span 18 to 28 dB there.
+    """
     tables = load_tables()
     rebuilt = fit_tables(table_draws(77, 140))
     for m in range(len(METHODS)):
         for k, name in enumerate(FIGURES[:-1]):
-            shipped = tables.nodes[m, k, :5, :4] - tables.nodes[m, k, 0, 0, 0]
-            fresh = rebuilt.nodes[m, k, :5, :4] - rebuilt.nodes[m, k, 0, 0, 0]
-            if np.isfinite(shipped).all():
-                assert np.sqrt(np.mean((shipped - fresh) ** 2)) < 5.0, (METHODS[m], name)
+            apart = tables.nodes[m, k, :5, :4] - rebuilt.nodes[m, k, :5, :4]
+            if np.isfinite(apart).all():
+                assert np.std(apart) < 7.0, (METHODS[m], name)
 
 
 # --- pictures ----------------------------------------------------------------------------------
