@@ -6,6 +6,7 @@ import pytest
 from echotrace.calibration import roc_area, shipped_sets
 from echotrace.figures.quality import (
     error_plot,
+    left_out_plot,
     reliability_plot,
     roc_plot,
     score_figure,
@@ -64,3 +65,11 @@ def test_the_four_together(data, score):
         "Length error",
         "Score against tilt",
     ]
+
+
+def test_each_group_has_its_own_curve(data, score):
+    ax = left_out_plot(score, data.good, data.state)
+    words = [text.get_text() for text in ax.get_legend().get_texts()]
+    for name, word in zip(np.unique(data.state), words, strict=True):
+        rows = data.state == name
+        assert word == f"{name}: {roc_area(score[rows], data.good[rows]):.3f}"

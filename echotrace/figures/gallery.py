@@ -6,10 +6,10 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from echotrace.calibration import shipped_sets
+from echotrace.calibration import join_sets, shipped_sets
 from echotrace.chain import view_trace
 from echotrace.figures.findings import confusion_figure
-from echotrace.figures.quality import score_figure
+from echotrace.figures.quality import left_out_figure, score_figure
 from echotrace.figures.synthesis import level_figure, spoiler_figure, tilt_figure
 from echotrace.figures.trace import trace_figure
 from echotrace.files.native import read_recording
@@ -31,7 +31,9 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
         The recording whose first scan is shown as measured.
     """
     recording = read_recording(recording_path)
-    unseen = shipped_sets()["unseen"]
+    sets = shipped_sets()
+    unseen, noisy = sets["unseen"], sets["noisy"]
+    score = shipped_models()["score"].probability
     return {
         "measured_scan": trace_figure(view_trace(recording, 0)),
         "on_and_off_axis": tilt_figure(),
@@ -39,9 +41,12 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
         "spoiled_traces": spoiler_figure(),
         "score_on_unseen_eyes": score_figure(
             unseen,
-            shipped_models()["score"].probability(unseen.features),
+            score(unseen.features),
             min_score=QualityLimits().min_score,
             title="The score on 600 invented traces that the fit never saw",
+        ),
+        "score_left_out": left_out_figure(
+            join_sets([sets["fit"], sets["fit_more"]]), noisy, score(noisy.features)
         ),
         "findings_by_case": confusion_figure(),
     }

@@ -12,17 +12,27 @@ from echotrace.calibration import (
     ScoreSet,
     calibration_curve,
     calibration_error,
+    leave_out,
     roc_area,
     roc_band,
     roc_curve,
 )
+from echotrace.calibration_draws import PROBE_KINDS
 from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["error_plot", "reliability_plot", "roc_plot", "score_figure", "tilt_plot"]
+__all__ = [
+    "error_plot",
+    "left_out_figure",
+    "left_out_plot",
+    "reliability_plot",
+    "roc_plot",
+    "score_figure",
+    "tilt_plot",
+]
 
 _FONT = 8
 _ERROR_LIMIT_MM = 0.1
@@ -210,4 +220,73 @@ def score_figure(
     tilt_plot(score, data.tilt_deg, data.retina_incidence_deg, axes[1, 1])
     if title:
         figure.suptitle(title, fontsize=_FONT + 2, color=COLOURS["ink"], x=0.01, ha="left")
+    return figure
+
+
+def left_out_plot(
+    score: NDArray[np.float64],
+    positive: NDArray[np.bool_],
+    names: NDArray[np.str_],
+    ax: Axes | None = None,
+    *,
+    title: str = "Left out",
+) -> Axes:
+    """ROC curve of each group by models that did not see it.
+
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+        From :func:`echotrace.calibration.leave_out`.
+    positive : ndarray of bool, (n,)
+    names : ndarray of str, (n,)
+        Group of each trace.
+    ax : Axes, optional
+    title : str
+    """
+    ax = new_axes(ax, 3.4, 3.0)
+    roles = ("trace", "accent", "envelope", "ink", "muted")
+    styles = ("-", "--", "-.", ":", "-")
+    for k, name in enumerate(np.unique(names)):
+        rows = names == name
+        false, true = roc_curve(score[rows], positive[rows])
+        ax.plot(
+            false,
+            true,
+            color=COLOURS[roles[k % len(roles)]],
+            linestyle=styles[k % len(styles)],
+            linewidth=1.2,
+            label=f"{name}: {roc_area(score[rows], positive[rows]):.3f}",
+        )
+    ax.legend(loc="lower right", fontsize=_FONT - 1, frameon=False, title="area", title_fontsize=7)
+    ax.set(xlim=(-0.01, 1.0), ylim=(0.0, 1.01))
+    return _finish(ax, title, "off-axis scans taken for good", "good scans taken for good")
+
+
+def left_out_figure(data: ScoreSet, noisy: ScoreSet, noisy_score: NDArray[np.float64]) -> Figure:
+    """Kinds of probe and eye states left out of the fit, and more noise than it saw.
+
+    Parameters
+    ----------
+    data : ScoreSet
+        What the model is fitted to; a few fits are made, half a minute each.
+    noisy : ScoreSet
+        With 6 dB more noise.
+    noisy_score : ndarray of float64
+    """
+    figure = new_figure(7.2, 6.4)
+    axes = figure.subplots(2, 2)
+    told = data.good | data.off_axis
+    probes = np.array([f"{k[0]:g} MHz, {k[2]:g} mm" for k in PROBE_KINDS])[data.probe_kind]
+    for ax, names, title in (
+        (axes[0, 0], probes, "Each probe left out"),
+        (axes[0, 1], data.state, "Each eye state left out"),
+    ):
+        score, _ = leave_out(data, names)
+        left_out_plot(score[told], data.good[told], names[told], ax, title=title)
+    told = noisy.good | noisy.off_axis
+    roc_plot(
+        noisy_score[told], noisy.good[told], noisy.draw[told], axes[1, 0],
+        title="6 dB more noise than the fit saw",
+    )  # fmt: skip
+    reliability_plot(noisy_score, noisy.good, axes[1, 1])
     return figure
