@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import datetime
-import hashlib
 import itertools
 import json
 from collections.abc import Callable
@@ -35,7 +34,7 @@ from echotrace.alignment import (
     AlignmentTables,
     observed_figures,
 )
-from echotrace.calibration_draws import draw_table
+from echotrace.calibration_draws import draw_table, hash_of_tables
 from echotrace.chain import measure
 from echotrace.errors import ParameterError
 from echotrace.synthesis.compose import Synthesis
@@ -337,8 +336,7 @@ def _split(z: Float64, eye: NDArray[np.intp]) -> tuple[Float64, Float64]:
 
 def draws_hash(seed: int, scenarios: int) -> str:
     """SHA-256 of all scenarios of a set of draws."""
-    tables = [table_scenario(seed, number) for number in range(scenarios)]
-    return hashlib.sha256(json.dumps(tables, sort_keys=True).encode()).hexdigest()
+    return hash_of_tables(table_scenario(seed, number) for number in range(scenarios))
 
 
 def write_tables(path: str | Path, tables: AlignmentTables) -> None:

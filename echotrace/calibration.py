@@ -10,8 +10,6 @@ from __future__ import annotations
 
 import argparse
 import datetime
-import hashlib
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +20,12 @@ import scipy
 from numpy.typing import NDArray
 
 from echotrace import __version__
-from echotrace.calibration_draws import Draw, draw_recordings, draw_table
+from echotrace.calibration_draws import (
+    Draw,
+    draw_recordings,
+    draw_table,
+    hash_of_tables,
+)
 from echotrace.chain import measure
 from echotrace.errors import FileFormatError, ParameterError
 from echotrace.measurement import Measurement
@@ -384,11 +387,10 @@ def fit_model(
 
 def draws_hash(draws: DrawSet) -> str:
     """SHA-256 of all scenarios of a set of draws."""
-    tables = [
+    return hash_of_tables(
         draw_table(draws.seed, number, poses=draws.poses, noise_shift_db=draws.noise_shift_db).table
         for number in range(draws.scenarios)
-    ]
-    return hashlib.sha256(json.dumps(tables, sort_keys=True).encode()).hexdigest()
+    )
 
 
 def leave_out(data: ScoreSet, groups: NDArray[Any]) -> tuple[Float64, Float64]:

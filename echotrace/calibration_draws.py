@@ -6,7 +6,9 @@ synthesis with a few poses of as many eyes, and one trace of each.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,7 +17,7 @@ import numpy as np
 from echotrace.recording import Recording
 from echotrace.synthesis.compose import Synthesis
 
-__all__ = ["LENS_STATES", "PROBE_KINDS", "Draw", "draw_recordings", "draw_table"]
+__all__ = ["LENS_STATES", "PROBE_KINDS", "Draw", "draw_recordings", "draw_table", "hash_of_tables"]
 
 PROBE_KINDS: tuple[tuple[float, float, float, float], ...] = (
     (10.0, 0.60, 5.0, 25.0),
@@ -190,3 +192,8 @@ def draw_recordings(
         if not draw.receiver_told:
             recording = replace(recording, receiver=None)
         yield draw, recording
+
+
+def hash_of_tables(tables: Iterable[Mapping[str, Any]]) -> str:
+    """SHA-256 of drawn scenarios: what shipped files were made from."""
+    return hashlib.sha256(json.dumps(list(tables), sort_keys=True).encode()).hexdigest()

@@ -5,7 +5,8 @@ import math
 import numpy as np
 
 from echotrace.measurement import Measurement
-from echotrace.recording import COLUMNS, Probe, Receiver, Recording, Truth
+from echotrace.quality import FINDINGS
+from echotrace.recording import COLUMNS, Column, Probe, Receiver, Recording, Truth
 
 
 def spread(shape, salt):
@@ -123,3 +124,41 @@ def same_measurement(a, b):
     assert set(a.features) == set(b.features)
     for name in a.features:
         same_array(a.features[name], b.features[name])
+
+
+def sitting_of(lengths, *, accepted=None, method="immersion", chamber=None, u=0.002, **labels):
+    """One sitting of a phakic eye by its lengths, and by its chambers where they matter."""
+    lengths = np.asarray(lengths, np.float64)
+    n = lengths.size
+    given = {
+        "subject": "invented-01",
+        "eye": "right",
+        "method": method,
+        "lens_state": "phakic",
+        "lens_material": "none",
+        "vitreous": "natural",
+        "operator": "p",
+        "sitting": "1",
+        "target": "eye",
+        **labels,
+    }
+    aqueous = np.full(n, 3.0) if chamber is None else np.asarray(chamber)
+    segments = np.column_stack(
+        [np.full(n, 0.55), aqueous, np.full(n, 4.5), lengths - 5.05 - aqueous]
+    )
+    return Measurement(
+        interfaces=("cornea_front", "lens_front", "lens_back", "retina"),
+        segments=("cornea", "aqueous", "lens", "vitreous"),
+        delay_us=np.ones((n, 4)),
+        delay_u_us=np.full((n, 4), 0.003),
+        length_mm=segments,
+        axial_length_mm=lengths,
+        axial_length_u_mm=np.full(n, u),
+        axial_length_u_shared_mm=np.full(n, 0.04),
+        score=np.ones(n),
+        findings=np.zeros(n, np.uint32),
+        finding_names=tuple(FINDINGS),
+        accepted=np.ones(n, bool) if accepted is None else np.asarray(accepted),
+        decided_by=np.zeros(n, np.uint8),
+        **{name: Column.of(given[name], n, name) for name in COLUMNS},
+    )

@@ -3,12 +3,10 @@
 import numpy as np
 import pytest
 import scipy
+from invented import sitting_of
 
 from echotrace.chain import decide_by_hand
 from echotrace.errors import ParameterError
-from echotrace.measurement import Measurement
-from echotrace.quality import FINDINGS
-from echotrace.recording import COLUMNS, Column
 from echotrace.settings import SittingLimits
 from echotrace.sitting import extreme_studentized_deviates, summarise
 
@@ -19,41 +17,6 @@ ROSNER = """
 1.77 1.81 1.91 1.94 1.96 1.99 2.06 2.09 2.10 2.14 2.15 2.23 2.24 2.26 2.35 2.37 2.40 2.47 2.54
 2.62 2.64 2.90 2.92 2.92 2.93 3.21 3.26 3.30 3.59 3.68 4.30 4.64 5.34 5.42 6.01
 """
-
-
-def _measurement(lengths, *, accepted=None, method="immersion", chamber=None, u=0.002, **labels):
-    lengths = np.asarray(lengths, np.float64)
-    n = lengths.size
-    given = {
-        "subject": "invented-01",
-        "eye": "right",
-        "method": method,
-        "lens_state": "phakic",
-        "lens_material": "none",
-        "vitreous": "natural",
-        "operator": "p",
-        "sitting": "1",
-        "target": "eye",
-        **labels,
-    }
-    aqueous = np.full(n, 3.0) if chamber is None else np.asarray(chamber)
-    segments = np.column_stack([np.full(n, 0.55), aqueous, np.full(n, 4.5), lengths - 8.05])
-    return Measurement(
-        interfaces=("cornea_front", "retina"),
-        segments=("cornea", "aqueous", "lens", "vitreous"),
-        delay_us=np.zeros((n, 2)),
-        delay_u_us=np.zeros((n, 2)),
-        length_mm=segments,
-        axial_length_mm=lengths,
-        axial_length_u_mm=np.full(n, u),
-        axial_length_u_shared_mm=np.full(n, 0.04),
-        score=np.ones(n),
-        findings=np.zeros(n, np.uint32),
-        finding_names=tuple(FINDINGS),
-        accepted=np.ones(n, bool) if accepted is None else np.asarray(accepted),
-        decided_by=np.zeros(n, np.uint8),
-        **{name: Column.of(given[name], n, name) for name in COLUMNS},
-    )
 
 
 def test_generalised_esd_against_the_handbook():
@@ -81,7 +44,7 @@ def test_esd_needs_numbers_and_survives_equal_ones():
 
 def test_mean_and_its_interval_against_scipy():
     lengths = [23.41, 23.45, 23.38, 23.44, 23.40]
-    (one,) = summarise(_measurement(lengths))
+    (one,) = summarise(sitting_of(lengths))
     reference = scipy.stats.ttest_1samp(lengths, 0.0).confidence_interval(0.95)
     assert one.mean_mm == pytest.approx(np.mean(lengths))
     assert one.interval_mm == pytest.approx((reference.low, reference.high), abs=1e-9)
@@ -96,15 +59,15 @@ def test_mean_and_its_interval_against_scipy():
 
 def test_student_t_of_five_scans():
     # Student's t, 4 degrees of freedom, two-sided 95 %: 2.776 (any table).
-    (one,) = summarise(_measurement([23.0, 23.02, 23.04, 23.06, 23.08]))
+    (one,) = summarise(sitting_of([23.0, 23.02, 23.04, 23.06, 23.08]))
     half = (one.interval_mm[1] - one.interval_mm[0]) / 2
     assert half / one.u_mm == pytest.approx(2.776, abs=5e-4)
 
 
 def test_what_scans_share_does_not_shrink_with_their_number():
     rng = np.random.default_rng(1)
-    few = summarise(_measurement(23.5 + 0.05 * rng.standard_normal(5)))[0]
-    many = summarise(_measurement(23.5 + 0.05 * rng.standard_normal(500)))[0]
+    few = summarise(sitting_of(23.5 + 0.05 * rng.standard_normal(5)))[0]
+    many = summarise(sitting_of(23.5 + 0.05 * rng.standard_normal(500)))[0]
     assert many.u_mm < few.u_mm / 5
     assert many.u_shared_mm == pytest.approx(few.u_shared_mm)
     assert many.u_combined_mm > 0.04
@@ -112,19 +75,19 @@ def test_what_scans_share_does_not_shrink_with_their_number():
 
 
 def test_rejected_scans_do_not_count():
-    (one,) = summarise(_measurement([23.4, 23.42, 23.41, 25.0], accepted=[True, True, True, False]))
+    (one,) = summarise(sitting_of([23.4, 23.42, 23.41, 25.0], accepted=[True, True, True, False]))
     assert one.n == 4
     assert one.n_accepted == 3
     assert one.mean_mm == pytest.approx(23.41)
 
 
 def test_too_few_scans_and_no_scan():
-    (one,) = summarise(_measurement([23.4, 23.42, 23.41], accepted=[True, False, False]))
+    (one,) = summarise(sitting_of([23.4, 23.42, 23.41], accepted=[True, False, False]))
     assert not one.acceptable
     assert one.findings[0].name == "too_few_scans"
     assert one.u_mm == 0.002
     assert np.isnan(one.sd_mm)
-    (none,) = summarise(_measurement([23.4], accepted=[False]))
+    (none,) = summarise(sitting_of([23.4], accepted=[False]))
     assert np.isnan(none.mean_mm)
     assert none.to_record()["mean_mm"] is None
     assert not none.acceptable
@@ -137,14 +100,14 @@ def test_too_few_scans_and_no_scan():
 )  # fmt: skip
 def test_spread_limit_by_method(method, sd, acceptable):
     base = np.array([-1.2, -0.6, 0.0, 0.6, 1.2])[[2, 0, 4, 1, 3]]
-    (one,) = summarise(_measurement(23.5 + base / base.std(ddof=1) * sd, method=method))
+    (one,) = summarise(sitting_of(23.5 + base / base.std(ddof=1) * sd, method=method))
     assert one.acceptable is acceptable
     assert ("spread_too_large" in [f.name for f in one.findings]) is not acceptable
 
 
 def test_outlier_is_named_not_removed():
     lengths = [23.40, 23.41, 23.42, 23.40, 23.41, 23.42, 23.41, 23.80]
-    (one,) = summarise(_measurement(lengths), SittingLimits(max_sd_immersion_mm=1.0))
+    (one,) = summarise(sitting_of(lengths), SittingLimits(max_sd_immersion_mm=1.0))
     assert one.outliers == (7,)
     assert one.outliers_tested == 2
     assert one.n_accepted == 8
@@ -153,39 +116,39 @@ def test_outlier_is_named_not_removed():
 
 def test_drift_is_seen_and_noise_is_not():
     trend = 23.4 + 0.01 * np.arange(8) + 0.002 * np.array([1, -1, 0, 1, 0, -1, 1, -1])
-    names = [f.name for f in summarise(_measurement(trend))[0].findings]
+    names = [f.name for f in summarise(sitting_of(trend))[0].findings]
     assert "drift" in names
     level = 23.4 + 0.01 * np.array([0, 1, -1, 0, 1, -1, 0, 0])
-    assert "drift" not in [f.name for f in summarise(_measurement(level))[0].findings]
+    assert "drift" not in [f.name for f in summarise(sitting_of(level))[0].findings]
 
 
 def test_micrometres_are_not_worth_a_word():
     tiny = 23.4 + 1e-4 * np.arange(8)
     tiny[7] = 23.405
-    (one,) = summarise(_measurement(tiny))
+    (one,) = summarise(sitting_of(tiny))
     assert one.findings == ()
 
 
 def test_compression_is_read_from_the_chamber():
     chamber = [3.0, 2.98, 2.7, 3.01, 2.99]
     lengths = [23.5, 23.48, 23.42, 23.51, 23.49]
-    (one,) = summarise(_measurement(lengths, method="contact", chamber=chamber))
+    (one,) = summarise(sitting_of(lengths, method="contact", chamber=chamber))
     (found,) = [f for f in one.findings if f.name == "cornea_pressed"]
     assert "scan 2" in found.text
     assert "0.31 mm" in found.text
-    (immersion,) = summarise(_measurement(lengths, chamber=chamber))
+    (immersion,) = summarise(sitting_of(lengths, chamber=chamber))
     assert "cornea_pressed" not in [f.name for f in immersion.findings]
 
 
 def test_sittings_are_kept_apart():
-    result = _measurement([23.4, 24.4, 23.41, 24.41, 23.42, 24.42], eye=["right", "left"] * 3)
+    result = sitting_of([23.4, 24.4, 23.41, 24.41, 23.42, 24.42], eye=["right", "left"] * 3)
     both = summarise(result)
     assert [s.labels["eye"] for s in both] == ["right", "left"]
     assert [s.mean_mm for s in both] == pytest.approx([23.41, 24.41])
 
 
 def test_decisions_by_hand_count_and_are_kept():
-    result = _measurement([23.4, 23.42, 23.41, 25.0], accepted=[True, True, False, True])
+    result = sitting_of([23.4, 23.42, 23.41, 25.0], accepted=[True, True, False, True])
     changed = decide_by_hand(result, accept={2: "gate was right"}, reject={3: "lid"})
     assert changed.accepted.tolist() == [True, True, True, False]
     assert changed.decided_by.tolist() == [0, 0, 1, 1]
@@ -201,6 +164,6 @@ def test_decisions_by_hand_count_and_are_kept():
     ):
         with pytest.raises(ParameterError, match=says):
             decide_by_hand(result, **wrong)
-    blank = _measurement([23.4, np.nan])
+    blank = sitting_of([23.4, np.nan])
     with pytest.raises(ParameterError, match="has no length"):
         decide_by_hand(blank, accept={1: "please"})

@@ -1,16 +1,16 @@
 """What is said of the scans of a sitting, each with a case that must and a near miss."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import scipy
+from invented import sitting_of
 
 from echotrace.alignment import AlignmentEstimate, alignment_prior
 from echotrace.errors import ParameterError
-from echotrace.measurement import Measurement
 from echotrace.quality import FINDINGS
-from echotrace.recording import COLUMNS, Column
 from echotrace.sitting_quality import (
     _best_split,
     compression_of,
@@ -20,41 +20,12 @@ from echotrace.sitting_quality import (
 )
 
 
-def _measurement(lengths, *, chamber=None, method="immersion", accepted=None, fluid=(), score=None):
-    lengths = np.asarray(lengths, np.float64)
-    n = lengths.size
-    given = {
-        "subject": "invented-01",
-        "eye": "right",
-        "method": method,
-        "lens_state": "phakic",
-        "lens_material": "none",
-        "vitreous": "natural",
-        "operator": "p",
-        "sitting": "1",
-        "target": "eye",
-    }
-    chamber = np.full(n, 3.0) if chamber is None else np.asarray(chamber)
-    names = tuple(FINDINGS)
-    findings = np.zeros(n, np.uint32)
-    for k in fluid:
-        findings[k] |= np.uint32(1 << names.index("fluid_before_cornea"))
-    return Measurement(
-        interfaces=("cornea_front", "lens_front", "lens_back", "retina"),
-        segments=("aqueous", "lens", "vitreous"),
-        delay_us=np.ones((n, 4)),
-        delay_u_us=np.full((n, 4), 0.003),
-        length_mm=np.column_stack([chamber, np.full(n, 4.5), lengths - chamber - 4.5]),
-        axial_length_mm=lengths,
-        axial_length_u_mm=np.full(n, 0.003),
-        axial_length_u_shared_mm=np.full(n, 0.04),
-        score=np.full(n, 0.9) if score is None else np.asarray(score, np.float64),
-        findings=findings,
-        finding_names=names,
-        accepted=np.ones(n, bool) if accepted is None else np.asarray(accepted),
-        decided_by=np.zeros(n, np.uint8),
-        **{name: Column.of(given[name], n, name) for name in COLUMNS},
-    )
+def _measurement(lengths, *, fluid=(), score=None, **given):
+    sitting = sitting_of(lengths, u=0.003, **given)
+    findings = sitting.findings.copy()
+    findings[list(fluid)] |= np.uint32(1 << list(FINDINGS).index("fluid_before_cornea"))
+    score = np.full(sitting.n_traces, 0.9) if score is None else np.asarray(score, np.float64)
+    return replace(sitting, findings=findings, score=score)
 
 
 def _estimate(tilt, *, tilt_sd=0.6, aside=0.2, aside_sd=0.1):
