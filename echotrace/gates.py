@@ -484,7 +484,7 @@ def choice_plan(
             row[echoes.FRACTION_DB] = 20.0 * np.log10(gate.threshold_fraction)
         if gate.relative_to:
             row[echoes.RELATIVE_TO] = names.index(gate.relative_to)
-    pair = np.zeros((5, q, q))
+    pair = np.zeros((q, q, 5))
     for before in range(q):
         low = high = mean = variance = 0.0
         for k in range(before + 1, q):
@@ -495,10 +495,10 @@ def choice_plan(
             mean += segment.mean_mm * us_per_mm
             variance += (segment.sd_mm * us_per_mm) ** 2
             stiffness = 0.5 * weights.prior / variance
-            pair[:, before, k] = low, high, mean, stiffness, sum(skip[before + 1 : k])
+            pair[before, k] = low, high, mean, stiffness, sum(skip[before + 1 : k])
     # The delay zero of an eye's traces is the probe's face: nothing of the eye comes before it,
     # and the retina not before the shortest eye's. A target of another kind may begin anywhere.
-    table[:, echoes.EARLIEST_US] = pair[echoes.PAIR_LOW_US, 0] if target.anatomy else -np.inf
+    table[:, echoes.EARLIEST_US] = pair[0, :, echoes.PAIR_LOW_US] if target.anatomy else -np.inf
     weight = [
         weights.per_10_db,
         weights.height_limit,

@@ -106,7 +106,7 @@ def filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan
 
 @lru_cache(maxsize=32)
 def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan | None:
-    from echotrace.kernels.fused import ARM, FilterPlan
+    from echotrace.kernels.fused import ARM, TAPS, FilterPlan
 
     stride = pulse.grid_stride
     n_grid = math.ceil(n_samples / stride)
@@ -143,20 +143,24 @@ def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPla
         odd @ rest_slope - slope_per_us
     ) > 5.0 * _TOLERANCE * norm(slope_per_us):
         return None
-    # Whole vector registers of taps; outputs in fours.
-    band_taps, pulse_taps = _padded(taps, 8), _padded(wanted, 8)
+    # The first tap a whole number of grid points before the centre, split by phase; and in a row.
+    ahead = math.ceil(half / stride) * stride
+    split = _padded(np.concatenate([np.zeros(ahead - half), taps]), TAPS * stride)
+    # Whole vector registers of outputs and of the matched filter's taps.
     phase = turn * stride * (np.arange(n_grid + 2 * ARM) - ARM)
     return FilterPlan(
         stride=stride,
         n_grid=n_grid,
-        pad=(2 * ARM + 2) * stride + max(band_taps.shape[1], pulse_taps.shape[1]) + 16,
-        band_half=half,
+        lead=ARM + ahead // stride,
+        band_half=ahead,
         pulse_half=pulse.half_length,
-        band=band_taps,
-        turn=_padded(np.exp(1j * phase), 4),
+        band=np.ascontiguousarray(split.reshape(2, -1, stride).swapaxes(1, 2)),
+        near_half=half,
+        near=_padded(taps, TAPS)[:, None, :],
+        turn=_padded(np.exp(1j * phase), 8),
         # Correlating with an odd kernel: slope of the output, not of the kernel.
         rest=np.stack([rest, -rest_slope]).astype(np.float32),
-        pulse=pulse_taps,
+        pulse=_padded(wanted, 8),
     )
 
 

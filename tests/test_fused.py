@@ -179,19 +179,15 @@ PULSE = gaussian_pulse(1e8, 1e7, 0.6)
 def _grid(rf, pulse):
     """Plain envelope, matched envelope and slope of one trace on the grid, by the kernels."""
     plan = filter_plan(pulse, envelope_band_hz(pulse, 1.5), rf.size)
-    signal = np.zeros(rf.size + 2 * plan.pad, np.float32)
-    signal[plan.pad : plan.pad + rf.size] = rf
-    real, imag = (np.empty(plan.turn.shape[1], np.float32) for _ in range(2))
+    columns = -(-rf.size // plan.stride)
+    one = np.ones((plan.stride, columns), np.float32)
+    n_band = plan.turn.shape[1]
+    rows = np.zeros((plan.stride, n_band + plan.band.shape[2] + plan.lead), np.float32)
+    real, imag = (np.empty(n_band, np.float32) for _ in range(2))
     envelope, matched, slope = (np.empty(plan.n_grid, np.float32) for _ in range(3))
-    fused._band(
-        signal,
-        plan.pad - plan.band_half - fused.ARM * plan.stride,
-        plan.stride,
-        plan.band,
-        plan.turn,
-        real,
-        imag,
-    )
+    fused._split(rf, one, np.float32(1.0), plan.lead, rows)
+    fused._band(rows, plan.band, real, imag)
+    fused._to_baseband(plan.turn, real, imag)
     fused._magnitude(real[fused.ARM :], imag[fused.ARM :], envelope)
     fused._matched_grid(real, imag, plan.rest, matched, slope)
     return plan.stride, envelope, matched, slope

@@ -11,10 +11,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from echotrace.kernels.extremes import largest
 from echotrace.kernels.jit import filter_kernel, kernel
 
 __all__ = [
     "ChoicePlan",
+    "ChoiceSpace",
     "SearchPlan",
     "choose_row",
     "choose_rows",
@@ -64,7 +66,7 @@ LOOKED_FOR, THRESHOLD_DB, FRACTION_DB, LOW_US, HIGH_US = 0, 1, 2, 3, 4
 RELATIVE_TO, TAKE_FIRST, FIRST_RISE, WALL_US, LEAD, TAIL = 5, 6, 7, 8, 9, 10
 CLEAR_BEFORE, EARLIEST_US = 11, 12
 GATE_COLUMNS = 13
-# Planes of ChoicePlan.pair.
+# Entries of ChoicePlan.pair.
 PAIR_LOW_US, PAIR_HIGH_US, PAIR_MEAN_US, PAIR_WEIGHT, PAIR_SKIP = 0, 1, 2, 3, 4
 # Entries of ChoicePlan.weight.
 PER_10_DB, HEIGHT_LIMIT, SHAPE, QUIET_RISE, EARLIER_ECHO, OUTSIDE_GATE = 0, 1, 2, 3, 4, 5
@@ -91,8 +93,8 @@ class ChoicePlan(NamedTuple):
         silence, and how far before it no other echo should then stand, µs; cost of leaving out
         all interfaces before, and behind; whether no tall echo should stand between it and the one
         before; the delay before which it cannot lie, µs.
-    pair : (5, q, q)
-        Of the delay from interface ``k_before`` to ``k``, at ``[:, k_before, k]``: range and
+    pair : (q, q, 5)
+        Of the delay from interface ``k_before`` to ``k``, at ``[k_before, k]``: range and
         prior mean, µs; half the prior's weight over its variance; cost of leaving out those
         between.
     weight : (9,)
@@ -107,75 +109,76 @@ class ChoicePlan(NamedTuple):
 
 
 @filter_kernel
-def _largest(row, first, stop):
-    top = np.float32(0.0)
-    for x in row[first:stop]:
-        top = x if x > top else top
-    return top
-
-
-@filter_kernel
-def _largest_of_16(row, first):
-    """Largest of sixteen values from ``first`` on."""
+def _all_below(bits, first, limit):
+    """Whether sixteen values from ``first`` on lie below a limit, all as whole numbers."""
     k = np.uint64(first)
-    top = row[k]
+    signs = np.int32(-1)
     for i in range(np.uint64(16)):
-        x = row[k + i]
-        top = x if x > top else top
-    return top
+        signs &= bits[k + i] - limit
+    return signs < 0
 
 
 @kernel
-def _maxima(row, threshold, dip_ratio, at):
-    """Grid points of the local maxima that stand out; their number."""
-    m = row.size
-    room = at.size
+def _turns(row, limit, turn, still):
+    """Grid points of all local maxima over a limit; their number.
+
+    ``still[n]`` becomes 1 where sixteen values in a row lie below the limit before maximum ``n``.
+    """
+    # Floats that are zero or more have the order of the whole numbers with the same bits.
+    bits, limit_bits = row.view(np.int32), np.float32(limit).view(np.int32)
+    n, k, m = 0, 1, row.size
+    still[:] = 0
+    while k < m - 1:
+        stop = min(k + 16, m - 1)
+        if stop == k + 16 and _all_below(bits, k, limit_bits):
+            still[n] = 1
+        else:
+            # Written always, counted where it is one: nothing to foresee.
+            for i in range(np.uint64(k), np.uint64(stop)):
+                before, here, after = bits[i - np.uint64(1)], bits[i], bits[i + np.uint64(1)]
+                turn[n] = i
+                n += (here > before) & (here >= after) & (here >= limit_bits)
+        k = stop
+    return n
+
+
+@kernel
+def _maxima(row, threshold, dip_ratio, space, at):
+    """Grid points of the local maxima that stand out; their number.
+
+    Each is the tallest between two dips below ``dip_ratio`` of it, and over the threshold.
+    """
+    turn, still = space[0], space[1]
+    # Below the dip under the threshold nothing matters but that the envelope was there.
+    n = _turns(row, dip_ratio * threshold, turn, still)
     found = 0
-    high = row[0]
-    high_at = 0
-    low = row[0]
-    rising = True
-    quiet = dip_ratio * threshold
-    k = 1
-    while k < m:
-        # Below the dip under the threshold nothing that came before matters any more: jump over.
-        if row[k] < quiet and k + 16 < m and _largest_of_16(row, k) < quiet:
-            if rising and high >= threshold and high_at > 0 and found < room:
+    high, high_at, low = row[0], 0, row[0]
+    for i in range(n + 1):
+        k = turn[i] if i < n else row.size
+        if still[i]:
+            low = np.float32(0.0)
+        elif i < n or low >= dip_ratio * high:
+            for x in row[(turn[i - 1] if i else 0) + 1 : k]:
+                low = min(low, x)
+        fell = low < dip_ratio * high
+        top = row[k] if i < n else np.float32(np.inf)
+        if fell and top * dip_ratio > low:
+            if high >= threshold and high_at > 0 and found < at.size:
                 at[found] = high_at
                 found += 1
-            k += 16
-            rising = True
-            high = row[k - 1]
-            high_at = k - 1
+        elif fell or top <= high:
             continue
-        x = row[k]
-        if rising:
-            if x > high:
-                high = x
-                high_at = k
-            elif x < dip_ratio * high:
-                if high >= threshold and high_at > 0 and found < room:
-                    at[found] = high_at
-                    found += 1
-                rising = False
-                low = x
-        elif x < low:
-            low = x
-        elif x * dip_ratio > low:
-            rising = True
-            high = x
-            high_at = k
-        k += 1
+        high, high_at, low = top, k, top
     return found
 
 
 @kernel
-def _log_at(row, k):
-    return float(np.log(max(row[k], _TINY)))
+def _value(row, k):
+    return max(row[k], _TINY)
 
 
 @kernel
-def find_row(plan, row, noise, at, sample, delay_us, level_db, before_db, stretch):
+def find_row(plan, row, noise, space, sample, delay_us, level_db, before_db, stretch):
     """Find the echoes of one trace that stand out, and describe them.
 
     A maximum counts when it is over the threshold and the envelope falls below ``dip_ratio`` of
@@ -189,7 +192,7 @@ def find_row(plan, row, noise, at, sample, delay_us, level_db, before_db, stretc
     row : (m,) float32
         Envelope on the grid.
     noise : float
-    at : (c,) int32, scratch
+    space : (3, m) int32, scratch
     sample : (c,) int32, out
     delay_us : (c,) float64, out
     level_db, before_db, stretch : (c,) float32, out
@@ -200,27 +203,27 @@ def find_row(plan, row, noise, at, sample, delay_us, level_db, before_db, stretc
     int
         Number of echoes.
     """
-    m = row.size
-    log_noise = math.log(noise)
-    found = _maxima(row, np.float32(noise * plan.threshold_ratio), plan.dip_ratio, at)
+    m, at = row.size, space[2][: sample.size]
+    found = _maxima(row, np.float32(noise * plan.threshold_ratio), plan.dip_ratio, space, at)
+    per_noise = np.float32(1.0 / noise)
     for j in range(found):
         g = at[j]
-        left, middle, right = _log_at(row, g - 1), _log_at(row, g), _log_at(row, g + 1)
-        bend = 2.0 * middle - left - right
+        left, middle, right = _value(row, g - 1), _value(row, g), _value(row, g + 1)
+        tilt, bend = np.log(right / left), np.log((middle / left) * (middle / right))
         offset = 0.0
         if bend > 0.0:
-            offset = min(0.5, max(-0.5, 0.5 * (right - left) / bend))
-        level_db[j] = _DB * (middle + 0.25 * (right - left) * offset - log_noise)
+            offset = min(0.5, max(-0.5, 0.5 * float(tilt) / float(bend)))
+        level_db[j] = _DB * (float(np.log(middle * per_noise)) + 0.25 * float(tilt) * offset)
         position = (g + offset) * plan.stride
         sample[j] = int(np.rint(position))
         delay_us[j] = plan.start_us + position * plan.step_us
         first = max(0, g - plan.far)
-        top = _largest(row, first, max(first, g - plan.near))
-        before_db[j] = _DB * (float(np.log(top)) - log_noise) if top > 0.0 else -np.inf
+        top = largest(row[first : max(first, g - plan.near)])
+        before_db[j] = _DB * np.log(top * per_noise) if top > 0.0 else -np.inf
         k = min(max(g, plan.arm), m - 1 - plan.arm)
-        if k != g:
-            middle = _log_at(row, k)
-        seen = 2.0 * middle - _log_at(row, k - plan.arm) - _log_at(row, k + plan.arm)
+        middle = _value(row, k)
+        left, right = _value(row, k - plan.arm), _value(row, k + plan.arm)
+        seen = float(np.log((middle / left) * (middle / right)))
         stretch[j] = np.log(np.float32(max(seen / plan.curvature, 0.02)))
     return found
 
@@ -228,21 +231,54 @@ def find_row(plan, row, noise, at, sample, delay_us, level_db, before_db, stretc
 @kernel
 def find_rows(plan, grid, noise, count, sample, delay_us, level_db, before_db, stretch):
     """:func:`find_row` for every row of ``grid`` (n, m)."""
-    at = np.empty(sample.shape[1], np.int32)
+    space = np.empty((3, grid.shape[1]), np.int32)
     for i in range(grid.shape[0]):
         count[i] = find_row(
-            plan, grid[i], noise[i], at, sample[i], delay_us[i], level_db[i], before_db[i],
+            plan, grid[i], noise[i], space, sample[i], delay_us[i], level_db[i], before_db[i],
             stretch[i],
         )  # fmt: skip
 
 
+class ChoiceSpace(NamedTuple):
+    """Scratch of :func:`choose_row`; ``c`` is a whole number of vector registers.
+
+    Attributes
+    ----------
+    at, level, shape, energy : (c,) float32
+        Delays, µs, and levels, dB, of the candidates, with values at the end that lie beyond all;
+        what the shape of each costs; its energy over the noise's.
+    rival : (c, c) float32
+        How far an echo between two candidates rivals the lower of them, 0 to 1.
+    own, forward, backward : (q, c) float32
+        Evidence; best score of a path that ends at (interface, candidate), and of what can follow.
+    """
+
+    at: Any
+    level: Any
+    shape: Any
+    energy: Any
+    rival: Any
+    own: Any
+    forward: Any
+    backward: Any
+
+
+_LANES = 16
+_FAR_US, _LOW_DB = np.float32(1e6), np.float32(-1e3)
+# No echo follows on itself.
+_LEAST_US = 1e-6
+
+
 @kernel
 def choice_space(n_interfaces, n_candidates):
-    """Scratch of :func:`choose_row`: real and whole numbers."""
-    return (
-        np.empty((4, n_interfaces, n_candidates)),
-        np.empty((2, n_interfaces, n_candidates), np.int32),
-    )
+    """Scratch of :func:`choose_row`."""
+    c = (n_candidates + _LANES - 1) // _LANES * _LANES
+    row = np.zeros((4, c), np.float32)
+    table = np.zeros((3, n_interfaces, c), np.float32)
+    return ChoiceSpace(
+        row[0], row[1], row[2], row[3], np.zeros((c, c), np.float32), table[0], table[1],
+        table[2],
+    )  # fmt: skip
 
 
 @kernel
@@ -316,133 +352,164 @@ def _energy_step_db(count, delay_us, energy, j):
     return 10.0 * math.log10(behind / before)
 
 
+@filter_kernel
+def _weigh(at, level, shape, gate, per_10_db, height_limit, outside, own):
+    """Height over the threshold, shape and fixed gate; -inf where it cannot be this interface."""
+    threshold, earliest = np.float32(gate[THRESHOLD_DB]), np.float32(gate[EARLIEST_US])
+    low, high = np.float32(gate[LOW_US]), np.float32(gate[HIGH_US])
+    per_db, limit = np.float32(per_10_db * 0.1), np.float32(height_limit)
+    cost = np.float32(outside if gate[RELATIVE_TO] < 0 else 0.0)
+    zero, never = np.float32(0.0), np.float32(-np.inf)
+    for j in range(np.uint64(own.size)):
+        e = min(max(per_db * (level[j] - threshold), zero), limit) - shape[j]
+        e -= cost if (at[j] < low) | (at[j] > high) else zero
+        own[j] = e if (level[j] >= threshold) & (at[j] >= earliest) else never
+
+
 @kernel
-def _evidence(gate, first_us, weight, count, delay_us, level_db, before_db, stretch, energy, own):
+def _evidence(gate, fixed, weight, count, delay_us, level_db, before_db, stretch, space):
     """Evidence of each echo for each interface; -inf where it cannot be that one."""
-    fixed = not np.isnan(first_us)
+    n = (count + _LANES - 1) // _LANES * _LANES
+    at, level, shape, energy = space.at[:n], space.level[:n], space.shape[:n], space.energy[:n]
+    at[count:] = _FAR_US
+    level[count:] = _LOW_DB
+    shape[count:] = np.float32(0.0)
     for j in range(count):
-        energy[j] = math.exp(_NEPERS * level_db[j])
-    for k in range(own.shape[0]):
-        for j in range(count):
-            own[k, j] = -np.inf
+        at[j], level[j] = delay_us[j], level_db[j]
+        energy[j] = np.exp(np.float32(_NEPERS) * level_db[j])
+        shape[j] = min(weight[SHAPE] * float(stretch[j]) ** 2, 2.0)
+    for k in range(space.own.shape[0]):
+        own = space.own[k][:n]
         if gate[k, LOOKED_FOR] == 0.0 or (k == 0 and fixed):
+            own[:] = -np.inf
+            continue
+        _weigh(
+            at, level, shape, gate[k], weight[PER_10_DB], weight[HEIGHT_LIMIT],
+            weight[OUTSIDE_GATE], own,
+        )  # fmt: skip
+        own[count:] = -np.inf
+        rises = gate[k, FIRST_RISE] != 0.0
+        if not rises and (k > 0 or gate[k, RELATIVE_TO] >= 0):
             continue
         for j in range(count):
-            if level_db[j] < gate[k, THRESHOLD_DB] or delay_us[j] < gate[k, EARLIEST_US]:
+            if own[j] == -np.inf:
                 continue
-            over = weight[PER_10_DB] * (level_db[j] - gate[k, THRESHOLD_DB]) / 10.0
-            e = min(max(over, 0.0), weight[HEIGHT_LIMIT])
-            e -= min(weight[SHAPE] * float(stretch[j]) ** 2, 2.0)
-            if gate[k, FIRST_RISE] != 0.0:
-                e += weight[QUIET_RISE] * _quiet(level_db[j], before_db[j])
+            if rises:
+                e = weight[QUIET_RISE] * _quiet(level_db[j], before_db[j])
                 e -= weight[EARLIER_ECHO] * _taller_before(
                     delay_us, level_db, j, delay_us[j] - gate[k, WALL_US], 26.0, 16.0
                 )
                 step_db = _energy_step_db(count, delay_us, energy, j)
                 e += weight[WALL_STEP] * min(max(step_db, 0.0), _STEP_LIMIT_DB) / 10.0
-            elif k == 0 and gate[k, RELATIVE_TO] < 0:
+            else:
                 # Nothing as tall should stand in front of the first interface.
-                e -= weight[LEADING_ECHO] * _taller_before(
+                e = -weight[LEADING_ECHO] * _taller_before(
                     delay_us, level_db, j, gate[k, LOW_US], 14.0, 8.0
                 )
-            if gate[k, RELATIVE_TO] < 0 and (
-                delay_us[j] < gate[k, LOW_US] or delay_us[j] > gate[k, HIGH_US]
-            ):
-                e -= weight[OUTSIDE_GATE]
-            own[k, j] = e
+            own[j] += e
 
 
 @kernel
-def _rival(tallest_db, before_db, after_db):
-    """How far an echo between two chosen ones rivals the lower of them, 0 to 1."""
-    return min(max((tallest_db - min(before_db, after_db) + 6.0) / 12.0, 0.0), 1.0)
+def _rivals(count, level, rival):
+    """How far an echo between two others rivals the lower of them, 0 to 1, for every two."""
+    for j in range(count):
+        rival[j, j] = np.float32(0.0)
+        tallest = _LOW_DB
+        for i in range(j + 1, count):
+            over = (tallest - min(level[j], level[i]) + np.float32(6.0)) / np.float32(12.0)
+            rival[j, i] = rival[i, j] = min(max(over, np.float32(0.0)), np.float32(1.0))
+            tallest = max(tallest, level[i])
 
 
-@kernel
-def _forward(gate, pair, first_us, between, count, at, level_db, own, forward, came_q, came_c):
-    """Best score of a path that ends at (interface, candidate).
+# A dozen echoes at once in vector registers, the impossible ones too, take less time than finding
+# out which are possible. A plain maximum would be compiled to stores under a mask, of which each
+# waits for the one before: so a zero is added to it that the compiler does not know to be one.
 
-    The known first interface is candidate ``count`` of interface 0.
-    """
-    fixed = not np.isnan(first_us)
-    for k in range(own.shape[0]):
-        mine, best = own[k], forward[k]
-        from_q, from_c = came_q[k], came_c[k]
-        lead = gate[k, LEAD]
-        cost = between if gate[k, CLEAR_BEFORE] != 0.0 else 0.0
-        for j in range(count):
-            from_q[j] = -1
-            best[j] = -np.inf if fixed else mine[j] - lead
-        for kp in range(k - 1, -1, -1):
-            low, high = pair[PAIR_LOW_US, kp, k], pair[PAIR_HIGH_US, kp, k]
-            mean, stiffness = pair[PAIR_MEAN_US, kp, k], pair[PAIR_WEIGHT, kp, k]
-            skip = pair[PAIR_SKIP, kp, k]
-            if kp == 0 and fixed:
-                for j in range(count):
-                    d = at[j] - first_us
-                    s = mine[j] - skip - stiffness * (d - mean) ** 2
-                    if low <= d <= high and s > best[j]:
-                        best[j] = s
-                        from_q[j] = 0
-                        from_c[j] = count
-                continue
-            before = forward[kp]
-            begin = 0
-            for j in range(1, count):
-                while at[begin] < at[j] - high:
-                    begin += 1
-                if at[j] - at[begin] < low:
+
+@filter_kernel
+def _forward(gate, pair, fixed, first_us, between, count, space):
+    """Best score of a path that ends at (interface, candidate)."""
+    n = (count + _LANES - 1) // _LANES * _LANES
+    never, free = np.float32(-np.inf), np.float32(0.0)
+    at, last, nothing = space.at[:n], space.at[max(0, count - 1)], space.rival[0, 0]
+    for k in range(space.own.shape[0]):
+        mine, best = space.own[k][:n], space.forward[k][:n]
+        between_cost = np.float32(between if gate[k, CLEAR_BEFORE] != 0.0 else 0.0)
+        best[:] = never if fixed else np.float32(-gate[k, LEAD])
+        for kp in range(k):
+            leg = pair[kp, k]
+            low, high = np.float32(max(leg[PAIR_LOW_US], _LEAST_US)), np.float32(leg[PAIR_HIGH_US])
+            mean, stiffness = np.float32(leg[PAIR_MEAN_US]), np.float32(leg[PAIR_WEIGHT])
+            skip = np.float32(leg[PAIR_SKIP])
+            known = fixed and kp == 0
+            cost = free if known else between_cost
+            for jp in range(1 if known else count):
+                start_us = first_us if known else at[jp]
+                head = -skip if known else space.forward[kp][jp] - skip
+                if start_us + low > last:
+                    break
+                if head == never:
                     continue
-                gain = mine[j] - skip
-                if gain == -np.inf:
-                    continue
-                tallest = -np.inf
-                for jp in range(j - 1, begin - 1, -1):
-                    d = at[j] - at[jp]
-                    if d >= low:
-                        s = before[jp] + gain - stiffness * (d - mean) ** 2
-                        if cost != 0.0:
-                            s -= cost * _rival(tallest, level_db[jp], level_db[j])
-                        if s > best[j]:
-                            best[j] = s
-                            from_q[j] = kp
-                            from_c[j] = jp
-                    tallest = max(tallest, level_db[jp])
+                rival = space.rival[jp]
+                for j in range(np.uint64(n)):
+                    apart = at[j] - start_us
+                    off = apart - mean
+                    score = head - stiffness * off * off - cost * rival[j]
+                    score = score if (apart >= low) & (apart <= high) else never
+                    best[j] = max(best[j], score) + nothing
+        for j in range(np.uint64(n)):
+            best[j] += mine[j]
 
 
-@kernel
-def _backward(gate, pair, between, count, at, level_db, own, backward):
+@filter_kernel
+def _backward(gate, pair, between, count, space):
     """Best score of what can follow (interface, candidate)."""
-    q = own.shape[0]
+    q = space.own.shape[0]
+    n = (count + _LANES - 1) // _LANES * _LANES
+    never, at, nothing = np.float32(-np.inf), space.at[:n], space.rival[0, 0]
     for k in range(q - 1, -1, -1):
-        best = backward[k]
-        tail = gate[k, TAIL]
-        for j in range(count):
-            best[j] = -tail
+        best = space.backward[k][:n]
+        best[:] = np.float32(-gate[k, TAIL])
         for kn in range(k + 1, q):
-            low, high = pair[PAIR_LOW_US, k, kn], pair[PAIR_HIGH_US, k, kn]
-            mean, stiffness = pair[PAIR_MEAN_US, k, kn], pair[PAIR_WEIGHT, k, kn]
-            skip = pair[PAIR_SKIP, k, kn]
-            mine, after = own[kn], backward[kn]
-            cost = between if gate[kn, CLEAR_BEFORE] != 0.0 else 0.0
-            begin = 0
+            leg = pair[k, kn]
+            low, high = np.float32(max(leg[PAIR_LOW_US], _LEAST_US)), np.float32(leg[PAIR_HIGH_US])
+            mean, stiffness = np.float32(leg[PAIR_MEAN_US]), np.float32(leg[PAIR_WEIGHT])
+            skip = np.float32(leg[PAIR_SKIP])
+            cost = np.float32(between if gate[kn, CLEAR_BEFORE] != 0.0 else 0.0)
             for jn in range(1, count):
-                while at[begin] < at[jn] - high:
-                    begin += 1
-                if at[jn] - at[begin] < low:
+                end_us = at[jn]
+                head = space.own[kn][jn] + space.backward[kn][jn] - skip
+                if head == never or end_us - low < at[0]:
                     continue
-                gain = mine[jn] + after[jn] - skip
-                if gain == -np.inf:
-                    continue
-                tallest = -np.inf
-                for j in range(jn - 1, begin - 1, -1):
-                    d = at[jn] - at[j]
-                    if d >= low:
-                        s = gain - stiffness * (d - mean) ** 2
-                        if cost != 0.0:
-                            s -= cost * _rival(tallest, level_db[j], level_db[jn])
-                        best[j] = max(best[j], s)
-                    tallest = max(tallest, level_db[j])
+                rival = space.rival[jn]
+                for j in range(np.uint64(n)):
+                    apart = end_us - at[j]
+                    off = apart - mean
+                    score = head - stiffness * off * off - cost * rival[j]
+                    score = score if (apart >= low) & (apart <= high) else never
+                    best[j] = max(best[j], score) + nothing
+
+
+@kernel
+def _came_from(gate, pair, first_us, between, k, j, space):
+    """The (interface, candidate) that a best path comes from; -1 where it begins."""
+    fixed = not np.isnan(first_us)
+    best, best_k, best_j = -np.inf if fixed else -gate[k, LEAD], -1, -1
+    for kp in range(k):
+        leg = pair[kp, k]
+        low, high = max(leg[PAIR_LOW_US], _LEAST_US), leg[PAIR_HIGH_US]
+        cost = between if gate[k, CLEAR_BEFORE] != 0.0 else 0.0
+        for jp in range(-1 if kp == 0 and fixed else 0, j):
+            start_us = first_us if jp < 0 else float(space.at[jp])
+            apart = space.at[j] - start_us
+            if not low <= apart <= high:
+                continue
+            score = -leg[PAIR_SKIP] - leg[PAIR_WEIGHT] * (apart - leg[PAIR_MEAN_US]) ** 2
+            if jp >= 0:
+                score += space.forward[kp, jp] - cost * space.rival[jp, j]
+            if score > best:
+                best, best_k, best_j = score, (-1 if jp < 0 else kp), jp
+    return best_k, best_j
 
 
 @kernel
@@ -468,41 +535,37 @@ def choose_row(plan, count, delay_us, level_db, before_db, stretch, space, choic
     if not plan.jointly:
         _choose_in_gates(gate, first_us, count, delay_us, level_db, choice, margin)
         return
-    own, forward, backward = space[0][0], space[0][1], space[0][2]
-    energy = space[0][3, 0]
-    came_q, came_c = space[1][0], space[1][1]
     fixed = not np.isnan(first_us)
-    q = choice.size
-    _evidence(
-        gate, first_us, plan.weight, count, delay_us, level_db, before_db, stretch, energy, own
-    )
+    forward, backward = space.forward, space.backward
     between = plan.weight[ECHO_BETWEEN]
-    _forward(
-        gate, plan.pair, first_us, between, count, delay_us, level_db, own, forward, came_q, came_c
-    )
+    _evidence(gate, fixed, plan.weight, count, delay_us, level_db, before_db, stretch, space)
+    _rivals(count, space.level, space.rival)
+    known_us = np.float32(first_us if fixed else 0.0)
+    _forward(gate, plan.pair, fixed, known_us, between, count, space)
     best = -gate[0, TAIL] if fixed else -np.inf
-    k, j = -1, -1
-    for kk in range(q):
-        choice[kk] = -1
-        margin[kk] = np.nan
-        for jj in range(count):
-            if forward[kk, jj] - gate[kk, TAIL] > best:
-                best = forward[kk, jj] - gate[kk, TAIL]
-                k, j = kk, jj
+    last, which = -1, -1
+    for k in range(choice.size):
+        choice[k] = -1
+        margin[k] = np.nan
+        for j in range(count):
+            if forward[k, j] - gate[k, TAIL] > best:
+                best = forward[k, j] - gate[k, TAIL]
+                last, which = k, j
     if fixed:
         margin[0] = np.inf
-    if k < 0:
+    if last < 0:
         return
-    while k >= 0 and j < count:
+    k, j = last, which
+    while k >= 0:
         choice[k] = j
-        k, j = came_q[k, j], came_c[k, j]
-    _backward(gate, plan.pair, between, count, delay_us, level_db, own, backward)
-    for k in range(q):
+        k, j = _came_from(gate, plan.pair, first_us, between, k, j, space)
+    _backward(gate, plan.pair, between, count, space)
+    for k in range(last + 1):
         if choice[k] < 0:
             continue
         second = -np.inf
         for j in range(count):
-            if j != choice[k] and forward[k, j] > -np.inf:
+            if j != choice[k]:
                 second = max(second, forward[k, j] + backward[k, j])
         margin[k] = best - second
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from echotrace.kernels.extremes import largest
 from echotrace.kernels.jit import filter_kernel, kernel
 
 __all__ = [
@@ -19,14 +20,17 @@ __all__ = [
 
 @kernel
 def _crossing(row, start, stop, step, level):
-    """Sample at which a row first falls below a level, walking from start; NaN if it does not."""
+    """Sample before a row first falls below a level, walking from start, and where it does.
+
+    NaN where it does not.
+    """
     k = start
     while k != stop:
         nxt = k + step
         if row[nxt] < level:
-            return k + step * (row[k] - level) / (row[k] - row[nxt])
+            return k, k + step * (row[k] - level) / (row[k] - row[nxt])
         k = nxt
-    return np.nan
+    return k, np.nan
 
 
 @kernel
@@ -38,19 +42,19 @@ def shape_row(row, first, last, far):
     height, rise, width : float
         Rise and width in samples; NaN where the envelope does not come down within ``far``.
     """
-    top = first
+    top, peak = first, row[first]
     for k in range(first, last + 1):
-        if row[k] > row[top]:
-            top = k
-    peak = row[top]
+        if row[k] > peak:
+            top, peak = k, row[k]
     if peak <= 0.0:
         return float(peak), np.nan, np.nan
     left_stop = max(0, top - far)
     right_stop = min(row.size - 1, top + far)
-    t90 = _crossing(row, top, left_stop, -1, 0.9 * peak)
-    t50 = _crossing(row, top, left_stop, -1, 0.5 * peak)
-    t10 = _crossing(row, top, left_stop, -1, 0.1 * peak)
-    r50 = _crossing(row, top, right_stop, 1, 0.5 * peak)
+    # One walk down the flank: a lower level is first met where the level above it was, or further.
+    k, t90 = _crossing(row, top, left_stop, -1, 0.9 * peak)
+    k, t50 = _crossing(row, k, left_stop, -1, 0.5 * peak)
+    k, t10 = _crossing(row, k, left_stop, -1, 0.1 * peak)
+    _, r50 = _crossing(row, top, right_stop, 1, 0.5 * peak)
     return float(peak), t90 - t10, r50 - t50
 
 
@@ -101,13 +105,11 @@ def echo_shapes(envelope, clipped, at, reach, far, height, rise, width, clipped_
 
 @filter_kernel
 def _power(row):
-    """Largest value and sum of squares of values that are zero or more."""
-    top = np.float32(0.0)
+    """Sum of squares."""
     total = np.float32(0.0)
-    for x in row:
-        total += x * x
-        top = x if x > top else top
-    return top, total
+    for k in range(row.size):
+        total += row[k] * row[k]
+    return total
 
 
 @kernel
@@ -119,8 +121,8 @@ def window_row(row, start, stop):
     last = min(row.size, int(np.floor(stop)) + 1)
     if first >= last:
         return np.nan, np.nan
-    top, total = _power(row[first:last])
-    return float(top), float(total) / (last - first)
+    stretch = row[first:last]
+    return float(largest(stretch)), float(_power(stretch)) / (last - first)
 
 
 @kernel

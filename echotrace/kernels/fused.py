@@ -16,14 +16,17 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from echotrace.kernels.echoes import choice_space, choose_row, find_row
+from echotrace.kernels.extremes import extremes
 from echotrace.kernels.features import count_clipped, shape_row, window_row
 from echotrace.kernels.jit import filter_kernel, kernel
 from echotrace.kernels.noise import noise_of_envelope, noise_of_slope
 
-__all__ = ["ARM", "FilterPlan", "ReadPlan", "Reading", "read_rows"]
+__all__ = ["ARM", "TAPS", "FilterPlan", "ReadPlan", "Reading", "read_rows"]
 
 ARM = 5
 """Grid points on either side of the second filter's centre."""
+TAPS = 7
+"""Taps of the band that are held in registers at a time."""
 
 
 class FilterPlan(NamedTuple):
@@ -35,16 +38,21 @@ class FilterPlan(NamedTuple):
         Samples between grid points.
     n_grid : int
         Grid points of a trace.
-    pad : int
-        Zeros in front of and behind the samples.
+    lead : int
+        Columns of zeros in front of the samples once they are split by phase (see :func:`_split`).
     band_half : int
-        Taps of ``band`` before its centre.
+        Samples from the first tap of ``band`` to its centre.
     pulse_half : int
         Taps of ``pulse`` before its centre.
-    band : (2, t) float32
-        Taps of the plain envelope's band about the carrier, cosine and sine.
+    band : (2, stride, TAPS * a) float32
+        Taps of the plain envelope's band about the carrier, cosine and sine, split by phase.
+    near_half : int
+        Samples from the first tap of ``near`` to its centre.
+    near : (2, 1, TAPS * b) float32
+        The same taps in a row, for the full rate.
     turn : (2, k) float32
-        Carrier at the grid points, by which the output is brought to baseband.
+        Carrier at the grid points, from ``ARM`` before the first on, by which the output is
+        brought to baseband.
     rest : (2, ARM + 1) float32
         Half of the second filter (symmetric), and of its derivative per µs (antisymmetric).
     pulse : (2, p) float32
@@ -53,10 +61,12 @@ class FilterPlan(NamedTuple):
 
     stride: int
     n_grid: int
-    pad: int
+    lead: int
     band_half: int
     pulse_half: int
     band: Any
+    near_half: int
+    near: Any
     turn: Any
     rest: Any
     pulse: Any
@@ -138,36 +148,20 @@ class Reading(NamedTuple):
     window: Any
 
 
-@filter_kernel
-def _amplitude(samples, sample_scale, trace_scale, amplitude):
-    """Undo gain and time gain."""
-    for k in range(samples.size):
-        amplitude[k] = np.float32(samples[k]) * sample_scale[k] * trace_scale
-
-
-@filter_kernel
-def _count_limit(samples, high, low):
-    """How many samples stand at the limit."""
-    found = np.float32(0.0)
+@kernel
+def _mark_limit(samples, high, low, clipped):
+    """Mark the samples that stand at the limit; count them."""
+    found = 0
     for k in range(samples.size):
         x = np.float32(samples[k])
-        found += np.float32(x >= high) + np.float32(x <= low)
+        clipped[k] = x >= high or x <= low
+        found += clipped[k]
     return found
 
 
 @kernel
-def _mark_limit(samples, high, low, clipped):
-    for k in range(samples.size):
-        x = np.float32(samples[k])
-        clipped[k] = x >= high or x <= low
-
-
-@kernel
-def _flat_tops(samples, clipped):
+def _flat_tops(samples, high, low, clipped):
     """Mark runs of three or more samples at a trace's own largest or smallest value; count them."""
-    high, low = samples[0], samples[0]
-    for k in range(samples.size):
-        high, low = max(high, samples[k]), min(low, samples[k])
     total, length = 0, 0
     for k in range(samples.size + 1):
         if k < samples.size and (samples[k] == high or samples[k] == low):
@@ -181,44 +175,100 @@ def _flat_tops(samples, clipped):
 
 
 @filter_kernel
-def _band(signal, first, stride, taps, turn, real, imag):
-    """Complex filter at every ``stride``-th sample, turned to baseband.
+def _amplitude(samples, sample_scale, trace_scale, first, out):
+    """Samples from ``first`` on with gain and time gain undone; zeros beyond the trace."""
+    before = min(max(-first, 0), out.size)
+    stop = max(before, min(out.size, samples.size - first))
+    out[:before] = np.float32(0.0)
+    out[stop:] = np.float32(0.0)
+    x = samples[first + before : first + stop]
+    scale = sample_scale[first + before : first + stop]
+    amplitude = out[before:stop]
+    for k in range(x.size):
+        amplitude[k] = np.float32(x[k]) * scale[k] * trace_scale
 
-    ``signal[first]`` meets the first tap for output 0. Four outputs share each load of the taps.
-    Unsigned indices, for a signed one that could be negative keeps the loop out of vector
-    registers.
+
+@filter_kernel
+def _split(samples, sample_scale, trace_scale, lead, out):
+    """Undo gain and time gain, and put every ``stride``-th sample in a row of its own.
+
+    The filter of every ``stride``-th output then reads and writes neighbours, and fills vector
+    registers without sums across them.
+
+    Parameters
+    ----------
+    samples : (m,)
+    sample_scale : (stride, columns) float32
+        Split in the same way.
+    trace_scale : float32
+    lead : int
+    out : (stride, lead + columns or more) float32
+        From column ``lead`` on.
     """
-    taps_cos, taps_sin, turn_cos, turn_sin = taps[0], taps[1], turn[0], turn[1]
-    n_taps = np.uint64(taps_cos.size)
-    step = np.uint64(stride)
-    a = np.uint64(first)
-    zero = np.float32(0.0)
-    k = 0
-    while k < real.size:
-        b, c, d = a + step, a + step + step, a + step + step + step
-        ra, rb, rc, rd = zero, zero, zero, zero
-        ia, ib, ic, id_ = zero, zero, zero, zero
-        for j in range(n_taps):
-            p, q = taps_cos[j], taps_sin[j]
-            xa, xb, xc, xd = signal[a + j], signal[b + j], signal[c + j], signal[d + j]
-            ra += p * xa
-            ia += q * xa
-            rb += p * xb
-            ib += q * xb
-            rc += p * xc
-            ic += q * xc
-            rd += p * xd
-            id_ += q * xd
-        real[k] = ra * turn_cos[k] + ia * turn_sin[k]
-        imag[k] = ia * turn_cos[k] - ra * turn_sin[k]
-        real[k + 1] = rb * turn_cos[k + 1] + ib * turn_sin[k + 1]
-        imag[k + 1] = ib * turn_cos[k + 1] - rb * turn_sin[k + 1]
-        real[k + 2] = rc * turn_cos[k + 2] + ic * turn_sin[k + 2]
-        imag[k + 2] = ic * turn_cos[k + 2] - rc * turn_sin[k + 2]
-        real[k + 3] = rd * turn_cos[k + 3] + id_ * turn_sin[k + 3]
-        imag[k + 3] = id_ * turn_cos[k + 3] - rd * turn_sin[k + 3]
-        k += 4
-        a = d + step
+    stride = np.uint64(out.shape[0])
+    whole = np.uint64(samples.size) // stride
+    if stride == 5:
+        # A distance that the compiler knows makes this three times faster.
+        s0, s1, s2, s3, s4 = (
+            sample_scale[0], sample_scale[1], sample_scale[2], sample_scale[3], sample_scale[4],
+        )  # fmt: skip
+        o0, o1, o2, o3, o4 = (
+            out[0][lead:], out[1][lead:], out[2][lead:], out[3][lead:], out[4][lead:],
+        )  # fmt: skip
+        for k in range(whole):
+            at = np.uint64(5) * k
+            o0[k] = np.float32(samples[at]) * s0[k] * trace_scale
+            o1[k] = np.float32(samples[at + np.uint64(1)]) * s1[k] * trace_scale
+            o2[k] = np.float32(samples[at + np.uint64(2)]) * s2[k] * trace_scale
+            o3[k] = np.float32(samples[at + np.uint64(3)]) * s3[k] * trace_scale
+            o4[k] = np.float32(samples[at + np.uint64(4)]) * s4[k] * trace_scale
+    else:
+        for p in range(out.shape[0]):
+            row, scale, x = out[p][lead:], sample_scale[p], samples[p:]
+            for k in range(whole):
+                row[k] = np.float32(x[stride * k]) * scale[k] * trace_scale
+    for p in range(samples.size - int(whole * stride)):
+        x = np.float32(samples[int(whole * stride) + p])
+        out[p, lead + int(whole)] = x * sample_scale[p, whole] * trace_scale
+
+
+@filter_kernel
+def _band(rows, taps, real, imag):
+    """Complex filter of samples split by phase, at every ``stride``-th sample.
+
+    Seven taps at a time, cosine and sine, stay in registers while all outputs pass. Unsigned
+    indices, for a signed one that could be negative keeps the loop out of vector registers.
+
+    Parameters
+    ----------
+    rows : (stride, at least k + TAPS * a) float32
+    taps : (2, stride, TAPS * a) float32
+    real, imag : (k,) float32, out
+    """
+    one, two, three, four, five, six = (
+        np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(4), np.uint64(5), np.uint64(6),
+    )  # fmt: skip
+    real[:] = np.float32(0.0)
+    imag[:] = np.float32(0.0)
+    for p in range(taps.shape[1]):
+        for first in range(0, taps.shape[2], TAPS):
+            x, c, s = rows[p][first:], taps[0, p][first:], taps[1, p][first:]
+            c0, c1, c2, c3, c4, c5, c6 = c[0], c[1], c[2], c[3], c[4], c[5], c[6]
+            s0, s1, s2, s3, s4, s5, s6 = s[0], s[1], s[2], s[3], s[4], s[5], s[6]
+            for k in range(np.uint64(real.size)):
+                x0, x1, x2, x3 = x[k], x[k + one], x[k + two], x[k + three]
+                x4, x5, x6 = x[k + four], x[k + five], x[k + six]
+                real[k] += c0 * x0 + c1 * x1 + c2 * x2 + c3 * x3 + c4 * x4 + c5 * x5 + c6 * x6
+                imag[k] += s0 * x0 + s1 * x1 + s2 * x2 + s3 * x3 + s4 * x4 + s5 * x5 + s6 * x6
+
+
+@filter_kernel
+def _to_baseband(turn, real, imag):
+    turn_cos, turn_sin = turn[0], turn[1]
+    for k in range(real.size):
+        re, im = real[k], imag[k]
+        real[k] = re * turn_cos[k] + im * turn_sin[k]
+        imag[k] = im * turn_cos[k] - re * turn_sin[k]
 
 
 @filter_kernel
@@ -313,12 +363,13 @@ def _pick(signal, shift, taps, start, climb):
 
 
 @kernel
-def _shape(signal, shift, taps, reach, far, centre, n_samples, still, real, imag, local):
+def _shape(row, sample_scale, trace_scale, filters, plan, centre, near, real, imag, local):
     """Height, rise and width of the echo near a sample, filtered at the full rate around it.
 
     A short stretch nearly always holds the whole rise; only where it does not, a long one is
     filtered.
     """
+    n_samples, reach, far = row.size, plan.reach, plan.far
     first, last = max(1, centre - reach), min(n_samples - 2, centre + reach)
     height, rise, width = np.nan, np.nan, np.nan
     if first > last:
@@ -326,12 +377,15 @@ def _shape(signal, shift, taps, reach, far, centre, n_samples, still, real, imag
     left, right = reach // 2, 0
     while True:
         begin, end = max(0, first - left), min(n_samples, last + right + 1)
-        _band(signal, shift + begin, 1, taps, still, real[: (end - begin + 3) // 4 * 4], imag)
+        n = (end - begin + 7) // 8 * 8
+        stretch = near[0][: n + filters.near.shape[2]]
+        _amplitude(row, sample_scale, trace_scale, begin - filters.near_half, stretch)
+        _band(near, filters.near, real[:n], imag[:n])
         _magnitude(real, imag, local[: end - begin])
         height, rise, width = shape_row(local[: end - begin], first - begin, last - begin, far)
         if left == far or not (np.isnan(rise) or np.isnan(width)):
             return height, rise, width
-        left, right = far, far
+        left = right = min(far, 6 * left)
 
 
 @filter_kernel
@@ -359,53 +413,54 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
     out : Reading
     """
     n, m = samples.shape
-    n_grid = filters.n_grid
-    signal = np.zeros(m + 2 * filters.pad, np.float32)
-    amplitude = signal[filters.pad : filters.pad + m]
+    n_grid, stride, lead = filters.n_grid, filters.stride, filters.lead
+    columns = (m + stride - 1) // stride
+    split_scale = np.zeros((stride, columns), np.float32)
+    for k in range(m):
+        split_scale[k % stride, k // stride] = sample_scale[k]
+    n_band = filters.turn.shape[1]
+    rows = np.zeros((stride, max(n_band + filters.band.shape[2], lead + columns)), np.float32)
     clipped = np.zeros(m, np.uint8)
-    room = max(filters.turn.shape[1], 2 * (plan.reach + plan.far) + 8)
-    real, imag = np.empty(room, np.float32), np.empty(room, np.float32)
+    room = max(n_band, 2 * (plan.reach + plan.far) + 16)
+    near = np.zeros((1, room + filters.near.shape[2] + filters.pulse.shape[1]), np.float32)
+    real, imag = np.empty(n_band, np.float32), np.empty(n_band, np.float32)
     near_real, near_imag = np.empty(room, np.float32), np.empty(room, np.float32)
     envelope, matched = np.empty(n_grid, np.float32), np.empty(n_grid, np.float32)
     slope, local = np.empty(n_grid, np.float32), np.empty(room, np.float32)
     sparse = np.empty((n_grid + 1) // 2, np.float32)
-    still = np.zeros((2, room), np.float32)
-    still[0] = np.float32(1.0)
-    at = np.empty(out.sample.shape[1], np.int32)
+    find_space = np.empty((3, n_grid), np.int32)
     q = out.figure.shape[1]
     choice, margin, place = np.empty(q, np.int32), np.empty(q), np.empty(q)
     space = choice_space(q, out.sample.shape[1])
     # Slopes at the very ends have no neighbours on both sides.
-    last_slope = min(sparse.size, (m - 3) // (2 * filters.stride) + 1)
-    band_shift = filters.pad - filters.band_half
-    pulse_shift = filters.pad - filters.pulse_half
-    marked_before = 0
+    last_slope = min(sparse.size, (m - 3) // (2 * stride) + 1)
+    noise = plan.step_noise
+    marked = 0
     for i in range(n):
-        row = samples[i]
-        _amplitude(row, sample_scale, trace_scale[i], amplitude)
-        if marked_before:
+        row, scale = samples[i], trace_scale[i]
+        if marked:
             clipped[:] = 0
+        marked = 0
+        high, low = extremes(row)
         if plan.flat_tops:
-            marked_before = _flat_tops(row, clipped)
-        else:
-            marked_before = int(_count_limit(row, plan.clip_high, plan.clip_low))
-            if marked_before:
-                _mark_limit(row, plan.clip_high, plan.clip_low, clipped)
-        out.clipped[i] = marked_before
-        _band(
-            signal, band_shift - ARM * filters.stride, filters.stride, filters.band, filters.turn,
-            real[: filters.turn.shape[1]], imag,
-        )  # fmt: skip
+            marked = _flat_tops(row, high, low, clipped)
+        elif np.float32(high) >= plan.clip_high or np.float32(low) <= plan.clip_low:
+            marked = _mark_limit(row, plan.clip_high, plan.clip_low, clipped)
+        out.clipped[i] = marked
+        _split(row, split_scale, scale, lead, rows)
+        _band(rows, filters.band, real, imag)
+        _to_baseband(filters.turn, real, imag)
         _magnitude(real[ARM:], imag[ARM:], envelope)
         _matched_grid(real, imag, filters.rest, matched, slope)
+        rounding = step[i]
         _sparse(envelope, sparse)
-        out.noise[i] = max(noise_of_envelope(sparse), step[i] * plan.step_noise[0])
+        out.noise[i] = max(noise_of_envelope(sparse), rounding * noise[0])
         _sparse(matched, sparse)
-        matched_noise = max(noise_of_envelope(sparse), step[i] * plan.step_noise[1])
+        matched_noise = max(noise_of_envelope(sparse), rounding * noise[1])
         _sparse(slope, sparse)
-        slope_noise = max(noise_of_slope(sparse[1:last_slope]), step[i] * plan.step_noise[2])
+        slope_noise = max(noise_of_slope(sparse[1:last_slope]), rounding * noise[2])
         count = find_row(
-            search, matched, matched_noise, at, out.sample[i], out.delay_us[i],
+            search, matched, matched_noise, find_space, out.sample[i], out.delay_us[i],
             out.level_db[i], out.before_db[i], out.stretch[i],
         )  # fmt: skip
         out.count[i] = count
@@ -415,26 +470,31 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
         )  # fmt: skip
         for k in range(q):
             position, u_sample = np.nan, np.nan
-            height, rise, width, marked = np.nan, np.nan, np.nan, 0
+            height, rise, width, n_clipped = np.nan, np.nan, np.nan, 0
             start = out.sample[i, choice[k]] if choice[k] >= 0 else -1
             if plan.skirt <= start < m - plan.skirt:
-                position, sharpness = _pick(signal, pulse_shift, filters.pulse, start, plan.climb)
+                first = start - plan.climb - 1 - filters.pulse_half
+                stretch = near[0][: filters.pulse.shape[1] + 2 * plan.climb + 3]
+                _amplitude(row, sample_scale, scale, first, stretch)
+                position, sharpness = _pick(
+                    stretch, -first - filters.pulse_half, filters.pulse, start, plan.climb
+                )
                 position -= plan.offset_sample
                 u_sample = slope_noise * search.step_us / sharpness
             if not np.isnan(position):
                 centre = int(np.rint(position))
                 height, rise, width = _shape(
-                    signal, band_shift, filters.band, plan.reach, plan.far, centre, m, still,
-                    near_real, near_imag, local,
+                    row, sample_scale, scale, filters, plan, centre, near, near_real, near_imag,
+                    local,
                 )  # fmt: skip
-                marked = count_clipped(
+                n_clipped = count_clipped(
                     clipped, max(1, centre - plan.reach), min(m - 2, centre + plan.reach)
                 )
             place[k] = position
             figure = out.figure[i, k]
             figure[MARGIN], figure[SAMPLE], figure[U_SAMPLE] = margin[k], position, u_sample
             figure[HEIGHT], figure[RISE], figure[WIDTH] = height, rise, width
-            figure[CLIPPED] = marked
+            figure[CLIPPED] = n_clipped
         if not np.isnan(plan.first_sample):
             place[0] = plan.first_sample
         for w in range(plan.window.shape[0]):

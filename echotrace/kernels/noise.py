@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 
+from echotrace.kernels.extremes import largest
 from echotrace.kernels.jit import filter_kernel, kernel
 
 __all__ = ["noise_of_envelope", "noise_of_envelopes", "noise_of_slope", "noise_of_slopes"]
@@ -45,20 +46,21 @@ def _quiet_mean(values):
     size = max(1, values.size // 16)
     least = np.float32(np.inf)
     for first in range(0, values.size - size + 1, size):
-        total = np.float32(0.0)
-        for x in values[first : first + size]:
-            total += x
+        stretch = values[first : first + size]
+        # A stretch is too short for the compiler to keep several sums in flight by itself.
+        a, b, c, d = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
+        for k in range(np.uint64(size // 4)):
+            at = np.uint64(4) * k
+            a += stretch[at]
+            b += stretch[at + np.uint64(1)]
+            c += stretch[at + np.uint64(2)]
+            d += stretch[at + np.uint64(3)]
+        for k in range(size // 4 * 4, size):
+            a += stretch[k]
+        total = (a + b) + (c + d)
         if np.float32(0.0) < total < least:
             least = total
     return float(least) / size
-
-
-@filter_kernel
-def _largest(values):
-    top = np.float32(0.0)
-    for x in values:
-        top = x if x > top else top
-    return top
 
 
 @kernel
@@ -100,13 +102,13 @@ def _settle(values, share):
 @kernel
 def noise_of_envelope(values):
     """Standard deviation of one quadrature, from the lower quartile of an envelope (m,) float32."""
-    return max(_settle(values, 0.25), _ROUNDING * _largest(values))
+    return max(_settle(values, 0.25), _ROUNDING * largest(values))
 
 
 @kernel
 def noise_of_slope(values):
     """Standard deviation of normal values, from the median of their magnitudes (m,) float32."""
-    return max(_settle(values, 0.5), _ROUNDING * _largest(values))
+    return max(_settle(values, 0.5), _ROUNDING * largest(values))
 
 
 @kernel
