@@ -152,11 +152,10 @@ def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPla
         stride=stride,
         n_grid=n_grid,
         lead=ARM + ahead // stride,
-        band_half=ahead,
         pulse_half=pulse.half_length,
         band=np.ascontiguousarray(split.reshape(2, -1, stride).swapaxes(1, 2)),
-        near_half=half,
         near=_padded(taps, TAPS)[:, None, :],
+        near_half=half,
         turn=_padded(np.exp(1j * phase), 8),
         # Correlating with an odd kernel: slope of the output, not of the kernel.
         rest=np.stack([rest, -rest_slope]).astype(np.float32),

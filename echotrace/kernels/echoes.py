@@ -240,29 +240,28 @@ def find_rows(plan, grid, noise, count, sample, delay_us, level_db, before_db, s
 
 
 class ChoiceSpace(NamedTuple):
-    """Scratch of :func:`choose_row`; ``c`` is a whole number of vector registers.
+    """Scratch of :func:`choose_row`, of float32; ``c`` is a whole number of vector registers.
+
+    Few arrays, for each costs time wherever it is handed over.
 
     Attributes
     ----------
-    at, level, shape, energy : (c,) float32
+    row : (4, c)
         Delays, µs, and levels, dB, of the candidates, with values at the end that lie beyond all;
         what the shape of each costs; its energy over the noise's.
-    rival : (c, c) float32
-        How far an echo between two candidates rivals the lower of them, 0 to 1.
-    own, forward, backward : (q, c) float32
+    table : (3, q, c)
         Evidence; best score of a path that ends at (interface, candidate), and of what can follow.
+    rival : (c, c)
+        How far an echo between two candidates rivals the lower of them, 0 to 1.
     """
 
-    at: Any
-    level: Any
-    shape: Any
-    energy: Any
+    row: Any
+    table: Any
     rival: Any
-    own: Any
-    forward: Any
-    backward: Any
 
 
+_AT, _LEVEL, _SHAPE, _ENERGY = 0, 1, 2, 3
+_OWN, _FORWARD, _BACKWARD = 0, 1, 2
 _LANES = 16
 _FAR_US, _LOW_DB = np.float32(1e6), np.float32(-1e3)
 # No echo follows on itself.
@@ -273,12 +272,11 @@ _LEAST_US = 1e-6
 def choice_space(n_interfaces, n_candidates):
     """Scratch of :func:`choose_row`."""
     c = (n_candidates + _LANES - 1) // _LANES * _LANES
-    row = np.zeros((4, c), np.float32)
-    table = np.zeros((3, n_interfaces, c), np.float32)
     return ChoiceSpace(
-        row[0], row[1], row[2], row[3], np.zeros((c, c), np.float32), table[0], table[1],
-        table[2],
-    )  # fmt: skip
+        np.zeros((4, c), np.float32),
+        np.zeros((3, n_interfaces, c), np.float32),
+        np.zeros((c, c), np.float32),
+    )
 
 
 @kernel
@@ -316,21 +314,21 @@ def _choose_in_gates(gate, first_us, count, delay_us, level_db, choice, margin):
 @kernel
 def _quiet(level_db, before_db):
     """How still it is before an echo, 0 to 1: against the noise, or against the echo itself."""
-    against_noise = 1.0 - (before_db - 13.0) / 12.0
-    against_echo = (level_db - before_db - 6.0) / 20.0
+    against_noise = 1.0 - (before_db - 13.0) * (1.0 / 12.0)
+    against_echo = (level_db - before_db - 6.0) * (1.0 / 20.0)
     return min(max(against_noise, against_echo, 0.0), 1.0)
 
 
 @kernel
-def _taller_before(delay_us, level_db, j, first_us, margin_db, span_db):
+def _taller_before(delay_us, level_db, j, first_us, margin_db, per_span):
     """Echoes from ``first_us`` up to echo ``j`` that rival it, at most 2.
 
-    One counts in full ``margin_db - span_db`` below it, not at all ``margin_db`` below.
+    One ``margin_db`` below it does not count, one that is ``1 / per_span`` dB taller counts in full.
     """
     found = 0.0
     i = j - 1
     while i >= 0 and found < 2.0 and delay_us[i] > first_us:
-        found += min(max((level_db[i] - level_db[j] + margin_db) / span_db, 0.0), 1.0)
+        found += min(max((level_db[i] - level_db[j] + margin_db) * per_span, 0.0), 1.0)
         i -= 1
     return min(found, 2.0)
 
@@ -349,47 +347,48 @@ def _energy_step_db(count, delay_us, energy, j):
     while i >= 0 and delay_us[i] > delay_us[j] - _STEP_BEFORE_US:
         before += energy[i]
         i -= 1
-    return 10.0 * math.log10(behind / before)
+    return math.log(behind / before) / _NEPERS
 
 
 @filter_kernel
-def _weigh(at, level, shape, gate, per_10_db, height_limit, outside, own):
+def _weigh(gate, fixed, weight, n, count, space):
     """Height over the threshold, shape and fixed gate; -inf where it cannot be this interface."""
-    threshold, earliest = np.float32(gate[THRESHOLD_DB]), np.float32(gate[EARLIEST_US])
-    low, high = np.float32(gate[LOW_US]), np.float32(gate[HIGH_US])
-    per_db, limit = np.float32(per_10_db * 0.1), np.float32(height_limit)
-    cost = np.float32(outside if gate[RELATIVE_TO] < 0 else 0.0)
+    at, level, shape = space.row[_AT][:n], space.row[_LEVEL][:n], space.row[_SHAPE][:n]
+    per_db, limit = np.float32(weight[PER_10_DB] * 0.1), np.float32(weight[HEIGHT_LIMIT])
     zero, never = np.float32(0.0), np.float32(-np.inf)
-    for j in range(np.uint64(own.size)):
-        e = min(max(per_db * (level[j] - threshold), zero), limit) - shape[j]
-        e -= cost if (at[j] < low) | (at[j] > high) else zero
-        own[j] = e if (level[j] >= threshold) & (at[j] >= earliest) else never
+    for k in range(space.table.shape[1]):
+        own = space.table[_OWN, k][:n]
+        if gate[k, LOOKED_FOR] == 0.0 or (k == 0 and fixed):
+            own[:] = never
+            continue
+        threshold, earliest = np.float32(gate[k, THRESHOLD_DB]), np.float32(gate[k, EARLIEST_US])
+        low, high = np.float32(gate[k, LOW_US]), np.float32(gate[k, HIGH_US])
+        outside = np.float32(weight[OUTSIDE_GATE] if gate[k, RELATIVE_TO] < 0.0 else 0.0)
+        for j in range(np.uint64(n)):
+            e = min(max(per_db * (level[j] - threshold), zero), limit) - shape[j]
+            e -= outside if (at[j] < low) | (at[j] > high) else zero
+            own[j] = e if (level[j] >= threshold) & (at[j] >= earliest) else never
+        own[count:] = never
 
 
 @kernel
 def _evidence(gate, fixed, weight, count, delay_us, level_db, before_db, stretch, space):
     """Evidence of each echo for each interface; -inf where it cannot be that one."""
     n = (count + _LANES - 1) // _LANES * _LANES
-    at, level, shape, energy = space.at[:n], space.level[:n], space.shape[:n], space.energy[:n]
-    at[count:] = _FAR_US
-    level[count:] = _LOW_DB
-    shape[count:] = np.float32(0.0)
+    at, level = space.row[_AT], space.row[_LEVEL]
+    shape, energy = space.row[_SHAPE], space.row[_ENERGY]
+    at[count:n] = _FAR_US
+    level[count:n] = _LOW_DB
+    shape[count:n] = np.float32(0.0)
     for j in range(count):
         at[j], level[j] = delay_us[j], level_db[j]
         energy[j] = np.exp(np.float32(_NEPERS) * level_db[j])
         shape[j] = min(weight[SHAPE] * float(stretch[j]) ** 2, 2.0)
-    for k in range(space.own.shape[0]):
-        own = space.own[k][:n]
-        if gate[k, LOOKED_FOR] == 0.0 or (k == 0 and fixed):
-            own[:] = -np.inf
-            continue
-        _weigh(
-            at, level, shape, gate[k], weight[PER_10_DB], weight[HEIGHT_LIMIT],
-            weight[OUTSIDE_GATE], own,
-        )  # fmt: skip
-        own[count:] = -np.inf
+    _weigh(gate, fixed, weight, n, count, space)
+    for k in range(space.table.shape[1]):
+        own = space.table[_OWN, k]
         rises = gate[k, FIRST_RISE] != 0.0
-        if not rises and (k > 0 or gate[k, RELATIVE_TO] >= 0):
+        if not rises and (k > 0 or gate[k, RELATIVE_TO] >= 0.0):
             continue
         for j in range(count):
             if own[j] == -np.inf:
@@ -397,14 +396,14 @@ def _evidence(gate, fixed, weight, count, delay_us, level_db, before_db, stretch
             if rises:
                 e = weight[QUIET_RISE] * _quiet(level_db[j], before_db[j])
                 e -= weight[EARLIER_ECHO] * _taller_before(
-                    delay_us, level_db, j, delay_us[j] - gate[k, WALL_US], 26.0, 16.0
+                    delay_us, level_db, j, delay_us[j] - gate[k, WALL_US], 26.0, 1.0 / 16.0
                 )
                 step_db = _energy_step_db(count, delay_us, energy, j)
                 e += weight[WALL_STEP] * min(max(step_db, 0.0), _STEP_LIMIT_DB) / 10.0
             else:
                 # Nothing as tall should stand in front of the first interface.
                 e = -weight[LEADING_ECHO] * _taller_before(
-                    delay_us, level_db, j, gate[k, LOW_US], 14.0, 8.0
+                    delay_us, level_db, j, gate[k, LOW_US], 14.0, 1.0 / 8.0
                 )
             own[j] += e
 
@@ -416,7 +415,7 @@ def _rivals(count, level, rival):
         rival[j, j] = np.float32(0.0)
         tallest = _LOW_DB
         for i in range(j + 1, count):
-            over = (tallest - min(level[j], level[i]) + np.float32(6.0)) / np.float32(12.0)
+            over = (tallest - min(level[j], level[i]) + np.float32(6.0)) * np.float32(1 / 12)
             rival[j, i] = rival[i, j] = min(max(over, np.float32(0.0)), np.float32(1.0))
             tallest = max(tallest, level[i])
 
@@ -431,9 +430,10 @@ def _forward(gate, pair, fixed, first_us, between, count, space):
     """Best score of a path that ends at (interface, candidate)."""
     n = (count + _LANES - 1) // _LANES * _LANES
     never, free = np.float32(-np.inf), np.float32(0.0)
-    at, last, nothing = space.at[:n], space.at[max(0, count - 1)], space.rival[0, 0]
-    for k in range(space.own.shape[0]):
-        mine, best = space.own[k][:n], space.forward[k][:n]
+    at, nothing = space.row[_AT][:n], space.rival[0, 0]
+    last = at[max(0, count - 1)]
+    for k in range(space.table.shape[1]):
+        mine, best = space.table[_OWN, k][:n], space.table[_FORWARD, k][:n]
         between_cost = np.float32(between if gate[k, CLEAR_BEFORE] != 0.0 else 0.0)
         best[:] = never if fixed else np.float32(-gate[k, LEAD])
         for kp in range(k):
@@ -445,7 +445,7 @@ def _forward(gate, pair, fixed, first_us, between, count, space):
             cost = free if known else between_cost
             for jp in range(1 if known else count):
                 start_us = first_us if known else at[jp]
-                head = -skip if known else space.forward[kp][jp] - skip
+                head = -skip if known else space.table[_FORWARD, kp, jp] - skip
                 if start_us + low > last:
                     break
                 if head == never:
@@ -464,11 +464,11 @@ def _forward(gate, pair, fixed, first_us, between, count, space):
 @filter_kernel
 def _backward(gate, pair, between, count, space):
     """Best score of what can follow (interface, candidate)."""
-    q = space.own.shape[0]
+    q = space.table.shape[1]
     n = (count + _LANES - 1) // _LANES * _LANES
-    never, at, nothing = np.float32(-np.inf), space.at[:n], space.rival[0, 0]
+    never, at, nothing = np.float32(-np.inf), space.row[_AT][:n], space.rival[0, 0]
     for k in range(q - 1, -1, -1):
-        best = space.backward[k][:n]
+        best = space.table[_BACKWARD, k][:n]
         best[:] = np.float32(-gate[k, TAIL])
         for kn in range(k + 1, q):
             leg = pair[k, kn]
@@ -478,7 +478,7 @@ def _backward(gate, pair, between, count, space):
             cost = np.float32(between if gate[kn, CLEAR_BEFORE] != 0.0 else 0.0)
             for jn in range(1, count):
                 end_us = at[jn]
-                head = space.own[kn][jn] + space.backward[kn][jn] - skip
+                head = space.table[_OWN, kn, jn] + space.table[_BACKWARD, kn, jn] - skip
                 if head == never or end_us - low < at[0]:
                     continue
                 rival = space.rival[jn]
@@ -491,25 +491,28 @@ def _backward(gate, pair, between, count, space):
 
 
 @kernel
-def _came_from(gate, pair, first_us, between, k, j, space):
-    """The (interface, candidate) that a best path comes from; -1 where it begins."""
+def _trace_back(gate, pair, first_us, between, k, j, space, choice):
+    """Write down the best path that ends at an interface and candidate."""
     fixed = not np.isnan(first_us)
-    best, best_k, best_j = -np.inf if fixed else -gate[k, LEAD], -1, -1
-    for kp in range(k):
-        leg = pair[kp, k]
-        low, high = max(leg[PAIR_LOW_US], _LEAST_US), leg[PAIR_HIGH_US]
+    at = space.row[_AT]
+    while k >= 0:
+        choice[k] = j
+        best, best_k, best_j = -np.inf if fixed else -gate[k, LEAD], -1, -1
         cost = between if gate[k, CLEAR_BEFORE] != 0.0 else 0.0
-        for jp in range(-1 if kp == 0 and fixed else 0, j):
-            start_us = first_us if jp < 0 else float(space.at[jp])
-            apart = space.at[j] - start_us
-            if not low <= apart <= high:
-                continue
-            score = -leg[PAIR_SKIP] - leg[PAIR_WEIGHT] * (apart - leg[PAIR_MEAN_US]) ** 2
-            if jp >= 0:
-                score += space.forward[kp, jp] - cost * space.rival[jp, j]
-            if score > best:
-                best, best_k, best_j = score, (-1 if jp < 0 else kp), jp
-    return best_k, best_j
+        for kp in range(k):
+            leg = pair[kp, k]
+            low, high = max(leg[PAIR_LOW_US], _LEAST_US), leg[PAIR_HIGH_US]
+            known = fixed and kp == 0
+            for jp in range(1 if known else j):
+                apart = float(at[j]) - (first_us if known else float(at[jp]))
+                if not low <= apart <= high:
+                    continue
+                score = -leg[PAIR_SKIP] - leg[PAIR_WEIGHT] * (apart - leg[PAIR_MEAN_US]) ** 2
+                if not known:
+                    score += space.table[_FORWARD, kp, jp] - cost * space.rival[jp, j]
+                if score > best:
+                    best, best_k, best_j = score, (-1 if known else kp), jp
+        k, j = best_k, best_j
 
 
 @kernel
@@ -536,10 +539,10 @@ def choose_row(plan, count, delay_us, level_db, before_db, stretch, space, choic
         _choose_in_gates(gate, first_us, count, delay_us, level_db, choice, margin)
         return
     fixed = not np.isnan(first_us)
-    forward, backward = space.forward, space.backward
+    forward, backward = space.table[_FORWARD], space.table[_BACKWARD]
     between = plan.weight[ECHO_BETWEEN]
     _evidence(gate, fixed, plan.weight, count, delay_us, level_db, before_db, stretch, space)
-    _rivals(count, space.level, space.rival)
+    _rivals(count, space.row[_LEVEL], space.rival)
     known_us = np.float32(first_us if fixed else 0.0)
     _forward(gate, plan.pair, fixed, known_us, between, count, space)
     best = -gate[0, TAIL] if fixed else -np.inf
@@ -555,10 +558,7 @@ def choose_row(plan, count, delay_us, level_db, before_db, stretch, space, choic
         margin[0] = np.inf
     if last < 0:
         return
-    k, j = last, which
-    while k >= 0:
-        choice[k] = j
-        k, j = _came_from(gate, plan.pair, first_us, between, k, j, space)
+    _trace_back(gate, plan.pair, first_us, between, last, which, space, choice)
     _backward(gate, plan.pair, between, count, space)
     for k in range(last + 1):
         if choice[k] < 0:

@@ -40,16 +40,14 @@ class FilterPlan(NamedTuple):
         Grid points of a trace.
     lead : int
         Columns of zeros in front of the samples once they are split by phase (see :func:`_split`).
-    band_half : int
-        Samples from the first tap of ``band`` to its centre.
     pulse_half : int
         Taps of ``pulse`` before its centre.
     band : (2, stride, TAPS * a) float32
         Taps of the plain envelope's band about the carrier, cosine and sine, split by phase.
-    near_half : int
-        Samples from the first tap of ``near`` to its centre.
     near : (2, 1, TAPS * b) float32
         The same taps in a row, for the full rate.
+    near_half : int
+        Taps of ``near`` before its centre.
     turn : (2, k) float32
         Carrier at the grid points, from ``ARM`` before the first on, by which the output is
         brought to baseband.
@@ -62,11 +60,10 @@ class FilterPlan(NamedTuple):
     stride: int
     n_grid: int
     lead: int
-    band_half: int
     pulse_half: int
     band: Any
-    near_half: int
     near: Any
+    near_half: int
     turn: Any
     rest: Any
     pulse: Any
@@ -251,8 +248,8 @@ def _band(rows, taps, real, imag):
     real[:] = np.float32(0.0)
     imag[:] = np.float32(0.0)
     for p in range(taps.shape[1]):
-        for first in range(0, taps.shape[2], TAPS):
-            x, c, s = rows[p][first:], taps[0, p][first:], taps[1, p][first:]
+        for group in range(0, taps.shape[2], TAPS):
+            x, c, s = rows[p][group:], taps[0, p][group:], taps[1, p][group:]
             c0, c1, c2, c3, c4, c5, c6 = c[0], c[1], c[2], c[3], c[4], c[5], c[6]
             s0, s1, s2, s3, s4, s5, s6 = s[0], s[1], s[2], s[3], s[4], s[5], s[6]
             for k in range(np.uint64(real.size)):
@@ -351,25 +348,24 @@ def _pick(signal, shift, taps, start, climb):
         after, middle = middle, before
         before = _matched_at(signal, shift + k - 1, taps)
     tiny = 1e-300
-    left, centre, right = (
-        math.log(max(before, tiny)), math.log(max(middle, tiny)), math.log(max(after, tiny)),
-    )  # fmt: skip
-    curvature = 2.0 * centre - left - right
+    before, middle, after = max(before, tiny), max(middle, tiny), max(after, tiny)
+    curvature = math.log(middle / before * (middle / after))
     if not curvature > 0.0:
         return np.nan, np.nan
-    offset = min(1.0, max(-1.0, 0.5 * (right - left) / curvature))
-    height = math.exp(centre + 0.25 * (right - left) * offset)
+    tilt = math.log(after / before)
+    offset = min(1.0, max(-1.0, 0.5 * tilt / curvature))
+    height = middle * math.exp(0.25 * tilt * offset)
     return k + offset, height * curvature
 
 
 @kernel
-def _shape(row, sample_scale, trace_scale, filters, plan, centre, near, real, imag, local):
+def _shape(row, sample_scale, trace_scale, taps, half, reach, far, centre, near):
     """Height, rise and width of the echo near a sample, filtered at the full rate around it.
 
-    A short stretch nearly always holds the whole rise; only where it does not, a long one is
-    filtered.
+    A short stretch nearly always holds the whole rise; only where it does not, longer ones are
+    filtered. ``near`` is scratch of four rows.
     """
-    n_samples, reach, far = row.size, plan.reach, plan.far
+    n_samples = row.size
     first, last = max(1, centre - reach), min(n_samples - 2, centre + reach)
     height, rise, width = np.nan, np.nan, np.nan
     if first > last:
@@ -378,11 +374,11 @@ def _shape(row, sample_scale, trace_scale, filters, plan, centre, near, real, im
     while True:
         begin, end = max(0, first - left), min(n_samples, last + right + 1)
         n = (end - begin + 7) // 8 * 8
-        stretch = near[0][: n + filters.near.shape[2]]
-        _amplitude(row, sample_scale, trace_scale, begin - filters.near_half, stretch)
-        _band(near, filters.near, real[:n], imag[:n])
-        _magnitude(real, imag, local[: end - begin])
-        height, rise, width = shape_row(local[: end - begin], first - begin, last - begin, far)
+        _amplitude(row, sample_scale, trace_scale, begin - half, near[0][: n + taps.shape[2]])
+        _band(near, taps, near[1][:n], near[2][:n])
+        envelope = near[3][: end - begin]
+        _magnitude(near[1], near[2], envelope)
+        height, rise, width = shape_row(envelope, first - begin, last - begin, far)
         if left == far or not (np.isnan(rise) or np.isnan(width)):
             return height, rise, width
         left = right = min(far, 6 * left)
@@ -421,13 +417,11 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
     n_band = filters.turn.shape[1]
     rows = np.zeros((stride, max(n_band + filters.band.shape[2], lead + columns)), np.float32)
     clipped = np.zeros(m, np.uint8)
-    room = max(n_band, 2 * (plan.reach + plan.far) + 16)
-    near = np.zeros((1, room + filters.near.shape[2] + filters.pulse.shape[1]), np.float32)
+    room = 2 * (plan.reach + plan.far) + 16 + filters.near.shape[2] + filters.pulse.shape[1]
+    near = np.zeros((4, room), np.float32)
     real, imag = np.empty(n_band, np.float32), np.empty(n_band, np.float32)
-    near_real, near_imag = np.empty(room, np.float32), np.empty(room, np.float32)
     envelope, matched = np.empty(n_grid, np.float32), np.empty(n_grid, np.float32)
-    slope, local = np.empty(n_grid, np.float32), np.empty(room, np.float32)
-    sparse = np.empty((n_grid + 1) // 2, np.float32)
+    slope, sparse = np.empty(n_grid, np.float32), np.empty((n_grid + 1) // 2, np.float32)
     find_space = np.empty((3, n_grid), np.int32)
     q = out.figure.shape[1]
     choice, margin, place = np.empty(q, np.int32), np.empty(q), np.empty(q)
@@ -484,8 +478,8 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
             if not np.isnan(position):
                 centre = int(np.rint(position))
                 height, rise, width = _shape(
-                    row, sample_scale, scale, filters, plan, centre, near, near_real, near_imag,
-                    local,
+                    row, sample_scale, scale, filters.near, filters.near_half, plan.reach,
+                    plan.far, centre, near,
                 )  # fmt: skip
                 n_clipped = count_clipped(
                     clipped, max(1, centre - plan.reach), min(m - 2, centre + plan.reach)
