@@ -323,7 +323,7 @@ def _quiet(level_db, before_db):
 def _taller_before(delay_us, level_db, j, first_us, margin_db, per_span):
     """Echoes from ``first_us`` up to echo ``j`` that rival it, at most 2.
 
-    One ``margin_db`` below it does not count, one that is ``1 / per_span`` dB taller counts in full.
+    One ``margin_db`` below it does not count, one ``1 / per_span`` dB taller counts in full.
     """
     found = 0.0
     i = j - 1
