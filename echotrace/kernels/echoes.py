@@ -23,6 +23,7 @@ __all__ = [
     "choice_space",
     "find_row",
     "find_rows",
+    "find_space",
 ]
 
 _TINY = np.finfo(np.float32).tiny
@@ -74,6 +75,8 @@ WALL_STEP, LEADING_ECHO, ECHO_BETWEEN = 6, 7, 8
 # Where a wall begins the energy of a stretch behind, µs, stands over that of a stretch before; a
 # step beyond the limit, dB, says no more.
 _STEP_BEHIND_US, _STEP_BEFORE_US, _STEP_LIMIT_DB = 1.0, 3.0, 40.0
+# Echoes are taken so many at a time.
+_LANES = 16
 # Energy from dB as a natural exponent.
 _NEPERS = 0.1 * math.log(10.0)
 
@@ -172,9 +175,55 @@ def _maxima(row, threshold, dip_ratio, space, at):
     return found
 
 
+@filter_kernel
+def _ln(x):
+    """Natural logarithm of a float32 above its smallest normal value, to a part in 10^7.
+
+    Unlike the library's, the compiler can take many at a time. The area tangent's series of
+    (m - 1) / (m + 1), for a mantissa within a factor of the root of two about one.
+    """
+    bits = np.float32(x).view(np.int32)
+    exponent = (bits >> np.int32(23)) - np.int32(127)
+    mantissa = np.int32((bits & np.int32(0x7FFFFF)) | np.int32(0x3F800000)).view(np.float32)
+    high = mantissa > np.float32(1.4142135)
+    mantissa = np.float32(0.5) * mantissa if high else mantissa
+    whole = np.float32(exponent) + (np.float32(1.0) if high else np.float32(0.0))
+    s = (mantissa - np.float32(1.0)) / (mantissa + np.float32(1.0))
+    z = s * s
+    series = np.float32(1 / 7) + z * np.float32(1 / 9)
+    series = np.float32(1.0) + z * (np.float32(1 / 3) + z * (np.float32(1 / 5) + z * series))
+    return whole * np.float32(0.6931472) + np.float32(2.0) * s * series
+
+
+# Rows of the scratch of find_row.
+_LEFT, _MIDDLE, _RIGHT, _BEFORE, _ARM_LEFT, _ARM_MIDDLE, _ARM_RIGHT, _OFFSET = range(8)
+_FIND_ROWS = 11
+
+
 @kernel
-def _value(row, k):
-    return max(row[k], _TINY)
+def find_space(n_grid):
+    """Scratch of :func:`find_row`."""
+    return np.zeros((_FIND_ROWS, max(n_grid, 128)), np.int32)
+
+
+@filter_kernel
+def _describe(seen, per_noise, per_curvature, offset, level_db, before_db, stretch):
+    """Parabola through the logarithm of each echo's peak, level before it, and its curvature."""
+    left, middle, right, before = seen[_LEFT], seen[_MIDDLE], seen[_RIGHT], seen[_BEFORE]
+    arm_left, arm_middle, arm_right = seen[_ARM_LEFT], seen[_ARM_MIDDLE], seen[_ARM_RIGHT]
+    half, quarter, zero = np.float32(0.5), np.float32(0.25), np.float32(0.0)
+    db, tiny = np.float32(_DB), np.float32(_TINY)
+    for j in range(np.uint64(offset.size)):
+        tilt = _ln(right[j] / left[j])
+        bend = _ln((middle[j] / left[j]) * (middle[j] / right[j]))
+        at = min(half, max(-half, half * tilt / max(bend, tiny)))
+        at = at if bend > zero else zero
+        offset[j] = at
+        level_db[j] = db * (_ln(middle[j] * per_noise) + quarter * tilt * at)
+        quiet_db = db * _ln(max(before[j] * per_noise, tiny))
+        before_db[j] = quiet_db if before[j] > zero else np.float32(-np.inf)
+        arms = _ln((arm_middle[j] / arm_left[j]) * (arm_middle[j] / arm_right[j]))
+        stretch[j] = _ln(max(arms * per_curvature, np.float32(0.02)))
 
 
 @kernel
@@ -192,7 +241,7 @@ def find_row(plan, row, noise, space, sample, delay_us, level_db, before_db, str
     row : (m,) float32
         Envelope on the grid.
     noise : float
-    space : (3, m) int32, scratch
+    space : from :func:`find_space`
     sample : (c,) int32, out
     delay_us : (c,) float64, out
     level_db, before_db, stretch : (c,) float32, out
@@ -203,35 +252,35 @@ def find_row(plan, row, noise, space, sample, delay_us, level_db, before_db, str
     int
         Number of echoes.
     """
-    m, at = row.size, space[2][: sample.size]
+    m, arm, at = row.size, plan.arm, space[2][: sample.size]
     found = _maxima(row, np.float32(noise * plan.threshold_ratio), plan.dip_ratio, space, at)
-    per_noise = np.float32(1.0 / noise)
+    seen = space[3:].view(np.float32)
     for j in range(found):
         g = at[j]
-        left, middle, right = _value(row, g - 1), _value(row, g), _value(row, g + 1)
-        tilt, bend = np.log(right / left), np.log((middle / left) * (middle / right))
-        offset = 0.0
-        if bend > 0.0:
-            offset = min(0.5, max(-0.5, 0.5 * float(tilt) / float(bend)))
-        level_db[j] = _DB * (float(np.log(middle * per_noise)) + 0.25 * float(tilt) * offset)
-        position = (g + offset) * plan.stride
+        k = min(max(g, arm), m - 1 - arm)
+        first = max(0, g - plan.far)
+        seen[_LEFT, j], seen[_MIDDLE, j] = max(row[g - 1], _TINY), max(row[g], _TINY)
+        seen[_RIGHT, j] = max(row[g + 1], _TINY)
+        seen[_ARM_LEFT, j] = max(row[k - arm], _TINY)
+        seen[_ARM_MIDDLE, j] = max(row[k], _TINY)
+        seen[_ARM_RIGHT, j] = max(row[k + arm], _TINY)
+        seen[_BEFORE, j] = largest(row[first : max(first, g - plan.near)])
+    n = min((found + _LANES - 1) // _LANES * _LANES, sample.size)
+    _describe(
+        seen, np.float32(1.0 / noise), np.float32(1.0 / plan.curvature), seen[_OFFSET][:n],
+        level_db, before_db, stretch,
+    )  # fmt: skip
+    for j in range(found):
+        position = (at[j] + float(seen[_OFFSET, j])) * plan.stride
         sample[j] = int(np.rint(position))
         delay_us[j] = plan.start_us + position * plan.step_us
-        first = max(0, g - plan.far)
-        top = largest(row[first : max(first, g - plan.near)])
-        before_db[j] = _DB * np.log(top * per_noise) if top > 0.0 else -np.inf
-        k = min(max(g, plan.arm), m - 1 - plan.arm)
-        middle = _value(row, k)
-        left, right = _value(row, k - plan.arm), _value(row, k + plan.arm)
-        seen = float(np.log((middle / left) * (middle / right)))
-        stretch[j] = np.log(np.float32(max(seen / plan.curvature, 0.02)))
     return found
 
 
 @kernel
 def find_rows(plan, grid, noise, count, sample, delay_us, level_db, before_db, stretch):
     """:func:`find_row` for every row of ``grid`` (n, m)."""
-    space = np.empty((3, grid.shape[1]), np.int32)
+    space = find_space(grid.shape[1])
     for i in range(grid.shape[0]):
         count[i] = find_row(
             plan, grid[i], noise[i], space, sample[i], delay_us[i], level_db[i], before_db[i],
@@ -262,7 +311,6 @@ class ChoiceSpace(NamedTuple):
 
 _AT, _LEVEL, _SHAPE, _ENERGY = 0, 1, 2, 3
 _OWN, _FORWARD, _BACKWARD = 0, 1, 2
-_LANES = 16
 _FAR_US, _LOW_DB = np.float32(1e6), np.float32(-1e3)
 # No echo follows on itself.
 _LEAST_US = 1e-6

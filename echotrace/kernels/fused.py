@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from echotrace.kernels.echoes import choice_space, choose_row, find_row
+from echotrace.kernels.echoes import choice_space, choose_row, find_row, find_space
 from echotrace.kernels.extremes import extremes
 from echotrace.kernels.features import count_clipped, shape_row, window_row
 from echotrace.kernels.jit import filter_kernel, kernel
@@ -422,7 +422,7 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
     real, imag = np.empty(n_band, np.float32), np.empty(n_band, np.float32)
     envelope, matched = np.empty(n_grid, np.float32), np.empty(n_grid, np.float32)
     slope, sparse = np.empty(n_grid, np.float32), np.empty((n_grid + 1) // 2, np.float32)
-    find_space = np.empty((3, n_grid), np.int32)
+    search_space = find_space(n_grid)
     q = out.figure.shape[1]
     choice, margin, place = np.empty(q, np.int32), np.empty(q), np.empty(q)
     space = choice_space(q, out.sample.shape[1])
@@ -454,7 +454,7 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
         _sparse(slope, sparse)
         slope_noise = max(noise_of_slope(sparse[1:last_slope]), rounding * noise[2])
         count = find_row(
-            search, matched, matched_noise, find_space, out.sample[i], out.delay_us[i],
+            search, matched, matched_noise, search_space, out.sample[i], out.delay_us[i],
             out.level_db[i], out.before_db[i], out.stretch[i],
         )  # fmt: skip
         out.count[i] = count
