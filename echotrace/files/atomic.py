@@ -11,11 +11,14 @@ from pathlib import Path
 
 from echotrace.errors import FileFormatError
 
-__all__ = ["atomic_target", "save_text", "writing"]
+__all__ = ["LEFT_BEHIND", "atomic_target", "save_text", "writing"]
+
+LEFT_BEHIND = ".echotrace-*.partial"
+"""Pattern of the temporary files that a killed process leaves."""
 
 
 @contextmanager
-def atomic_target(path: str | Path) -> Iterator[Path]:
+def atomic_target(path: str | Path, *, workplace: Path | None = None) -> Iterator[Path]:
     """Give a temporary path in the folder of ``path``; rename it to ``path`` at a clean end.
 
     The temporary file is flushed to the disk before it takes the name, and the folder after. Any
@@ -27,6 +30,8 @@ def atomic_target(path: str | Path) -> Iterator[Path]:
     path : str or Path
         Where the file is to appear. A symbolic link is followed, so that the file it points to is
         replaced and the link stays. An existing file's permissions are kept.
+    workplace : Path, optional
+        Another folder on the same drive for the temporary file.
 
     Raises
     ------
@@ -41,7 +46,7 @@ def atomic_target(path: str | Path) -> Iterator[Path]:
             f"{path}: cannot be written: the folder {target.parent} does not exist; make it first"
         )
     # A fixed-length name, so that a long file name cannot make the temporary one too long.
-    partial = target.parent / f".echotrace-{secrets.token_hex(8)}.partial"
+    partial = (workplace or target.parent) / f".echotrace-{secrets.token_hex(8)}.partial"
     try:
         yield partial
         with writing(path):
