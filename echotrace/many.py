@@ -404,8 +404,10 @@ def measure_to_file(
             writer.append(part)
             summary = summary.merge(ManySummary.of(part, labels))
         for part in _parts(recording, prepared, writer.n_traces, workers, progress):
-            write_part(part, folder / f"{writer.n_traces:012d}.npz")
+            if writer.n_traces + part.n_traces < recording.n_traces:
+                write_part(part, folder / f"{writer.n_traces:012d}.npz")
             writer.append(part)
+            writer.push()
             summary = summary.merge(ManySummary.of(part, labels))
     shutil.rmtree(folder)
     return summary

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from echotrace.errors import FileFormatError
 
-__all__ = ["LEFT_BEHIND", "atomic_target", "save_text", "writing"]
+__all__ = ["LEFT_BEHIND", "atomic_target", "push", "save_text", "writing"]
 
 LEFT_BEHIND = ".echotrace-*.partial"
 """Pattern of the temporary files that a killed process leaves."""
@@ -52,8 +52,7 @@ def atomic_target(path: str | Path, *, workplace: Path | None = None) -> Iterato
         with writing(path):
             if target.exists():
                 shutil.copymode(target, partial)
-            with partial.open("rb+") as file:
-                os.fsync(file.fileno())
+            push(partial)
             partial.replace(target)
     finally:
         with suppress(FileNotFoundError):
@@ -65,6 +64,12 @@ def atomic_target(path: str | Path, *, workplace: Path | None = None) -> Iterato
             os.fsync(folder)
         finally:
             os.close(folder)
+
+
+def push(path: Path) -> None:
+    """Wait until the disk has what was written to a file."""
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
 
 
 @contextmanager

@@ -154,9 +154,11 @@ class GrowingRows:
     def __init__(self, data: Any) -> None:
         self._data = data
         self._n = int(data.shape[0])
-        self._rows = int(data.chunks[0]) if _is_plain(data) else 0
-        if self._rows and data.chunks[1:] != data.shape[1:]:
-            self._rows = 0
+        plain = _is_plain(data) and data.chunks[1:] == data.shape[1:]
+        self._rows = int(data.chunks[0]) if plain else 0
+        size = int(np.prod(data.chunks)) * data.dtype.itemsize
+        # A chunk's numbers and its checksum.
+        self._raw = np.empty(size + _CHECKSUM_BYTES if plain else 0, np.uint8)
 
     def append(self, values: NDArray[Any]) -> None:
         """Append rows."""
@@ -165,18 +167,16 @@ class GrowingRows:
             return
         self._data.id.set_extent((self._n, *values.shape[1:]))
         if self._rows and start % self._rows == 0:
-            dtype = self._data.dtype
-            for first in range(0, values.shape[0] - self._rows + 1, self._rows):
-                whole = values[first : first + self._rows]
-                self._write(start + first, np.ascontiguousarray(whole, dtype))
-            done = values.shape[0] // self._rows * self._rows
-            start, values = start + done, values[done:]
+            while values.shape[0] >= self._rows:
+                self._write(start, values[: self._rows])
+                start, values = start + self._rows, values[self._rows :]
         if values.shape[0]:
             self._data[start:] = values
 
     def _write(self, start: int, rows: NDArray[Any]) -> None:
         from echotrace.kernels.checksum import fletcher32
 
-        told = fletcher32(rows).to_bytes(_CHECKSUM_BYTES, "little")
-        place = (start,) + (0,) * (rows.ndim - 1)
-        self._data.id.write_direct_chunk(place, rows.tobytes() + told)
+        numbers, checksum = np.split(self._raw, [-_CHECKSUM_BYTES])
+        np.copyto(numbers.view(self._data.dtype).reshape(rows.shape), rows, casting="unsafe")
+        checksum.view("<u4")[0] = fletcher32(numbers)
+        self._data.id.write_direct_chunk((start,) + (0,) * (rows.ndim - 1), self._raw)

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from echotrace.errors import EchotraceError, FileFormatError, ParameterError
 from echotrace.files import chunks, hdf5
-from echotrace.files.atomic import atomic_target, writing
+from echotrace.files.atomic import atomic_target, push, writing
 from echotrace.measurement import Measurement
 from echotrace.recording import COLUMNS, Column, Probe, Receiver, Recording, Signal, Truth
 
@@ -635,6 +635,7 @@ class MeasurementWriter:
         self.path = Path(path)
         self.n_traces = 0
         self._workplace = workplace
+        self._partial = self.path
         self._options: dict[str, Any] = {"grows": grows, "compress": compress}
         self._stack: ExitStack | None = None
         self._file: Any = None
@@ -647,10 +648,10 @@ class MeasurementWriter:
         import h5py
 
         with ExitStack() as stack:
-            partial = stack.enter_context(atomic_target(self.path, workplace=self._workplace))
+            self._partial = stack.enter_context(atomic_target(self.path, workplace=self._workplace))
             with writing(self.path):
                 self._file = stack.enter_context(
-                    h5py.File(partial, "w", rdcc_nbytes=_CHUNK_CACHE_BYTES)
+                    h5py.File(self._partial, "w", rdcc_nbytes=_CHUNK_CACHE_BYTES)
                 )
             self._stack = stack.pop_all()
         return self
@@ -701,6 +702,17 @@ class MeasurementWriter:
             if grows:
                 self._append(block)
         self.n_traces += block.n_traces
+
+    def push(self) -> None:
+        """Have what was appended taken to the disk, so that less is left to wait for at the end.
+
+        Raises
+        ------
+        FileFormatError
+            The disk is full or fails.
+        """
+        with writing(self.path):
+            push(self._partial)
 
     def _codes(self, block: Measurement, name: str) -> NDArray[np.int32]:
         column: Column = getattr(block, name)

@@ -42,8 +42,9 @@ def write_part(part: Measurement, path: Path) -> None:
     arrays: dict[str, Any] = {
         "texts": np.frombuffer(json.dumps(texts).encode(), np.uint8),
         **{name: getattr(part, name) for name in ARRAYS},
-        **{f"code_{name}": getattr(part, name).codes for name in COLUMNS},
-        **{f"feature_{k}": values for k, values in enumerate(part.features.values())},
+        # Few arrays: each costs as much as some 100 kB of numbers.
+        "codes": np.stack([getattr(part, name).codes for name in COLUMNS]),
+        "features": np.stack(list(part.features.values())) if part.features else np.empty(0),
     }
     with atomic_target(path) as partial, writing(path), partial.open("wb") as file:
         np.savez(file, **arrays)
@@ -62,10 +63,10 @@ def read_part(path: Path) -> Measurement:
             texts = json.loads(arrays["texts"].tobytes())
             fields: dict[str, Any] = {name: tuple(texts[name]) for name in _TEXTS}
             fields |= {name: arrays[name] for name in ARRAYS}
-            for name in COLUMNS:
-                fields[name] = Column(arrays[f"code_{name}"], tuple(texts["labels"][name]))
+            for name, codes in zip(COLUMNS, arrays["codes"], strict=True):
+                fields[name] = Column(codes, tuple(texts["labels"][name]))
             return Measurement(
-                features={name: arrays[f"feature_{k}"] for k, name in enumerate(texts["features"])},
+                features=dict(zip(texts["features"], arrays["features"], strict=True)),
                 settings_json=texts["settings_json"],
                 attributes=texts["attributes"],
                 **fields,
