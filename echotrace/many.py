@@ -405,7 +405,7 @@ def measure_to_file(
             summary = summary.merge(ManySummary.of(part, labels))
         for part in _parts(recording, prepared, writer.n_traces, workers, progress):
             if writer.n_traces + part.n_traces < recording.n_traces:
-                write_part(part, folder / f"{writer.n_traces:012d}.npz")
+                write_part(part, folder / f"{writer.n_traces:012d}.part")
             writer.append(part)
             writer.push()
             summary = summary.merge(ManySummary.of(part, labels))
@@ -487,7 +487,7 @@ def _take_up(folder: Path, order: str, carry_on: bool) -> None:
 
 
 def _part_files(folder: Path) -> list[Path]:
-    return sorted(folder.glob("[0-9]*.npz"))
+    return sorted(folder.glob("[0-9]*.part"))
 
 
 def _finished(folder: Path) -> Iterator[Measurement]:

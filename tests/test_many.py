@@ -156,8 +156,8 @@ def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
     with pytest.raises(KeyboardInterrupt):
         measure_to_file(recording, out, progress=interrupt)
     assert not out.exists()
-    parts = sorted(path.name for path in (tmp_path / "out.h5.parts").glob("*.npz"))
-    assert parts == ["000000000000.npz", "000000000016.npz"]
+    parts = sorted(path.name for path in (tmp_path / "out.h5.parts").glob("*.part"))
+    assert parts == ["000000000000.part", "000000000016.part"]
     with pytest.raises(ParameterError, match="--carry-on"):
         measure_to_file(recording, out)
     other = Settings(picking=PickingSettings(choice="gate_by_gate"))

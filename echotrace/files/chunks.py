@@ -128,7 +128,7 @@ def _chunks_of(path: Path, name: str, *state: int) -> _Chunks | None:
 
 
 def _is_plain(data: Any) -> bool:
-    """Whether chunks are the bytes of numbers of this machine, an even count, and a checksum."""
+    """Whether chunks are the bytes of numbers of this machine and a checksum."""
     import h5py
 
     created = data.id.get_create_plist()
@@ -136,7 +136,6 @@ def _is_plain(data: Any) -> bool:
         data.chunks is not None
         and sys.byteorder == "little"
         and data.dtype.isnative
-        and int(np.prod(data.chunks)) * data.dtype.itemsize % 2 == 0
         and created.get_nfilters() == 1
         and created.get_filter(0)[0] == h5py.h5z.FILTER_FLETCHER32
     )

@@ -1,18 +1,18 @@
 """Finished parts of a long measurement, kept until the whole is complete.
 
 A part is written once for each few seconds of work and read only if the work was interrupted, so
-its form is the one that costs least to write: arrays in an ``.npz`` file, which checks them when
-they are read.
+its form is the one that costs least to write: arrays in numpy's own format one after another, and
+a checksum of each.
 """
 
 from __future__ import annotations
 
 import json
-import zipfile
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from echotrace.errors import EchotraceError, FileFormatError
 from echotrace.files.atomic import atomic_target, writing
@@ -32,22 +32,26 @@ def write_part(part: Measurement, path: Path) -> None:
     FileFormatError
         The file cannot be written.
     """
-    texts = {
+    from echotrace.kernels.checksum import fletcher32
+
+    # Few arrays: each costs as much as some 100 kB of numbers.
+    arrays = [
+        *(getattr(part, name) for name in ARRAYS),
+        np.stack([getattr(part, name).codes for name in COLUMNS]),
+        *([np.stack(list(part.features.values()))] if part.features else []),
+    ]
+    head = {
         **{name: getattr(part, name) for name in _TEXTS},
         "settings_json": part.settings_json,
         "attributes": dict(part.attributes),
-        "labels": {name: getattr(part, name).labels for name in COLUMNS},
+        "labels": [getattr(part, name).labels for name in COLUMNS],
         "features": list(part.features),
-    }
-    arrays: dict[str, Any] = {
-        "texts": np.frombuffer(json.dumps(texts).encode(), np.uint8),
-        **{name: getattr(part, name) for name in ARRAYS},
-        # Few arrays: each costs as much as some 100 kB of numbers.
-        "codes": np.stack([getattr(part, name).codes for name in COLUMNS]),
-        "features": np.stack(list(part.features.values())) if part.features else np.empty(0),
+        "checksums": [fletcher32(array) for array in arrays],
     }
     with atomic_target(path) as partial, writing(path), partial.open("wb") as file:
-        np.savez(file, **arrays)
+        np.save(file, np.frombuffer(json.dumps(head).encode(), np.uint8))
+        for array in arrays:
+            np.save(file, array)
 
 
 def read_part(path: Path) -> Measurement:
@@ -59,22 +63,33 @@ def read_part(path: Path) -> Measurement:
         It is damaged.
     """
     try:
-        with np.load(path, allow_pickle=False) as arrays:
-            texts = json.loads(arrays["texts"].tobytes())
-            fields: dict[str, Any] = {name: tuple(texts[name]) for name in _TEXTS}
-            fields |= {name: arrays[name] for name in ARRAYS}
-            for name, codes in zip(COLUMNS, arrays["codes"], strict=True):
-                fields[name] = Column(codes, tuple(texts["labels"][name]))
-            return Measurement(
-                features=dict(zip(texts["features"], arrays["features"], strict=True)),
-                settings_json=texts["settings_json"],
-                attributes=texts["attributes"],
-                **fields,
-            )
-    except (
-        OSError, EOFError, KeyError, ValueError, TypeError, zipfile.BadZipFile, EchotraceError,
-    ) as error:  # fmt: skip
+        return _read(path)
+    except (OSError, EOFError, KeyError, ValueError, TypeError, EchotraceError) as error:
         raise FileFormatError(
             f"{path}: damaged part of an interrupted run ({error}); delete it, and it is measured "
             "again with all that follows it"
         ) from error
+
+
+def _read(path: Path) -> Measurement:
+    from echotrace.kernels.checksum import fletcher32
+
+    with path.open("rb") as file:
+        head: dict[str, Any] = json.loads(np.load(file).tobytes())
+        arrays: list[NDArray[Any]] = []
+        for told in head["checksums"]:
+            arrays.append(np.load(file))
+            if fletcher32(arrays[-1]) != told:
+                raise ValueError("a checksum does not match")
+    features = list(arrays.pop()) if head["features"] else []
+    codes = arrays.pop()
+    fields: dict[str, Any] = {name: tuple(head[name]) for name in _TEXTS}
+    fields |= dict(zip(ARRAYS, arrays, strict=True))
+    for name, column, labels in zip(COLUMNS, codes, head["labels"], strict=True):
+        fields[name] = Column(column, tuple(labels))
+    return Measurement(
+        features=dict(zip(head["features"], features, strict=True)),
+        settings_json=head["settings_json"],
+        attributes=head["attributes"],
+        **fields,
+    )

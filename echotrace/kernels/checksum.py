@@ -23,7 +23,7 @@ def fletcher32(values: NDArray[Any]) -> int:
     Parameters
     ----------
     values : ndarray
-        Contiguous, of an even number of bytes, on a machine that puts the low byte first.
+        Contiguous, on a machine that puts the low byte first.
 
     Returns
     -------
@@ -37,7 +37,9 @@ def fletcher32(values: NDArray[Any]) -> int:
     (Braden R, Borman D, Partridge C 1988, RFC 1071), so the words are added as they lie. HDF5
     writes a sum of 0 as 65,535 unless all words are 0.
     """
-    words = values.reshape(-1).view(np.uint16)
+    raw = values.reshape(-1).view(np.uint8)
+    # An odd byte stands for itself and a zero.
+    words = (np.append(raw, np.uint8(0)) if raw.size % 2 else raw).view(np.uint16)
     # One form of argument, hence one compiled version.
     words.flags.writeable = False
     first, second = (int(total) * 256 % _MODULUS for total in _sums(words))
