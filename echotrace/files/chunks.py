@@ -8,6 +8,7 @@ does not check, is left to HDF5, which then also says what is wrong.
 
 from __future__ import annotations
 
+import math
 import sys
 from dataclasses import dataclass
 from functools import lru_cache
@@ -78,7 +79,7 @@ def _read(file: Any, chunks: _Chunks, start: int, stop: int) -> NDArray[Any] | N
     size = chunks.rows * shape[1] * dtype.itemsize
     first, end = start // chunks.rows, -(-stop // chunks.rows)
     raw = np.empty((end - first) * size + _CHECKSUM_BYTES, np.uint8)
-    view = memoryview(raw.data)
+    view = raw.data
     for k, offset in enumerate(chunks.offsets[first:end]):
         place, behind = k * size, (k + 1) * size
         file.seek(offset)
@@ -106,9 +107,9 @@ def _chunks_of(path: Path, name: str, *state: int) -> _Chunks | None:
     try:
         with h5py.File(path, "r") as file:
             data = file.get(name)
-            if not (isinstance(data, h5py.Dataset) and _is_plain(data) and data.ndim == 2):
+            chunk = _plain_chunk(data) if isinstance(data, h5py.Dataset) else None
+            if chunk is None or len(chunk) != 2:
                 return None
-            rows, width = data.chunks
             form = (tuple(int(n) for n in data.shape), data.dtype)
             data.id.chunk_iter(infos.append)
             if file.userblock_size or _state(path) != state:
@@ -116,6 +117,7 @@ def _chunks_of(path: Path, name: str, *state: int) -> _Chunks | None:
     # Damage, a lock, or an HDF5 that cannot list chunks.
     except (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError):
         return None
+    rows, width = chunk
     size = rows * width * form[1].itemsize + _CHECKSUM_BYTES
     if width != form[0][1] or any(info.filter_mask or info.size != size for info in infos):
         return None
@@ -127,18 +129,20 @@ def _chunks_of(path: Path, name: str, *state: int) -> _Chunks | None:
     return _Chunks(form, rows, [offset[place] for place in places])
 
 
-def _is_plain(data: Any) -> bool:
-    """Whether chunks are the bytes of numbers of this machine and a checksum."""
+def _plain_chunk(data: Any) -> tuple[int, ...] | None:
+    """Shape of the chunks if they are the bytes of numbers of this machine and a checksum."""
     import h5py
 
     created = data.id.get_create_plist()
-    return (
-        data.chunks is not None
-        and sys.byteorder == "little"
-        and data.dtype.isnative
+    if (
+        created.get_layout() == h5py.h5d.CHUNKED
         and created.get_nfilters() == 1
         and created.get_filter(0)[0] == h5py.h5z.FILTER_FLETCHER32
-    )
+        and sys.byteorder == "little"
+        and data.dtype.isnative
+    ):
+        return tuple(created.get_chunk())
+    return None
 
 
 class GrowingRows:
@@ -153,29 +157,31 @@ class GrowingRows:
     def __init__(self, data: Any) -> None:
         self._data = data
         self._n = int(data.shape[0])
-        plain = _is_plain(data) and data.chunks[1:] == data.shape[1:]
-        self._rows = int(data.chunks[0]) if plain else 0
-        size = int(np.prod(data.chunks)) * data.dtype.itemsize
-        # A chunk's numbers and its checksum.
-        self._raw = np.empty(size + _CHECKSUM_BYTES if plain else 0, np.uint8)
+        chunk = _plain_chunk(data)
+        self._direct = chunk is not None and chunk[1:] == data.shape[1:]
+        if chunk is not None and self._direct:
+            dtype = data.dtype
+            # A chunk as it lies in the file: its numbers, and their checksum.
+            self._raw = np.empty(math.prod(chunk) * dtype.itemsize + _CHECKSUM_BYTES, np.uint8)
+            self._numbers = self._raw[:-_CHECKSUM_BYTES].view(dtype).reshape(chunk)
 
     def append(self, values: NDArray[Any]) -> None:
         """Append rows."""
-        start, self._n = self._n, self._n + values.shape[0]
         if not values.shape[0]:
             return
+        start, self._n = self._n, self._n + values.shape[0]
         self._data.id.set_extent((self._n, *values.shape[1:]))
-        if self._rows and start % self._rows == 0:
-            while values.shape[0] >= self._rows:
-                self._write(start, values[: self._rows])
-                start, values = start + self._rows, values[self._rows :]
+        if self._direct:
+            rows = self._numbers.shape[0]
+            while start % rows == 0 and values.shape[0] >= rows:
+                self._write(start, values[:rows])
+                start, values = start + rows, values[rows:]
         if values.shape[0]:
             self._data[start:] = values
 
     def _write(self, start: int, rows: NDArray[Any]) -> None:
         from echotrace.kernels.checksum import fletcher32
 
-        numbers, checksum = np.split(self._raw, [-_CHECKSUM_BYTES])
-        np.copyto(numbers.view(self._data.dtype).reshape(rows.shape), rows, casting="unsafe")
-        checksum.view("<u4")[0] = fletcher32(numbers)
+        np.copyto(self._numbers, rows, casting="unsafe")
+        self._raw[-_CHECKSUM_BYTES:].view("<u4")[0] = fletcher32(self._numbers)
         self._data.id.write_direct_chunk((start,) + (0,) * (rows.ndim - 1), self._raw)
