@@ -86,24 +86,6 @@ def test_blocks_do_not_pass_through_hdf5(stored, monkeypatch):
     assert recording.samples[20:150, 5:9].tobytes() == values[20:150, 5:9].tobytes()
 
 
-def test_memory_is_lent_again_only_when_nothing_refers_to_it(stored):
-    path, values = stored
-    recording = read_recording(path, lazy=True)
-    chunks._returned.clear()
-    kept = recording.select(slice(10, 190)).samples[5:7, ::2].T.view()
-    addresses = set()
-    for _ in range(3):
-        block = recording.samples[10:190]
-        addresses.add(block.ctypes.data)
-        block.flags.writeable = True
-        block[:] = 0
-        del block
-    assert len(addresses) == 1
-    assert np.array_equal(kept, values[15:17, ::2].T)
-    del kept
-    assert len(chunks._returned) == 2
-
-
 def test_a_changed_file_is_looked_at_again(tmp_path):
     path = tmp_path / "r.h5"
     write_recording(recording_of(samples_of(np.int16)), path)

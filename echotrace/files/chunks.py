@@ -10,8 +10,6 @@ from __future__ import annotations
 
 import math
 import sys
-import weakref
-from collections import deque
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -80,7 +78,7 @@ def _read(file: Any, chunks: _Chunks, start: int, stop: int) -> NDArray[Any] | N
     shape, dtype = chunks.form
     size = chunks.rows * shape[1] * dtype.itemsize
     first, end = start // chunks.rows, -(-stop // chunks.rows)
-    raw = _lent((end - first) * size + _CHECKSUM_BYTES)
+    raw = np.empty((end - first) * size + _CHECKSUM_BYTES, np.uint8)
     view = raw.data
     for k, offset in enumerate(chunks.offsets[first:end]):
         place, behind = k * size, (k + 1) * size
@@ -93,26 +91,6 @@ def _read(file: Any, chunks: _Chunks, start: int, stop: int) -> NDArray[Any] | N
             return None
     rows = raw[:-_CHECKSUM_BYTES].view(dtype).reshape(-1, shape[1])
     return rows[start - first * chunks.rows : stop - first * chunks.rows]
-
-
-# Memory of blocks that are gone, for blocks to come: pages that are new to a process must first be
-# filled with zeros, which has been seen to cost three times as much as reading into them.
-_returned: deque[NDArray[np.uint8]] = deque(maxlen=4)
-
-
-def _lent(size: int) -> NDArray[np.uint8]:
-    """Memory that is lent again when no array refers to it any more."""
-    try:
-        memory = _returned.pop()
-    except IndexError:
-        memory = np.empty(size, np.uint8)
-    if memory.size != size:
-        memory = np.empty(size, np.uint8)
-    # Through a memoryview, because numpy makes a view of an array refer to the array that owns
-    # the memory; so it refers to this one, which then dies last.
-    raw = np.frombuffer(memory.data, np.uint8)
-    weakref.finalize(raw, _returned.append, memory).atexit = False
-    return raw
 
 
 def _state(path: Path) -> tuple[int, int, int]:
