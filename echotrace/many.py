@@ -439,8 +439,9 @@ def _parts(
         if progress is not None:
             progress(done, recording.n_traces)
         if sum(item.n_traces for item in waiting) >= _PART_TRACES:
-            yield concatenate(waiting)
-            waiting = []
+            part, waiting = concatenate(waiting), []
+            yield part
+            del part
     if waiting:
         yield concatenate(waiting)
 

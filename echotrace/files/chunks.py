@@ -8,7 +8,6 @@ does not check, is left to HDF5, which then also says what is wrong.
 
 from __future__ import annotations
 
-import math
 import sys
 from dataclasses import dataclass
 from functools import lru_cache
@@ -158,12 +157,7 @@ class GrowingRows:
         self._data = data
         self._n = int(data.shape[0])
         chunk = _plain_chunk(data)
-        self._direct = chunk is not None and chunk[1:] == data.shape[1:]
-        if chunk is not None and self._direct:
-            dtype = data.dtype
-            # A chunk as it lies in the file: its numbers, and their checksum.
-            self._raw = np.empty(math.prod(chunk) * dtype.itemsize + _CHECKSUM_BYTES, np.uint8)
-            self._numbers = self._raw[:-_CHECKSUM_BYTES].view(dtype).reshape(chunk)
+        self._chunk = chunk if chunk is not None and chunk[1:] == data.shape[1:] else None
 
     def append(self, values: NDArray[Any]) -> None:
         """Append rows."""
@@ -171,8 +165,8 @@ class GrowingRows:
             return
         start, self._n = self._n, self._n + values.shape[0]
         self._data.id.set_extent((self._n, *values.shape[1:]))
-        if self._direct:
-            rows = self._numbers.shape[0]
+        if self._chunk is not None:
+            rows = self._chunk[0]
             while start % rows == 0 and values.shape[0] >= rows:
                 self._write(start, values[:rows])
                 start, values = start + rows, values[rows:]
@@ -182,6 +176,9 @@ class GrowingRows:
     def _write(self, start: int, rows: NDArray[Any]) -> None:
         from echotrace.kernels.checksum import fletcher32
 
-        np.copyto(self._numbers, rows, casting="unsafe")
-        self._raw[-_CHECKSUM_BYTES:].view("<u4")[0] = fletcher32(self._numbers)
-        self._data.id.write_direct_chunk((start,) + (0,) * (rows.ndim - 1), self._raw)
+        dtype = self._data.dtype
+        raw = np.empty(rows.size * dtype.itemsize + _CHECKSUM_BYTES, np.uint8)
+        numbers = raw[:-_CHECKSUM_BYTES].view(dtype).reshape(rows.shape)
+        np.copyto(numbers, rows, casting="unsafe")
+        raw[-_CHECKSUM_BYTES:].view("<u4")[0] = fletcher32(numbers)
+        self._data.id.write_direct_chunk((start,) + (0,) * (rows.ndim - 1), raw)

@@ -34,12 +34,13 @@ def write_part(part: Measurement, path: Path) -> None:
     """
     from echotrace.kernels.checksum import fletcher32
 
-    # Few arrays: each costs as much as some 100 kB of numbers.
-    arrays = [
+    columns = [
         *(getattr(part, name) for name in ARRAYS),
-        np.stack([getattr(part, name).codes for name in COLUMNS]),
-        *([np.stack(list(part.features.values()))] if part.features else []),
+        *(getattr(part, name).codes for name in COLUMNS),
+        *part.features.values(),
     ]
+    # Features of a single block can be columns of one array.
+    arrays = [np.ascontiguousarray(column) for column in columns]
     head = {
         **{name: getattr(part, name) for name in _TEXTS},
         "settings_json": part.settings_json,
@@ -81,14 +82,14 @@ def _read(path: Path) -> Measurement:
             arrays.append(np.load(file))
             if fletcher32(arrays[-1]) != told:
                 raise ValueError("a checksum does not match")
-    features = list(arrays.pop()) if head["features"] else []
-    codes = arrays.pop()
     fields: dict[str, Any] = {name: tuple(head[name]) for name in _TEXTS}
-    fields |= dict(zip(ARRAYS, arrays, strict=True))
-    for name, column, labels in zip(COLUMNS, codes, head["labels"], strict=True):
-        fields[name] = Column(column, tuple(labels))
+    rest = iter(arrays)
+    for name in ARRAYS:
+        fields[name] = next(rest)
+    for name, labels in zip(COLUMNS, head["labels"], strict=True):
+        fields[name] = Column(next(rest), tuple(labels))
     return Measurement(
-        features=dict(zip(head["features"], features, strict=True)),
+        features=dict(zip(head["features"], rest, strict=True)),
         settings_json=head["settings_json"],
         attributes=head["attributes"],
         **fields,
