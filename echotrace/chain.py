@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from threading import Semaphore
 from typing import Any
 
 import numpy as np
@@ -65,6 +66,9 @@ __all__ = [
 # Traces of a block: in the fused walk as many as make the work outside the kernel small, yet
 # blocks of 16 MB at most; step by step about 50 MB of working arrays for 4,096 samples.
 _BLOCK_TRACES, _BLOCK_BYTES, _PLAIN_BLOCK_TRACES = 2048, 2**24, 512
+# Blocks measured ahead, beside two a worker, while whoever asked for them writes a part to the
+# disk: about 1 MB each, for their samples are gone.
+_AHEAD = 16
 # Traces from which a recording's own pulse is estimated.
 _TEMPLATE_TRACES = 256
 
@@ -156,7 +160,8 @@ def measure_blocks(
         In memory or lazy.
     prepared : Prepared
     workers : int, optional
-        Threads; None takes one for each core. The results do not depend on it.
+        Threads that measure; None takes one for each core. The results do not depend on it.
+        Of a lazy recording one more thread reads.
     first, stop : int, optional
         Trace to begin with, and the one to end before.
 
@@ -170,18 +175,24 @@ def measure_blocks(
     end = recording.n_traces if stop is None else min(stop, recording.n_traces)
     starts = range(first, end, size)
     rows = (slice(start, min(start + size, end)) for start in starts)
-    if len(starts) <= 1 or (workers == 1 and isinstance(recording.samples, np.ndarray)):
+    lazy = not isinstance(recording.samples, np.ndarray)
+    if len(starts) <= 1 or (workers == 1 and not lazy):
         for key in rows:
             yield measure_block(recording.select(key), prepared)
         return
-    with ThreadPoolExecutor(workers) as pool:
+    measuring = Semaphore(workers)
+
+    def read_and_measure(key: slice) -> Measurement:
+        block = recording.select(key)
+        with measuring:
+            return measure_block(block, prepared)
+
+    with ThreadPoolExecutor(workers + lazy) as pool:
         pending: deque[Future[Measurement]] = deque()
         try:
             for key in rows:
-                # This thread reads, and hands results on; a few blocks ahead, so that the workers
-                # have work while it writes.
-                pending.append(pool.submit(measure_block, recording.select(key), prepared))
-                while len(pending) > 2 * workers + 2 or (pending and pending[0].done()):
+                pending.append(pool.submit(read_and_measure, key))
+                while len(pending) > 2 * workers + _AHEAD or (pending and pending[0].done()):
                     yield pending.popleft().result()
             while pending:
                 yield pending.popleft().result()

@@ -22,13 +22,9 @@ from numpy.typing import NDArray
 import echotrace
 from echotrace.chain import Prepared, measure_blocks, prepare
 from echotrace.errors import ParameterError
-from echotrace.files.atomic import save_text
-from echotrace.files.native import (
-    MeasurementWriter,
-    read_measurement,
-    read_recording,
-    write_measurement,
-)
+from echotrace.files.atomic import LEFT_BEHIND, save_text, writing
+from echotrace.files.native import MeasurementWriter, read_recording
+from echotrace.files.parts import read_part, write_part
 from echotrace.measurement import Measurement, concatenate
 from echotrace.recording import COLUMNS, Recording, distinct_rows
 from echotrace.settings import Settings
@@ -400,15 +396,18 @@ def measure_to_file(
     prepared = prepare(recording, settings, target=target)
     path = Path(path)
     folder = parts_folder(path)
-    done = _take_up(folder, _order_of(recording, prepared, target), carry_on)
-    for part in _parts(recording, prepared, done, workers, progress):
-        write_measurement(part, folder / f"{done:012d}.h5", compress=False)
-        done += part.n_traces
+    _take_up(folder, _order_of(recording, prepared, target), carry_on)
     summary = ManySummary(by=labels, groups={})
-    with MeasurementWriter(path) as writer:
-        for file in _part_files(folder):
-            part = read_measurement(file)
+    # The file grows in the folder, where the next run finds and deletes what a killed one leaves.
+    with MeasurementWriter(path, workplace=folder) as writer:
+        for part in _finished(folder):
             writer.append(part)
+            summary = summary.merge(ManySummary.of(part, labels))
+        for part in _parts(recording, prepared, writer.n_traces, workers, progress):
+            if writer.n_traces + part.n_traces < recording.n_traces:
+                write_part(part, folder / f"{writer.n_traces:012d}.part")
+            writer.append(part)
+            writer.push()
             summary = summary.merge(ManySummary.of(part, labels))
     shutil.rmtree(folder)
     return summary
@@ -417,6 +416,8 @@ def measure_to_file(
 def parts_folder(path: str | Path) -> Path:
     """Where :func:`measure_to_file` keeps finished parts until ``path`` is complete."""
     path = Path(path)
+    # Beside the file itself: parts and file are of one drive.
+    path = path.resolve() if path.is_symlink() else path
     return path.with_name(f"{path.name}.parts")
 
 
@@ -438,8 +439,9 @@ def _parts(
         if progress is not None:
             progress(done, recording.n_traces)
         if sum(item.n_traces for item in waiting) >= _PART_TRACES:
-            yield concatenate(waiting)
-            waiting = []
+            part, waiting = concatenate(waiting), []
+            yield part
+            del part
     if waiting:
         yield concatenate(waiting)
 
@@ -461,35 +463,42 @@ def _order_of(recording: Recording, prepared: Prepared, target: Target | None) -
     return json.dumps(order, indent=1)
 
 
-def _part_files(folder: Path) -> list[Path]:
-    return sorted(folder.glob("[0-9]*.h5"))
-
-
-def _take_up(folder: Path, order: str, carry_on: bool) -> int:
-    """Make the folder of parts, or find out how many traces an earlier run has done."""
+def _take_up(folder: Path, order: str, carry_on: bool) -> None:
+    """Make the folder of parts, or see that an earlier run had the same order."""
     note = folder / "order.json"
     if not note.exists():
-        folder.mkdir(exist_ok=True)
+        with writing(folder):
+            folder.mkdir(exist_ok=True)
         # Left over where the folder of a finished run could not wholly be deleted.
         for file in _part_files(folder):
             file.unlink()
         save_text(note, order)
-        return 0
-    if not carry_on:
+    elif not carry_on:
         raise ParameterError(
             f"{folder}: an earlier run was interrupted; carry it on (--carry-on), or delete the "
             "folder to begin again"
         )
-    if note.read_text(encoding="utf-8") != order:
+    elif note.read_text(encoding="utf-8") != order:
         raise ParameterError(
             f"{folder}: the interrupted run had another recording, other settings or another "
             "version of echotrace; delete the folder to begin again"
         )
+    for file in folder.glob(LEFT_BEHIND):
+        file.unlink()
+
+
+def _part_files(folder: Path) -> list[Path]:
+    return sorted(folder.glob("[0-9]*.part"))
+
+
+def _finished(folder: Path) -> Iterator[Measurement]:
+    """The parts that an earlier run has finished, in order."""
     done = 0
     for file in _part_files(folder):
         # A part that does not follow on the one before is of no use.
         if int(file.stem) != done:
             file.unlink()
             continue
-        done += read_measurement(file).n_traces
-    return done
+        part = read_part(file)
+        done += part.n_traces
+        yield part

@@ -125,7 +125,7 @@ class Measurement:
 
     def select(self, rows: slice | NDArray[Any]) -> Measurement:
         """The measurement of some of the traces."""
-        changes: dict[str, Any] = {name: getattr(self, name)[rows] for name in _ARRAYS}
+        changes: dict[str, Any] = {name: getattr(self, name)[rows] for name in ARRAYS}
         changes |= {name: getattr(self, name).take(rows) for name in COLUMNS}
         changes["features"] = {name: values[rows] for name, values in self.features.items()}
         return dataclasses.replace(self, **changes)
@@ -181,7 +181,8 @@ _PER_TRACE = (
     "accepted",
     "decided_by",
 )
-_ARRAYS = ("delay_us", "delay_u_us", "length_mm", *_PER_TRACE)
+ARRAYS = ("delay_us", "delay_u_us", "length_mm", *_PER_TRACE)
+"""Names of the arrays of a measurement, apart from its features."""
 
 
 def _freeze(owner: object, name: str, array: NDArray[Any]) -> None:
@@ -196,7 +197,7 @@ def concatenate(parts: Sequence[Measurement]) -> Measurement:
     if len(parts) == 1:
         return first
     changes: dict[str, Any] = {
-        name: np.concatenate([getattr(part, name) for part in parts]) for name in _ARRAYS
+        name: np.concatenate([getattr(part, name) for part in parts]) for name in ARRAYS
     }
     for name in COLUMNS:
         columns: list[Column] = [getattr(part, name) for part in parts]

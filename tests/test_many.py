@@ -7,6 +7,7 @@ import sys
 import textwrap
 import tracemalloc
 
+import h5py
 import numpy as np
 import pytest
 from closed_form import eye_traces, recording_of
@@ -14,7 +15,9 @@ from closed_form import eye_traces, recording_of
 from echotrace import chain, many
 from echotrace.chain import measure
 from echotrace.cli import main
-from echotrace.errors import ParameterError
+from echotrace.errors import FileFormatError, ParameterError
+from echotrace.files import hdf5
+from echotrace.files.atomic import LEFT_BEHIND
 from echotrace.files.native import (
     MeasurementWriter,
     read_measurement,
@@ -22,6 +25,7 @@ from echotrace.files.native import (
     write_measurement,
     write_recording,
 )
+from echotrace.files.parts import write_part
 from echotrace.many import GroupSummary, ManySummary, Moments, measure_many, measure_to_file
 from echotrace.recording import Probe
 from echotrace.settings import PickingSettings, Settings
@@ -123,6 +127,67 @@ def test_streamed_file_holds_what_measure_gives(files, tmp_path):
 
 
 @pytest.mark.compiled
+def test_streamed_file_is_the_one_that_is_written_at_once(tmp_path, monkeypatch):
+    """Byte for byte, for any number of threads, with samples and results of whole chunks."""
+    monkeypatch.setattr(chain, "_BLOCK_TRACES", 64)
+    monkeypatch.setattr(many, "_PART_TRACES", 128)
+    monkeypatch.setitem(hdf5.add.__kwdefaults__, "chunk_rows", 64)
+    samples = np.round(8000 * eye_traces(300, seed=9, noise=0.01)).astype(np.int16)
+    operators = ["a"] * 70 + ["b"] * 230
+    write_recording(recording_of(samples, operator=operators), tmp_path / "in.h5")
+    recording = read_recording(tmp_path / "in.h5", lazy=True)
+    write_measurement(measure(read_recording(tmp_path / "in.h5")), tmp_path / "once.h5")
+    for workers in (1, 2, 3):
+        measure_to_file(recording, tmp_path / "out.h5", workers=workers)
+        with h5py.File(tmp_path / "once.h5") as once, h5py.File(tmp_path / "out.h5") as out:
+            expected, found = _contents(once), _contents(out)
+        assert list(found) == list(expected)
+        for name, (values, attributes) in expected.items():
+            assert found[name][0] == values, name
+            assert found[name][1] == attributes, name
+
+
+def _contents(file):
+    """Bytes and plain attributes of every dataset and group."""
+    found = {}
+
+    def look(name, item):
+        values = None
+        if isinstance(item, h5py.Dataset):
+            values = item[()]
+            values = list(values) if item.dtype.kind == "O" else (item.dtype, values.tobytes())
+        attributes = {
+            key: np.asarray(value).tolist()
+            for key, value in item.attrs.items()
+            if key not in ("DIMENSION_LIST", "REFERENCE_LIST")
+        }
+        found[name] = values, attributes
+
+    file.visititems(look)
+    return found
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_damage_in_the_middle_keeps_what_was_done(tmp_path, monkeypatch, capsys):
+    """Blocks before the damaged one are saved; the command says which file it is."""
+    monkeypatch.setattr(chain, "_BLOCK_TRACES", 64)
+    samples = np.round(8000 * eye_traces(300, seed=9, noise=0.01)).astype(np.int16)
+    path, out = tmp_path / "in.h5", tmp_path / "out.h5"
+    write_recording(recording_of(samples), path)
+    sound = path.read_bytes()
+    with h5py.File(path) as file:
+        place = file["samples"].id.get_chunk_info_by_coord((260, 0)).byte_offset
+    path.write_bytes(sound[: place + 99] + bytes([sound[place + 99] ^ 1]) + sound[place + 100 :])
+    assert main(["measure", str(path), "-o", str(out), "--carry-on"]) == 2
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert "in.h5: damaged" in told
+    assert "copy it again" in told
+    assert len(list((tmp_path / "out.h5.parts").glob("*.part"))) >= 2
+
+
+@pytest.mark.compiled
 @pytest.mark.usefixtures("small_blocks")
 def test_eye_states_that_come_late_bring_their_features(tmp_path):
     """Lens features exist in the middle part only; the file holds what `measure` joins."""
@@ -156,8 +221,8 @@ def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
     with pytest.raises(KeyboardInterrupt):
         measure_to_file(recording, out, progress=interrupt)
     assert not out.exists()
-    parts = sorted(path.name for path in (tmp_path / "out.h5.parts").glob("*.h5"))
-    assert parts == ["000000000000.h5", "000000000016.h5"]
+    parts = sorted(path.name for path in (tmp_path / "out.h5.parts").glob("*.part"))
+    assert parts == ["000000000000.part", "000000000016.part"]
     with pytest.raises(ParameterError, match="--carry-on"):
         measure_to_file(recording, out)
     other = Settings(picking=PickingSettings(choice="gate_by_gate"))
@@ -170,6 +235,14 @@ def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
         "measure_block",
         lambda block, prepared: (starts.append(block.n_traces), measure_again(block, prepared))[1],
     )
+    part = many.parts_folder(out) / parts[1]
+    sound = part.read_bytes()
+    for place in (3, len(sound) // 2, len(sound) - 1):
+        part.write_bytes(sound[:place] + bytes([sound[place] ^ 1]) + sound[place + 1 :])
+        with pytest.raises(FileFormatError, match=rf"{parts[1]}: damaged part .* delete it"):
+            measure_to_file(recording, out, carry_on=True)
+    part.write_bytes(sound)
+    assert not starts
     measure_to_file(recording, out, carry_on=True)
     assert sum(starts) == 50 - 32
     _same(read_measurement(out), measure(recording))
@@ -192,7 +265,8 @@ def test_a_killed_command_is_carried_on(files, tmp_path):
     """
     done = subprocess.run([sys.executable, "-c", textwrap.dedent(code)], check=False)
     assert done.returncode == -signal.SIGKILL
-    assert not out.exists()
+    assert [path.name for path in tmp_path.iterdir()] == ["out.h5.parts"]
+    assert list(many.parts_folder(out).glob(LEFT_BEHIND))
     code = f"""
         import sys
         from echotrace import chain, cli, many
@@ -205,6 +279,7 @@ def test_a_killed_command_is_carried_on(files, tmp_path):
     assert done.returncode == 0, done.stderr
     assert "50        50" in done.stdout
     assert done.stderr == ""
+    assert [path.name for path in tmp_path.iterdir()] == ["out.h5"]
     _same(read_measurement(out), measure(read_recording(files[0])))
 
 
@@ -233,9 +308,23 @@ def test_parts_without_their_order_are_not_taken_up(files, tmp_path):
     out = tmp_path / "out.h5"
     folder = many.parts_folder(out)
     folder.mkdir()
-    write_measurement(measure(read_recording(files[0])), folder / "000000000064.h5")
+    write_part(measure(read_recording(files[0])), folder / "000000000000.part")
     measure_to_file(read_recording(files[1], lazy=True), out)
     _same(read_measurement(out), measure(read_recording(files[1])))
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_parts_lie_beside_the_file_a_link_points_to(files, tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    link, out = tmp_path / "out.h5", tmp_path / "elsewhere" / "real.h5"
+    link.symlink_to(out)
+    assert many.parts_folder(link) == out.with_name("real.h5.parts")
+    measure_to_file(read_recording(files[1], lazy=True), link)
+    assert link.is_symlink()
+    _same(read_measurement(out), measure(read_recording(files[1])))
+    with pytest.raises(FileFormatError, match="cannot be written"):
+        measure_to_file(read_recording(files[1], lazy=True), tmp_path / "none" / "out.h5")
 
 
 def test_carry_on_needs_one_native_output(files, capsys):
@@ -269,12 +358,12 @@ def test_growing_file_refuses_what_does_not_belong(files, tmp_path):
 
 @pytest.mark.compiled
 def test_memory_does_not_grow_with_the_file(tmp_path, monkeypatch):
-    """Python's own and numpy's allocations while streaming 1,200 and 4,800 traces."""
+    """Python's own and numpy's allocations while streaming 2,400 and 6,000 traces."""
     monkeypatch.setattr(chain, "_BLOCK_TRACES", 100)
     monkeypatch.setattr(many, "_PART_TRACES", 400)
     peaks = []
     samples = eye_traces(40, seed=3, noise=0.01)
-    for n in (1200, 4800):
+    for n in (2400, 6000):
         path = tmp_path / f"{n}.h5"
         write_recording(recording_of(np.tile(samples, (n // 40, 1))), path)
         recording = read_recording(path, lazy=True)

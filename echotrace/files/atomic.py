@@ -11,11 +11,14 @@ from pathlib import Path
 
 from echotrace.errors import FileFormatError
 
-__all__ = ["atomic_target", "save_text", "writing"]
+__all__ = ["LEFT_BEHIND", "atomic_target", "push", "save_text", "writing"]
+
+LEFT_BEHIND = ".echotrace-*.partial"
+"""Pattern of the temporary files that a killed process leaves."""
 
 
 @contextmanager
-def atomic_target(path: str | Path) -> Iterator[Path]:
+def atomic_target(path: str | Path, *, workplace: Path | None = None) -> Iterator[Path]:
     """Give a temporary path in the folder of ``path``; rename it to ``path`` at a clean end.
 
     The temporary file is flushed to the disk before it takes the name, and the folder after. Any
@@ -27,6 +30,8 @@ def atomic_target(path: str | Path) -> Iterator[Path]:
     path : str or Path
         Where the file is to appear. A symbolic link is followed, so that the file it points to is
         replaced and the link stays. An existing file's permissions are kept.
+    workplace : Path, optional
+        Another folder on the same drive for the temporary file.
 
     Raises
     ------
@@ -41,14 +46,13 @@ def atomic_target(path: str | Path) -> Iterator[Path]:
             f"{path}: cannot be written: the folder {target.parent} does not exist; make it first"
         )
     # A fixed-length name, so that a long file name cannot make the temporary one too long.
-    partial = target.parent / f".echotrace-{secrets.token_hex(8)}.partial"
+    partial = (workplace or target.parent) / f".echotrace-{secrets.token_hex(8)}.partial"
     try:
         yield partial
         with writing(path):
             if target.exists():
                 shutil.copymode(target, partial)
-            with partial.open("rb+") as file:
-                os.fsync(file.fileno())
+            push(partial)
             partial.replace(target)
     finally:
         with suppress(FileNotFoundError):
@@ -60,6 +64,12 @@ def atomic_target(path: str | Path) -> Iterator[Path]:
             os.fsync(folder)
         finally:
             os.close(folder)
+
+
+def push(path: Path) -> None:
+    """Wait until the disk has what was written to a file."""
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
 
 
 @contextmanager

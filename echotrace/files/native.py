@@ -21,8 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.errors import EchotraceError, FileFormatError, ParameterError
-from echotrace.files import hdf5
-from echotrace.files.atomic import atomic_target, writing
+from echotrace.files import chunks, hdf5
+from echotrace.files.atomic import atomic_target, push, writing
 from echotrace.measurement import Measurement
 from echotrace.recording import COLUMNS, Column, Probe, Receiver, Recording, Signal, Truth
 
@@ -389,6 +389,8 @@ def _write_scalars(file: Any, recording: Recording) -> None:
 class StoredSamples:
     """Samples that stay in their file; each slice opens it, reads, and closes it.
 
+    Slices may be read by several threads at once.
+
     Attributes
     ----------
     path : Path
@@ -409,6 +411,10 @@ class StoredSamples:
         if isinstance(row_key, slice) and row_key.step in (None, 1):
             # The usual case, a block of a long file, without a list of all of its rows.
             start, stop, _ = row_key.indices(self.shape[0])
+            if (stop - start) * self.shape[1] * self.dtype.itemsize >= _CHUNK_BYTES:
+                read = chunks.read_rows(self.path, "samples", self.shape, self.dtype, start, stop)
+                if read is not None:
+                    return read[(slice(None), *rest)]
             rows = np.arange(start, stop)
         else:
             rows = np.arange(self.shape[0])[row_key]
@@ -614,25 +620,38 @@ class MeasurementWriter:
         More than one block is to come.
     compress : bool
         Shuffle and gzip: half the size, at a twentieth of the writing rate.
+    workplace : Path, optional
+        Folder on the same drive in which the file grows; None takes that of ``path``.
     """
 
-    def __init__(self, path: str | Path, *, grows: bool = True, compress: bool = False) -> None:
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        grows: bool = True,
+        compress: bool = False,
+        workplace: Path | None = None,
+    ) -> None:
         self.path = Path(path)
         self.n_traces = 0
+        self._workplace = workplace
+        self._partial = self.path
         self._options: dict[str, Any] = {"grows": grows, "compress": compress}
         self._stack: ExitStack | None = None
         self._file: Any = None
         self._first: Measurement | None = None
         self._labels: dict[str, dict[str, int]] = {name: {} for name in COLUMNS}
+        self._data: dict[str, chunks.GrowingRows] = {}
+        self._features: dict[str, chunks.GrowingRows] = {}
 
     def __enter__(self) -> Self:
         import h5py
 
         with ExitStack() as stack:
-            partial = stack.enter_context(atomic_target(self.path))
+            self._partial = stack.enter_context(atomic_target(self.path, workplace=self._workplace))
             with writing(self.path):
                 self._file = stack.enter_context(
-                    h5py.File(partial, "w", rdcc_nbytes=_CHUNK_CACHE_BYTES)
+                    h5py.File(self._partial, "w", rdcc_nbytes=_CHUNK_CACHE_BYTES)
                 )
             self._stack = stack.pop_all()
         return self
@@ -646,6 +665,7 @@ class MeasurementWriter:
         assert self._stack is not None
         stack, self._stack = self._stack, None
         if error is not None:
+            self._let_go()
             stack.__exit__(kind, error, trace)
             return
         with stack:
@@ -654,7 +674,12 @@ class MeasurementWriter:
             with writing(self.path):
                 for name in COLUMNS:
                     _write_label_table(self._file, name, tuple(self._labels[name]))
+                self._let_go()
                 self._file.close()
+
+    def _let_go(self) -> None:
+        self._data.clear()
+        self._features.clear()
 
     def append(self, block: Measurement) -> None:
         """Append the traces of a block.
@@ -669,12 +694,25 @@ class MeasurementWriter:
         if self._stack is None:
             raise ParameterError("append to a MeasurementWriter inside its `with` block")
         with writing(self.path):
+            grows = self._options["grows"]
             if self._first is None:
-                self._begin(block)
+                self._begin(block.select(slice(0, 0)) if grows else block)
             else:
                 self._check_agrees(block, self._first)
+            if grows:
                 self._append(block)
         self.n_traces += block.n_traces
+
+    def push(self) -> None:
+        """Have what was appended taken to the disk, so that less is left to wait for at the end.
+
+        Raises
+        ------
+        FileFormatError
+            The disk is full or fails.
+        """
+        with writing(self.path):
+            push(self._partial)
 
     def _codes(self, block: Measurement, name: str) -> NDArray[np.int32]:
         column: Column = getattr(block, name)
@@ -712,13 +750,17 @@ class MeasurementWriter:
         file.create_group("features", track_order=True)
         for name, values in block.features.items():
             self._add_feature(name, values)
+        if self._options["grows"]:
+            self._data = {name: chunks.GrowingRows(file[name]) for name in _GROWING}
         self._first = block.select(slice(0, 0))
 
     def _add_feature(self, name: str, values: NDArray[Any]) -> None:
         group = self._file["features"]
         _check_column_name(name, "features", group)
         portable = values.astype(_portable(values.dtype))
-        hdf5.add(group, name, portable, (self._file["trace"],), **self._options)
+        data = hdf5.add(group, name, portable, (self._file["trace"],), **self._options)
+        if self._options["grows"]:
+            self._features[name] = chunks.GrowingRows(data)
 
     def _check_agrees(self, block: Measurement, first: Measurement) -> None:
         for name in ("interfaces", "segments", "finding_names", "settings_json"):
@@ -729,22 +771,24 @@ class MeasurementWriter:
                 )
 
     def _append(self, block: Measurement) -> None:
-        file, start = self._file, self.n_traces
-        numbers = np.arange(start, start + block.n_traces, dtype=np.int32)
-        hdf5.append_rows(file["trace"], numbers)
-        for name in ("delay_us", "delay_u_us", "length_mm", *_PER_TRACE, *_DECISION_COLUMNS):
-            hdf5.append_rows(file[name], getattr(block, name))
+        data, start = self._data, self.n_traces
+        data["trace"].append(np.arange(start, start + block.n_traces, dtype=np.int32))
+        for name in _MEASURED:
+            data[name].append(getattr(block, name))
         for name in COLUMNS:
-            hdf5.append_rows(file[name], self._codes(block, name))
+            data[name].append(self._codes(block, name))
         # A block without traces of some eye state lacks that state's features: NaN there.
-        group, missing = file["features"], np.full(block.n_traces, np.nan, np.float32)
-        for name in dict.fromkeys((*group, *block.features)):
-            if name not in group:
+        missing = np.full(block.n_traces, np.nan, np.float32)
+        for name in dict.fromkeys((*self._features, *block.features)):
+            if name not in self._features:
                 self._add_feature(name, np.full(start, np.nan, np.float32))
-            hdf5.append_rows(group[name], block.features.get(name, missing))
+            self._features[name].append(block.features.get(name, missing))
 
 
-_DECISION_COLUMNS = ("findings", "accepted", "decided_by")
+_MEASURED = (
+    "delay_us", "delay_u_us", "length_mm", *_PER_TRACE, "findings", "accepted", "decided_by",
+)  # fmt: skip
+_GROWING = ("trace", *_MEASURED, *COLUMNS)
 
 
 def _write_measurement(

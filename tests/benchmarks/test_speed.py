@@ -22,11 +22,13 @@ from references import VectorisedPicks, again, hilbert_picks, multiply_add, obsp
 
 from echotrace.chain import measure, measure_block, prepare
 from echotrace.envelope import matched_taps
-from echotrace.files.native import read_recording
+from echotrace.files.native import MeasurementWriter, read_recording
+from echotrace.files.parts import write_part
 from echotrace.kernels import fused
 from echotrace.kernels.echoes import LOOKED_FOR
 from echotrace.kernels.noise import noise_of_envelope
-from echotrace.many import measure_to_file
+from echotrace.many import ManySummary, measure_to_file
+from echotrace.measurement import concatenate
 from echotrace.pulse import gaussian_pulse
 
 N, M, RATE_HZ = 1024, 4096, 1e8
@@ -214,7 +216,8 @@ def test_streaming(benchmark, tmp_path, n_traces):
     """A file that lies in the page cache against the same traces in memory."""
     path = tmp_path / "long.h5"
     write_long(path, n_traces)
-    held = read_recording(path).select(slice(0, 16_384))
+    lazy = read_recording(path, lazy=True)
+    held = lazy.select(slice(0, 16_384))
     functions = [
         lambda: measure(held, workers=1),
         lambda: measure_to_file(read_recording(path, lazy=True), tmp_path / "out.h5", workers=1),
@@ -225,6 +228,26 @@ def test_streaming(benchmark, tmp_path, n_traces):
         say(benchmark, f"in memory, traces/s{what}", in_memory)
         say(benchmark, f"streamed with results written, traces/s{what}", streamed)
         say(benchmark, f"streamed over in memory{what}", streamed / in_memory)
+    # What streaming adds, step by step, of a part's traces; the joining of files is no more.
+    one = measure(held)
+    part = concatenate([one, one])
+    starts = range(0, part.n_traces, 2048)
+    blocks = [one.select(slice(k, k + 2048)) for k in range(0, one.n_traces, 2048)] * 2
+    with MeasurementWriter(tmp_path / "out.h5") as writer:
+        steps = {
+            "one core, in memory": lambda: measure(held, workers=1),
+            "reading and checking": lambda: [
+                lazy.select(slice(k, k + 2048)).n_traces for k in starts
+            ],
+            "joining blocks to a part": lambda: concatenate(blocks),
+            "saving a part": lambda: write_part(part, tmp_path / "one.part"),
+            "appending to the result": lambda: writer.append(part),
+            "summing up": lambda: ManySummary.of(part, ("method",)),
+        }
+        each = in_turn(list(steps.values()), 11, time.process_time) / part.n_traces * 1e6
+    each[:, 0] *= part.n_traces / held.n_traces
+    for k, name in enumerate(steps):
+        say(benchmark, f"{name}, us of processor time a trace", each[:, k])
     once(benchmark, lambda: None)
 
 
