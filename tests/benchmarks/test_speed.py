@@ -25,7 +25,8 @@ from echotrace.envelope import matched_taps
 from echotrace.files.native import MeasurementWriter, read_recording
 from echotrace.files.parts import write_part
 from echotrace.kernels import fused
-from echotrace.kernels.echoes import LOOKED_FOR
+from echotrace.kernels.echoes import LOOKED_FOR, choose_rows
+from echotrace.kernels.extremes import extremes
 from echotrace.kernels.noise import noise_of_envelope
 from echotrace.many import ManySummary, measure_to_file
 from echotrace.measurement import concatenate
@@ -105,9 +106,10 @@ def test_against_the_machine(benchmark, samples):
     plan = prepare(recording(samples)).readers
     (reader,) = plan.values()
     filters = reader.filters
-    signal = np.random.default_rng(0).normal(size=M + 2 * filters.pad).astype(np.float32)
-    real, imag = (np.empty(filters.turn.shape[1], np.float32) for _ in range(2))
-    first = filters.pad - filters.band_half - fused.ARM * filters.stride
+    rng = np.random.default_rng(0)
+    n_band, wide = filters.turn.shape[1], filters.band.shape[2]
+    rows = rng.normal(size=(filters.stride, n_band + 16 * wide)).astype(np.float32)
+    real, imag = (np.empty(n_band, np.float32) for _ in range(2))
     x = np.random.default_rng(1).normal(size=2048).astype(np.float32)
     c = np.arange(8, dtype=np.float32)
 
@@ -115,31 +117,29 @@ def test_against_the_machine(benchmark, samples):
         multiply_add(x, c, 1000)
 
     def band():
-        again(
-            fused._band, 200, signal, first, filters.stride, filters.band, filters.turn, real, imag
-        )
+        again(fused._band, 200, rows, filters.band, real, imag)
 
     source = np.ones(2**24, np.int16)
     into = np.empty_like(source)
     each = in_turn([roof_of_the_machine, band, lambda: np.copyto(into, source)], 41)
     roof = 1000 * 16 * x.size / each[:, 0] * 1e-9
-    # Two multiply-adds a tap, four for the turn, of two operations each.
-    work = 200 * real.size * (4 * (2 * filters.band_half + 1) + 6)
+    # Two multiply-adds a tap, of two operations each; zeros that fill up the taps do not count.
+    n_taps = 2 * filters.near_half + 1
+    work = 200 * n_band * 4 * n_taps
     stage = work / each[:, 1] * 1e-9
     say(benchmark, "multiply-add roof, GFLOP/s", roof)
     say(benchmark, "filter stage, GFLOP/s", stage)
     say(benchmark, "filter stage over roof", stage / roof)
     say(benchmark, "copy, GB/s", 2 * source.nbytes / each[:, 2] * 1e-9)
-    # The same kernel with longer filters: what adding up a vector register costs grows no more.
+    # The same kernel with longer filters.
     for times in (4, 16):
-        taps = np.tile(filters.band, (1, times))
-        longer = np.zeros(signal.size + taps.shape[1], np.float32)
-        arguments = (longer, first, filters.stride, taps, filters.turn, real, imag)
+        taps = np.tile(filters.band, (1, 1, times))
+        arguments = (rows, taps, real, imag)
         each = in_turn([roof_of_the_machine, lambda a=arguments: again(fused._band, 50, *a)], 21)
-        work = 50 * real.size * (4 * taps.shape[1] + 6)
+        work = 50 * n_band * 4 * filters.stride * taps.shape[2]
         ratio = work / each[:, 1] / (1000 * 16 * x.size / each[:, 0])
-        say(benchmark, f"over roof with {taps.shape[1]} taps", ratio)
-    benchmark.extra_info["taps"] = 2 * filters.band_half + 1
+        say(benchmark, f"over roof with {filters.stride * taps.shape[2]} taps", ratio)
+    benchmark.extra_info["taps"] = n_taps
     benchmark.extra_info["matched taps"] = matched_taps(PULSE).size
     once(benchmark, band)
 
@@ -171,18 +171,21 @@ def test_where_the_time_goes(benchmark, samples):
     say(benchmark, "gain, filters, noise", each[:, 3])
 
     filters = reader.filters
-    signal = np.zeros(M + 2 * filters.pad, np.float32)
-    amplitude = signal[filters.pad : filters.pad + M]
-    unit = np.ones(M, np.float32)
-    first = filters.pad - filters.band_half - fused.ARM * filters.stride
-    real, imag = (np.empty(filters.turn.shape[1], np.float32) for _ in range(2))
+    columns = -(-M // filters.stride)
+    unit = np.ones((filters.stride, columns), np.float32)
+    n_band = filters.turn.shape[1]
+    rows = np.zeros((filters.stride, n_band + filters.band.shape[2] + filters.lead), np.float32)
+    real, imag = (np.empty(n_band, np.float32) for _ in range(2))
     envelope, matched, slope = (np.empty(filters.n_grid, np.float32) for _ in range(3))
     sparse = np.empty((filters.n_grid + 1) // 2, np.float32)
+    kept = reader.read(whole).candidates
+    shape = (N, reader.chooser.gate.shape[0])
+    choice, margin = np.empty(shape, np.int32), np.empty(shape)
     stages = {
-        "gain": (fused._amplitude, samples[0], unit, np.float32(1e-4), amplitude),
-        "band filter": (
-            fused._band, signal, first, filters.stride, filters.band, filters.turn, real, imag,
-        ),
+        "largest sample": (extremes, samples[0]),
+        "gain": (fused._split, samples[0], unit, np.float32(1e-4), filters.lead, rows),
+        "band filter": (fused._band, rows, filters.band, real, imag),
+        "to baseband": (fused._to_baseband, filters.turn, real, imag),
         "magnitude": (fused._magnitude, real[fused.ARM :], imag[fused.ARM :], envelope),
         "matched filter and slope": (
             fused._matched_grid, real, imag, filters.rest, matched, slope,
@@ -196,6 +199,16 @@ def test_where_the_time_goes(benchmark, samples):
     )
     for k, name in enumerate(stages):
         say(benchmark, f"{name}, us a trace", each[:, k] / 200 * 1e6)
+    each = in_turn(
+        [
+            lambda: choose_rows(
+                reader.chooser, kept.count, kept.delay_us, kept.level_db, kept.before_db,
+                kept.stretch, choice, margin,
+            )
+        ],
+        31,
+    )  # fmt: skip
+    say(benchmark, "joint choice, us a trace", each[:, 0] / N * 1e6)
     once(benchmark, lambda: reader.read(whole))
 
 
