@@ -73,16 +73,26 @@ def _height(count, at, level, start, stop):
 
 
 @kernel
-def _nearest(count, at, place):
-    """Candidate of a pick, -1 where none is near."""
-    best, least = -1, _SAME_US
-    for j in range(count):
-        apart = at[j] - place
-        if apart > _SAME_US:
-            break
-        if abs(apart) < least:
-            best, least = j, abs(apart)
-    return best
+def _shapes(count, at, level, before_db, stretch, pick, first, retina, out):
+    """Shape of the echo at each pick up to the retina, and the silence before that one."""
+    for k in range(first, retina + 1):
+        nearest, least = -1, _SAME_US
+        for j in range(count):
+            apart = at[j] - pick[k]
+            if apart > _SAME_US:
+                break
+            if abs(apart) < least:
+                nearest, least = j, abs(apart)
+        if nearest < 0:
+            continue
+        if not stretch[nearest] >= out[LEAST_STRETCH]:
+            out[LEAST_STRETCH] = stretch[nearest]
+        if k == retina:
+            out[RETINA_STRETCH] = stretch[nearest]
+            quiet_db = before_db[nearest]
+            out[RETINA_SILENCE_DB] = level[nearest] - (
+                quiet_db if quiet_db > _UNHEARD_DB else _UNHEARD_DB
+            )
 
 
 @kernel
@@ -216,16 +226,7 @@ def ask_rows(
         cornea, retina, retina_db = pick[0], pick[retina_k], height[retina_k]
         if front >= 0 and not np.isnan(pick[front] + pick[back]):
             out[LENS_INSIDE_DB] = _height(n, at, level, pick[front] + 0.5, pick[back] - 0.4)
-        for k in range(first_seen, retina_k + 1):
-            j = _nearest(n, at, pick[k])
-            if j < 0:
-                continue
-            if not stretch[i, j] >= out[LEAST_STRETCH]:
-                out[LEAST_STRETCH] = stretch[i, j]
-            if k == retina_k:
-                out[RETINA_STRETCH] = stretch[i, j]
-                quiet_db = before[j] if before[j] > _UNHEARD_DB else _UNHEARD_DB
-                out[RETINA_SILENCE_DB] = level[j] - quiet_db
+        _shapes(n, at, level, before, stretch[i], pick, first_seen, retina_k, out)
         if not np.isnan(retina):
             last = pick[last_k] if last_k > 0 else cornea + 0.8
             _around_retina(n, at, level, last, retina, retina_db, out)
