@@ -492,9 +492,13 @@ class QualityLimits:
                 raise ParameterError(f"quality limit {name}={value!r} is out of range")
 
 
+# 20 dB a decade, as a natural logarithm: that is faster than the decimal one.
+_DB_PER_NEPER = 20.0 / np.log(10.0)
+
+
 def _over_noise_db(value: NDArray[np.floating], noise: NDArray[np.floating]) -> Float32:
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(20.0 * np.log10(value / noise), np.float32)
+        return np.asarray(_DB_PER_NEPER * np.log(value / noise), np.float32)
 
 
 def nominal_rise_us(pulse: Pulse, bandwidth_hz: float) -> float:
@@ -689,9 +693,9 @@ def trace_features(
     face_us = 0.0 if np.isnan(face_delay_us) else face_delay_us
     features["echo_count"] = _echoes_inside(candidates, method, face_us)
     required = [k for k, item in enumerate(target.interfaces) if not item.optional]
-    features["missing_count"] = np.isnan(delay_us[:, required]).sum(axis=1).astype(np.float32)
+    features["missing_count"] = np.isnan(delay_us[:, required]).sum(axis=1, dtype=np.float32)
     ends = [k for k in required if k <= target.index(target.length_to)]
-    features["clipped_samples"] = looks.clipped[:, ends].sum(axis=1).astype(np.float32)
+    features["clipped_samples"] = looks.clipped[:, ends].sum(axis=1, dtype=np.float32)
     features["clipped_fraction"] = looks.clipped_fraction
     features["weakest_level_db"] = _least(all_level_db[:, ends])
     features["least_margin"] = _least(margin[:, ends].astype(np.float32))
@@ -725,35 +729,34 @@ def trace_features(
 
 def _least(values: Float32) -> Float32:
     """Smallest of each row, NaN only where all are."""
-    filled = np.where(np.isnan(values), np.inf, values).min(axis=1)
-    return np.asarray(np.where(np.isinf(filled), np.nan, filled), np.float32)
+    least = np.fmin.reduce(values, axis=1)
+    least[np.isinf(least)] = np.nan
+    return np.asarray(least, np.float32)
 
 
 def _eye_features(looks: Looks, target: Target, level_db: Float32) -> dict[str, Float32]:
     """Figures that speak of anatomy."""
     names = [part.name for part in stretches(target)]
-    tallest_db = _over_noise_db(looks.largest, looks.noise[:, None])
     # The mean square of the noise's envelope is twice the variance of one quadrature.
-    rms_db = _over_noise_db(np.sqrt(looks.mean_square), np.sqrt(2.0) * looks.noise[:, None])
+    noise_rms = np.sqrt(2.0) * looks.noise
 
     def tallest(name: str) -> Float32:
-        return tallest_db[:, names.index(name)]
+        return _over_noise_db(looks.largest[:, names.index(name)], looks.noise)
 
     def rms(name: str) -> Float32:
-        return rms_db[:, names.index(name)]
+        return _over_noise_db(np.sqrt(looks.mean_square[:, names.index(name)]), noise_rms)
 
-    retina_level = level_db[:, target.index("retina")]
+    retina_level, sclera_level = (level_db[:, target.index(name)] for name in ("retina", "sclera"))
+    # Neither half of the orbit can lie below the noise.
+    near, far = (np.maximum(rms(f"orbit_{half}"), np.float32(0.0)) for half in ("near", "far"))
     found = {
         "retina_against_wall_db": retina_level - tallest("wall"),
         "orbit_level_db": rms("orbit"),
-        # Neither half can lie below the noise.
-        "orbit_decay_db": np.maximum(rms("orbit_near"), np.float32(0.0))
-        - np.maximum(rms("orbit_far"), np.float32(0.0)),
+        "orbit_decay_db": near - far,
         # The deep orbit scatters into all directions: what is specular is held against it.
-        "retina_against_scatter_db": retina_level - np.maximum(rms("orbit_far"), np.float32(0.0)),
-        "sclera_against_scatter_db": level_db[:, target.index("sclera")]
-        - np.maximum(rms("orbit_far"), np.float32(0.0)),
-        "sclera_against_retina_db": level_db[:, target.index("sclera")] - retina_level,
+        "retina_against_scatter_db": retina_level - far,
+        "sclera_against_scatter_db": sclera_level - far,
+        "sclera_against_retina_db": sclera_level - retina_level,
     }
     if "lens_front" in target.interface_names:
         front, back = target.index("lens_front"), target.index("lens_back")
@@ -865,44 +868,47 @@ def finding_bits(
     cornea_assumed : ndarray of bool, (n_traces,)
     receiver_known : bool
     """
-    n = features["echo_count"].size
+    no_echo = features["echo_count"] < 1
     raised: dict[str, NDArray[np.bool_]] = {
-        "no_echo": features["echo_count"] < 1,
+        "no_echo": no_echo,
+        "echo_missing": features["missing_count"] > 0,
         "cornea_assumed": cornea_assumed,
-        "receiver_unknown": np.full(n, not receiver_known),
+        "receiver_unknown": np.full(no_echo.size, not receiver_known),
     }
-    raised["echo_missing"] = (features["missing_count"] > 0) & ~raised["no_echo"]
-    for name, finding in FINDINGS.items():
-        if not finding.limit or finding.feature not in features:
-            continue
-        figure, limit = features[finding.feature], getattr(limits, finding.limit)
-        # A figure that could not be had (NaN) raises nothing: what it lacks has its own finding.
-        with np.errstate(invalid="ignore"):
+    # A figure that could not be had (NaN) raises nothing: what it lacks has its own finding.
+    with np.errstate(invalid="ignore"):
+        for name, finding in FINDINGS.items():
+            if not finding.limit or finding.feature not in features:
+                continue
+            figure, limit = features[finding.feature], getattr(limits, finding.limit)
             raised[name] = figure < limit if name in _BELOW else figure > limit
             if finding.also and finding.also[0] in features:
                 beside = features[finding.also[0]] > getattr(limits, finding.also[1])
                 if name == "lens_state_doubtful_implant":
                     # A bubble in the bath may stand before a cornea, but then the chamber is deep.
                     beside &= features["chamber_mm"] < limits.min_chamber_mm
-                raised[name] = raised[name] | beside
-    if "cavity_mm" in features:
-        # In an aphakic eye the cavity runs from the cornea on.
-        front = np.float32(0.0 if "lens_echo_db" in features else 6.5)
-        cavity = features["cavity_mm"] - front
-        with np.errstate(invalid="ignore"):
+                raised[name] |= beside
+        if "cavity_mm" in features:
+            # In an aphakic eye the cavity runs from the cornea on.
+            front = np.float32(0.0 if "lens_echo_db" in features else 6.5)
+            cavity = features["cavity_mm"] - front
             raised["vitreous_doubtful"] = (cavity < limits.min_cavity_mm) | (
                 cavity > limits.max_cavity_mm
             )
-    elif "clipped_samples" in features:
-        raised["gain_too_high"] = features["clipped_samples"] > limits.max_clipped_samples
+        elif "clipped_samples" in features:
+            raised["gain_too_high"] = features["clipped_samples"] > limits.max_clipped_samples
+    bits = np.zeros(no_echo.size, np.uint32)
+    for name, which in raised.items():
+        if which.any():
+            bits[which] |= _bit(name)
     # Where there is no eye on the trace, nothing can be said of it.
-    for name in raised.keys() - _WITHOUT_AN_EYE:
-        raised[name] = raised[name] & ~raised["no_echo"]
-    bits = np.zeros(n, np.uint32)
-    for k, name in enumerate(FINDINGS):
-        if name in raised:
-            bits |= raised[name].astype(np.uint32) << np.uint32(k)
+    bits[no_echo] &= sum(_bit(name) for name in _WITHOUT_AN_EYE)
     return bits
+
+
+def _bit(name: str) -> int:
+    """The bit of a finding."""
+    return 1 << list(FINDINGS).index(name)
 
 
 def rejecting_bits() -> np.uint32:
