@@ -180,7 +180,7 @@ def measure_lengths(
     half = speed * 5e-4  # mm of length per µs of two-way delay
     # One row an interface or a segment: contiguous.
     delay, delay_u = np.ascontiguousarray(delay_us.T), np.ascontiguousarray(delay_u_us.T)
-    segment = np.diff(delay, axis=0) * half[:, None]
+    segment = (delay[1:] - delay[:-1]) * half[:, None]
     assumed = np.zeros(segment.shape, np.bool_)
     # Sensitivity of the total to each delay, mm/µs: one column for all traces, or one for each.
     sensitivity = np.zeros((q, 1))

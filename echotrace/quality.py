@@ -7,6 +7,7 @@ what to do next.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -685,8 +686,8 @@ def trace_features(
     """
     all_level_db = _over_noise_db(looks.height, looks.noise[:, None])
     level_db = np.where(looks.clipped > 0, np.float32(np.nan), all_level_db)
-    features: dict[str, Float32] = {}
-    for k, name in enumerate(target.interface_names):
+    names, features = target.interface_names, dict[str, Float32]()
+    for k, name in enumerate(names):
         features[f"level_db_{name}"] = level_db[:, k]
         features[f"rise_us_{name}"] = looks.rise_us[:, k]
         features[f"width_us_{name}"] = looks.width_us[:, k]
@@ -694,21 +695,21 @@ def trace_features(
     features["echo_count"] = _echoes_inside(candidates, method, face_us)
     required = [k for k, item in enumerate(target.interfaces) if not item.optional]
     features["missing_count"] = np.isnan(delay_us[:, required]).sum(axis=1, dtype=np.float32)
-    ends = [k for k in required if k <= target.index(target.length_to)]
+    end = names.index(target.length_to)
+    ends = [k for k in required if k <= end]
     features["clipped_samples"] = looks.clipped[:, ends].sum(axis=1, dtype=np.float32)
     features["clipped_fraction"] = looks.clipped_fraction
     features["weakest_level_db"] = _least(all_level_db[:, ends])
     features["least_margin"] = _least(margin[:, ends].astype(np.float32))
     features["length_u_mm"] = length_u_mm.astype(np.float32)
-    last = margin[:, target.index(target.length_to)]
-    features["last_margin"] = last.astype(np.float32)
+    features["last_margin"] = margin[:, end].astype(np.float32)
     if target.anatomy:
         features |= _eye_features(looks, target, level_db)
         features["vitreous_echo_db"] = _vitreous_echo_db(
             candidates, delay_us, target, method, face_us
         )
         features["vitreous_spike_against_retina_db"] = (
-            features["vitreous_echo_db"] - all_level_db[:, target.index("retina")]
+            features["vitreous_echo_db"] - all_level_db[:, names.index("retina")]
         )
         features["retina_rise_ratio"] = features["rise_us_retina"] / np.float32(
             looks.nominal_rise_us
@@ -736,17 +737,17 @@ def _least(values: Float32) -> Float32:
 
 def _eye_features(looks: Looks, target: Target, level_db: Float32) -> dict[str, Float32]:
     """Figures that speak of anatomy."""
-    names = [part.name for part in stretches(target)]
+    names, parts = target.interface_names, [part.name for part in stretches(target)]
     # The mean square of the noise's envelope is twice the variance of one quadrature.
     noise_rms = np.sqrt(2.0) * looks.noise
 
     def tallest(name: str) -> Float32:
-        return _over_noise_db(looks.largest[:, names.index(name)], looks.noise)
+        return _over_noise_db(looks.largest[:, parts.index(name)], looks.noise)
 
     def rms(name: str) -> Float32:
-        return _over_noise_db(np.sqrt(looks.mean_square[:, names.index(name)]), noise_rms)
+        return _over_noise_db(np.sqrt(looks.mean_square[:, parts.index(name)]), noise_rms)
 
-    retina_level, sclera_level = (level_db[:, target.index(name)] for name in ("retina", "sclera"))
+    retina_level, sclera_level = (level_db[:, names.index(name)] for name in ("retina", "sclera"))
     # Neither half of the orbit can lie below the noise.
     near, far = (np.maximum(rms(f"orbit_{half}"), np.float32(0.0)) for half in ("near", "far"))
     found = {
@@ -758,8 +759,8 @@ def _eye_features(looks: Looks, target: Target, level_db: Float32) -> dict[str, 
         "sclera_against_scatter_db": sclera_level - far,
         "sclera_against_retina_db": sclera_level - retina_level,
     }
-    if "lens_front" in target.interface_names:
-        front, back = target.index("lens_front"), target.index("lens_back")
+    if "lens_front" in names:
+        front, back = names.index("lens_front"), names.index("lens_back")
         if target.segments[front].medium.name == "lens":
             # An implant's echoes are as tall as its material makes them; they say nothing here.
             found["lens_front_against_back_db"] = level_db[:, front] - level_db[:, back]
@@ -803,19 +804,15 @@ def _vitreous_echo_db(
     """
     from echotrace.kernels.features import tallest_between
 
-    n = delay_us.shape[0]
-    retina = target.index("retina")
-    known = np.full((n, 2 * retina + _BOUNCES), np.nan)
+    n, names = delay_us.shape[0], target.interface_names
+    retina = names.index("retina")
+    repeats = [np.empty((n, 0))]
     if method == Method.IMMERSION:
         bath_us = delay_us[:, :1] - face_us
-        known[:, :retina] = delay_us[:, :retina] + bath_us
-        known[:, retina : 2 * retina] = delay_us[:, :retina] + 2.0 * bath_us
-    if "lens_back" in target.interface_names:
-        back, front = delay_us[:, retina - 1], delay_us[:, retina - 2]
-        if target.segments[retina - 2].medium.name != "lens":
-            known[:, 2 * retina :] = back[:, None] + np.outer(
-                back - front, np.arange(1.0, _BOUNCES + 1.0)
-            )
+        repeats += [delay_us[:, :retina] + passages * bath_us for passages in (1.0, 2.0)]
+    if "lens_back" in names and target.segments[retina - 2].medium.name != "lens":
+        front, back = delay_us[:, retina - 2, None], delay_us[:, retina - 1, None]
+        repeats.append(back + (back - front) * np.arange(1.0, _BOUNCES + 1.0))
     # An empty vitreous shows the search threshold at most: nothing there is no figure at all.
     level = np.empty(n, np.float32)
     tallest_between(
@@ -824,7 +821,7 @@ def _vitreous_echo_db(
         candidates.level_db,
         delay_us[:, retina - 1] + 2.0 * _SKIRT_US,
         delay_us[:, retina] - _SKIRT_US,
-        known,
+        np.ascontiguousarray(np.concatenate(repeats, axis=1)),
         0.5 * _SKIRT_US,
         level,
     )
@@ -869,53 +866,52 @@ def finding_bits(
     receiver_known : bool
     """
     no_echo = features["echo_count"] < 1
-    raised: dict[str, NDArray[np.bool_]] = {
-        "no_echo": no_echo,
-        "echo_missing": features["missing_count"] > 0,
-        "cornea_assumed": cornea_assumed,
-        "receiver_unknown": np.full(no_echo.size, not receiver_known),
-    }
+    raised = np.zeros((len(FINDINGS), no_echo.size), np.bool_)
+    of = dict(zip(FINDINGS, raised, strict=True))
+    of["no_echo"][:] = no_echo
+    of["echo_missing"][:] = features["missing_count"] > 0
+    of["cornea_assumed"][:] = cornea_assumed
+    of["receiver_unknown"][:] = not receiver_known
     # A figure that could not be had (NaN) raises nothing: what it lacks has its own finding.
     with np.errstate(invalid="ignore"):
         for name, finding in FINDINGS.items():
             if not finding.limit or finding.feature not in features:
                 continue
-            figure, limit = features[finding.feature], getattr(limits, finding.limit)
-            raised[name] = figure < limit if name in _BELOW else figure > limit
+            beyond = np.less if name in _BELOW else np.greater
+            beyond(features[finding.feature], getattr(limits, finding.limit), out=of[name])
             if finding.also and finding.also[0] in features:
                 beside = features[finding.also[0]] > getattr(limits, finding.also[1])
                 if name == "lens_state_doubtful_implant":
                     # A bubble in the bath may stand before a cornea, but then the chamber is deep.
                     beside &= features["chamber_mm"] < limits.min_chamber_mm
-                raised[name] |= beside
+                of[name] |= beside
         if "cavity_mm" in features:
             # In an aphakic eye the cavity runs from the cornea on.
             front = np.float32(0.0 if "lens_echo_db" in features else 6.5)
             cavity = features["cavity_mm"] - front
-            raised["vitreous_doubtful"] = (cavity < limits.min_cavity_mm) | (
+            of["vitreous_doubtful"][:] = (cavity < limits.min_cavity_mm) | (
                 cavity > limits.max_cavity_mm
             )
         elif "clipped_samples" in features:
-            raised["gain_too_high"] = features["clipped_samples"] > limits.max_clipped_samples
+            np.greater(
+                features["clipped_samples"], limits.max_clipped_samples, out=of["gain_too_high"]
+            )
     bits = np.zeros(no_echo.size, np.uint32)
-    for name, which in raised.items():
-        if which.any():
-            bits[which] |= _bit(name)
+    for k in np.flatnonzero(raised.any(axis=1)):
+        bits[raised[k]] |= 1 << int(k)
     # Where there is no eye on the trace, nothing can be said of it.
-    bits[no_echo] &= sum(_bit(name) for name in _WITHOUT_AN_EYE)
+    bits[no_echo] &= _bits_of(_WITHOUT_AN_EYE)
     return bits
 
 
-def _bit(name: str) -> int:
-    """The bit of a finding."""
-    return 1 << list(FINDINGS).index(name)
+def _bits_of(names: Iterable[str]) -> np.uint32:
+    return np.uint32(sum(1 << list(FINDINGS).index(name) for name in names))
 
 
+@functools.cache
 def rejecting_bits() -> np.uint32:
     """The bits of all findings that reject a scan."""
-    return np.uint32(
-        sum(1 << k for k, item in enumerate(_ALL_FINDINGS) if item.severity is Severity.REJECT)
-    )
+    return _bits_of(item.name for item in _ALL_FINDINGS if item.severity is Severity.REJECT)
 
 
 def score_traces(features: Mapping[str, Float32]) -> dict[str, Float32]:
