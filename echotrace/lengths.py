@@ -218,11 +218,12 @@ def measure_lengths(
         total = segment[target.length_slice].sum(axis=0)
         by_medium: dict[str, Float] = {}
         temperature_u = np.zeros(n)
+        relative = np.where(assumed, 0.0, segment) / speed[:, None]
         for k in inside:
             medium = segments[k].medium
-            part = np.where(assumed[k], 0.0, segment[k]) / speed[k]
-            by_medium[medium.name] = by_medium.get(medium.name, 0.0) + part * medium.speed_u_m_per_s
-            temperature_u += part * medium.speed_slope_m_per_s_per_c
+            sum_u = by_medium.get(medium.name, 0.0) + relative[k] * medium.speed_u_m_per_s
+            by_medium[medium.name] = sum_u
+            temperature_u += relative[k] * medium.speed_slope_m_per_s_per_c
         speed_u = _root_sum_of_squares(by_medium.values())
         temperature_u = np.abs(temperature_u) * options.temperature_u_c
     used = sensitivity != 0.0
