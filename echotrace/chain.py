@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from echotrace.conditioning import Conditioned, condition
 from echotrace.envelope import analytic_signal
 from echotrace.errors import MissingDetailError, ParameterError
+from echotrace.findings import FINDINGS, finding_bits, rejecting_bits
 from echotrace.gates import (
     Candidates,
     Choice,
@@ -34,14 +35,7 @@ from echotrace.lengths import measure_lengths
 from echotrace.measurement import Measurement, concatenate
 from echotrace.picking import PickReason, pick_echoes
 from echotrace.pulse import Pulse, estimate_pulse, gaussian_pulse
-from echotrace.quality import (
-    FINDINGS,
-    finding_bits,
-    look_at_echoes,
-    rejecting_bits,
-    score_traces,
-    trace_features,
-)
+from echotrace.quality import look_at_echoes, score_traces, trace_features
 from echotrace.reading import BlockReader, TraceReading, block_reader
 from echotrace.receiver import converter_step, inverse_gain, undo_receiver
 from echotrace.recording import COLUMNS, Method, Recording, Signal, distinct_rows
