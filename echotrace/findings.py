@@ -429,9 +429,8 @@ class QualityLimits:
     max_state_pattern_db, max_natural_pattern_db, max_bath_pattern_db : float
         How clearly another lens state or method shows, dB.
     max_second_cornea_db : float
-        Pair of a cornea's thickness before what was taken for the cornea, against it, dB, where
-        the chamber behind is shallower than ``min_chamber_mm`` too: an implant was taken for the
-        cornea.
+        Pair of a cornea's thickness before what was taken for the cornea, against it, dB, in front
+        of a shallow chamber: an implant was taken for the cornea.
     min_cavity_mm, max_cavity_mm : float
         Vitreous cavity with the stated filling, mm: from infants to an eye of 31 mm, one standard
         deviation beyond the mean of pathological myopia (28.75 ± 2.20, openophthalmologyjournal
@@ -528,11 +527,7 @@ def finding_bits(
             beyond = np.less if name in _BELOW else np.greater
             beyond(features[finding.feature], getattr(limits, finding.limit), out=of[name])
             if finding.also and finding.also[0] in features:
-                beside = features[finding.also[0]] > getattr(limits, finding.also[1])
-                if name == "lens_state_doubtful_implant":
-                    # A bubble in the bath may stand before a cornea, but then the chamber is deep.
-                    beside &= features["chamber_mm"] < limits.min_chamber_mm
-                of[name] |= beside
+                of[name] |= features[finding.also[0]] > getattr(limits, finding.also[1])
         if "cavity_mm" in features:
             # In an aphakic eye the cavity runs from the cornea on.
             front = np.float32(0.0 if "lens_echo_db" in features else 6.5)

@@ -129,6 +129,9 @@ def pattern_features(
             # Both faces of an implant look like a cornea behind a bath.
             found["bath_pattern_db"] = nan
         found |= _state(echoes, at, level, target, immersion)
+        # Before a deep chamber stands no second cornea: 3.02 mm less two times 0.45 mm.
+        deep = ~(found["chamber_mm"] < 2.12)
+        found["second_cornea_db"] = np.where(deep, np.float32(np.nan), found["second_cornea_db"])
         # A repeat has no wall behind it; a retina may well stand where one would be.
         walled = found["wall_step_db"] > _WALLED_DB
         found["repeat_closeness_us"] = np.where(
