@@ -54,10 +54,10 @@ _PAIR_LOW_US, _PAIR_HIGH_US = 0.45, 0.95
 
 
 @kernel
-def _tallest(first, count, at, level, start, stop):
-    """Tallest echo of a stretch, from the candidate ``first`` on; -1 where there is none."""
+def _tallest(count, at, level, start, stop):
+    """Candidate of the tallest echo of a stretch, -1 where there is none."""
     best = -1
-    for j in range(first, count):
+    for j in range(count):
         if at[j] > stop:
             break
         if at[j] >= start and (best < 0 or level[j] > level[best]):
@@ -68,7 +68,7 @@ def _tallest(first, count, at, level, start, stop):
 @kernel
 def _height(count, at, level, start, stop):
     """Level of the tallest echo of a stretch, at least the unheard one, dB."""
-    j = _tallest(0, count, at, level, start, stop)
+    j = _tallest(count, at, level, start, stop)
     return level[j] if j >= 0 and level[j] > _UNHEARD_DB else _UNHEARD_DB
 
 
@@ -107,7 +107,7 @@ def _pair(count, at, level, before_db, start, stop, silence_db):
             break
         if at[j] < start or before_db[j] >= level[j] - silence_db:
             continue
-        k = _tallest(j + 1, count, at, level, at[j] + _PAIR_LOW_US, at[j] + _PAIR_HIGH_US)
+        k = _tallest(count, at, level, at[j] + _PAIR_LOW_US, at[j] + _PAIR_HIGH_US)
         if k >= 0:
             lower = level[j] if level[j] < level[k] else level[k]
             if not tallest >= lower:
@@ -160,7 +160,7 @@ def _implant_db(count, at, level, cornea):
     An implant: a pair 0.25 to 2.4 µs apart behind the chamber (sound crosses silicone slowly), and
     nothing as tall where the back of a natural lens would be.
     """
-    j = _tallest(0, count, at, level, cornea + 3.0, cornea + 8.0)
+    j = _tallest(count, at, level, cornea + 3.0, cornea + 8.0)
     if j < 0:
         return np.nan
     twin_db = natural_db = _UNHEARD_DB
@@ -181,10 +181,10 @@ def _natural_db(count, at, level, cornea, reference_db):
     A tall pair 4 to 7 µs apart with little between, held against what was taken for the lens, or
     for the retina.
     """
-    j = _tallest(0, count, at, level, cornea + 2.2, cornea + 6.5)
+    j = _tallest(count, at, level, cornea + 2.2, cornea + 6.5)
     if j < 0:
         return np.nan
-    k = _tallest(j, count, at, level, at[j] + 4.0, at[j] + 7.0)
+    k = _tallest(count, at, level, at[j] + 4.0, at[j] + 7.0)
     if k < 0:
         return np.nan
     between = _height(count, at, level, at[j] + 0.3, at[k] - 0.3) + 6.0
@@ -231,16 +231,16 @@ def ask_rows(
             last = pick[last_k] if last_k > 0 else cornea + 0.8
             _around_retina(n, at, level, last, retina, retina_db, out)
         if first_seen == 0:
-            j = _tallest(0, n, at, level, face_us - 0.1, face_us + 0.1)
-            k = _tallest(0, n, at, level, face_us + 0.5, face_us + 0.95)
+            j = _tallest(n, at, level, face_us - 0.1, face_us + 0.1)
+            k = _tallest(n, at, level, face_us + 0.5, face_us + 0.95)
             if j >= 0 and k >= 0:
                 out[FACE_PAIR_DB] = level[j] if level[j] < level[k] else level[k]
         else:
-            j = _tallest(0, n, at, level, face_us - 0.05, face_us + 0.6)
+            j = _tallest(n, at, level, face_us - 0.05, face_us + 0.6)
             if j >= 0:
                 out[FACE_ECHO_US] = at[j] - face_us
             # Out of silence, behind where contact has none; held against the tallest echo there.
-            j = _tallest(0, n, at, level, face_us + 0.9, np.inf)
+            j = _tallest(n, at, level, face_us + 0.9, np.inf)
             if j >= 0:
                 pair_db = _pair(n, at, level, before, face_us + 3.0, face_us + 26.0, 30.0)
                 out[BATH_PAIR_DB] = pair_db - level[j]
