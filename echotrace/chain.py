@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 import os
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from threading import Semaphore
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from echotrace.conditioning import Conditioned, condition
 from echotrace.envelope import analytic_signal
 from echotrace.errors import MissingDetailError, ParameterError
+from echotrace.findings import FINDINGS, finding_bits, rejecting_bits
 from echotrace.gates import (
     Candidates,
     Choice,
@@ -35,14 +36,7 @@ from echotrace.lengths import measure_lengths
 from echotrace.measurement import Measurement, concatenate
 from echotrace.picking import PickReason, pick_echoes
 from echotrace.pulse import Pulse, estimate_pulse, gaussian_pulse
-from echotrace.quality import (
-    FINDINGS,
-    finding_bits,
-    look_at_echoes,
-    rejecting_bits,
-    score_traces,
-    trace_features,
-)
+from echotrace.quality import look_at_echoes, score_traces, trace_features
 from echotrace.reading import BlockReader, TraceReading, block_reader
 from echotrace.receiver import converter_step, inverse_gain, undo_receiver
 from echotrace.recording import COLUMNS, Method, Recording, Signal, distinct_rows
@@ -479,50 +473,44 @@ def measure_block(block: Recording, prepared: Prepared) -> Measurement:
     prepared : Prepared
         From :func:`prepare`; the columns of the result are the union over all of its targets.
     """
-    interfaces, segments = prepared.interfaces, prepared.segments
     n = block.n_traces
-    arrays: dict[str, Any] = {
-        "delay_us": np.full((n, len(interfaces)), np.nan),
-        "delay_u_us": np.full((n, len(interfaces)), np.nan),
-        "length_mm": np.full((n, len(segments)), np.nan),
-        "axial_length_mm": np.full(n, np.nan),
-        "axial_length_u_mm": np.full(n, np.nan),
-        "axial_length_u_shared_mm": np.full(n, np.nan),
-        "findings": np.zeros(n, np.uint32),
-    }
-    features: dict[str, NDArray[np.float32]] = {}
+    parts: list[tuple[NDArray[np.intp], dict[str, NDArray[Any]]]] = []
     for state, target in prepared.targets.items():
         rows = _rows_of(block, state) if len(prepared.targets) > 1 else np.arange(n)
-        if target is None:
-            gas = list(FINDINGS).index("gas_filling")
-            arrays["findings"][rows] = np.uint32(1 << gas)
-            continue
-        if not rows.size:
-            continue
-        part = block if rows.size == n else block.select(rows)
-        for name, values in _measure_state(part, state, target, prepared).items():
-            into = arrays if name in arrays else features
-            if rows.size == n:
-                into[name] = values
-                continue
-            if name not in into:
-                into[name] = np.full(n, np.nan, np.float32)
-            into[name][rows] = values
-    bits = arrays["findings"]
+        if rows.size:
+            part = block if rows.size == n else block.select(rows)
+            parts.append((rows, _measure_state(part, state, target, prepared)))
+    columns = parts[0][1] if len(parts) == 1 else _interleave(parts, n)
+    arrays: dict[str, Any] = {name: columns.pop(name) for name in _MEASURED}
     labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
+    score = columns["score"] if "score" in columns else np.full(n, np.nan)
     return Measurement(
-        interfaces=interfaces,
-        segments=segments,
-        score=features.get("score", np.full(n, np.nan, np.float32)).astype(np.float64),
+        interfaces=prepared.interfaces,
+        segments=prepared.segments,
+        score=score.astype(np.float64),
         finding_names=tuple(FINDINGS),
-        accepted=(bits & rejecting_bits()) == 0,
+        accepted=(arrays["findings"] & rejecting_bits()) == 0,
         decided_by=np.zeros(n, np.uint8),
-        features=features,
+        features=columns,
         settings_json=prepared.settings_json,
         attributes=block.attributes,
         **arrays,
         **labels,
     )
+
+
+def _interleave(
+    parts: list[tuple[NDArray[np.intp], dict[str, NDArray[Any]]]], n_traces: int
+) -> dict[str, NDArray[Any]]:
+    """Put the columns of several states in the order of the traces; NaN where a state has none."""
+    joined: dict[str, NDArray[Any]] = {}
+    for rows, columns in parts:
+        for name, values in columns.items():
+            if name not in joined:
+                blank = np.nan if values.dtype.kind == "f" else 0
+                joined[name] = np.full((n_traces, *values.shape[1:]), blank, values.dtype)
+            joined[name][rows] = values
+    return joined
 
 
 def _rows_of(block: Recording, state: State) -> NDArray[np.intp]:
@@ -553,11 +541,25 @@ def read_plainly(
     )
 
 
+# What :func:`_measure_state` gives beside features.
+_MEASURED = (
+    "delay_us",
+    "delay_u_us",
+    "length_mm",
+    "axial_length_mm",
+    "axial_length_u_mm",
+    "axial_length_u_shared_mm",
+    "findings",
+)
+
+
 def _measure_state(
-    block: Recording, state: State, target: Target, prepared: Prepared
+    block: Recording, state: State, target: Target | None, prepared: Prepared
 ) -> dict[str, NDArray[Any]]:
+    """Columns of :data:`_MEASURED`, and features, of traces of one state."""
+    if target is None:
+        return _behind_gas(block.n_traces, prepared)
     method, settings = state[0], prepared.settings
-    interfaces, segments = prepared.interfaces, prepared.segments
     if state in prepared.readers:
         reading = prepared.readers[state].read(block)
     else:
@@ -590,25 +592,44 @@ def _measure_state(
         & ~np.isnan(lengths.total_mm),
         receiver_known=block.receiver is not None,
     )
-    n = block.n_traces
-    delay_us, delay_u_us = (np.full((n, len(interfaces)), np.nan) for _ in range(2))
-    for k, name in enumerate(target.interface_names):
-        delay_us[:, interfaces.index(name)] = reading.delay_us[:, k]
-        delay_u_us[:, interfaces.index(name)] = reading.delay_u_us[:, k]
-    length_mm = np.full((n, len(segments)), np.nan)
-    for k, segment in enumerate(target.segments):
-        if segment.name in segments:
-            length_mm[:, segments.index(segment.name)] = lengths.segment_mm[:, k]
+    names = target.interface_names
     return {
-        "delay_us": delay_us,
-        "delay_u_us": delay_u_us,
-        "length_mm": length_mm,
+        "delay_us": _under(prepared.interfaces, names, reading.delay_us),
+        "delay_u_us": _under(prepared.interfaces, names, reading.delay_u_us),
+        "length_mm": _under(
+            prepared.segments, [segment.name for segment in target.segments], lengths.segment_mm
+        ),
         "axial_length_mm": lengths.total_mm,
         "axial_length_u_mm": lengths.total_u_mm,
         "axial_length_u_shared_mm": lengths.total_u_shared_mm,
         "findings": bits,
         **features,
     }
+
+
+def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:
+    """No length can be measured through gas."""
+    width = {
+        "delay_us": (len(prepared.interfaces),),
+        "delay_u_us": (len(prepared.interfaces),),
+        "length_mm": (len(prepared.segments),),
+    }
+    nothing: dict[str, NDArray[Any]] = {
+        name: np.full((n_traces, *width.get(name, ())), np.nan) for name in _MEASURED
+    }
+    gas = 1 << list(FINDINGS).index("gas_filling")
+    return nothing | {"findings": np.full(n_traces, gas, np.uint32)}
+
+
+def _under(
+    wanted: tuple[str, ...], names: Sequence[str], values: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Columns under the names of all states together; NaN where this state has none."""
+    out = np.full((values.shape[0], len(wanted)), np.nan)
+    for k, name in enumerate(names):
+        if name in wanted:
+            out[:, wanted.index(name)] = values[:, k]
+    return out
 
 
 def view_trace(

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from echotrace.calibration import ScoreSet
 from echotrace.chain import measure
+from echotrace.findings import FINDINGS
 from echotrace.gates import Gate
 from echotrace.measurement import Measurement
-from echotrace.quality import FINDINGS
 from echotrace.recording import Recording
 from echotrace.settings import PickingSettings, Settings, TargetGate
 from echotrace.synthesis.compose import synthesise
@@ -355,7 +355,7 @@ _CASES = (
 )
 
 FINDING_CASES: Mapping[str, FindingCase] = MappingProxyType({c.finding: c for c in _CASES})
-"""A case and a near miss for each finding, in the order of :data:`echotrace.quality.FINDINGS`."""
+"""A case and a near miss for each finding, in the order of :data:`echotrace.findings.FINDINGS`."""
 
 _OFF_AXIS = frozenset(
     {"retina_not_steep", "retina_low", "no_wall_behind_retina", "beam_off_axis", "score_low"}

@@ -7,7 +7,7 @@ scans makes the first smaller and leaves the second as it is.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -174,75 +174,77 @@ def measure_lengths(
             f"delay_us has shape {delay_us.shape}; target {target.name!r} has "
             f"{len(target.interfaces)} interfaces"
         )
-    speed = np.array([s.medium.speed_at(_temperature(target, s)) for s in target.segments])
+    segments, inside = target.segments, range(len(target.segments))[target.length_slice]
+    first, last = target.index(target.length_from), target.index(target.length_to)
+    speed = np.array([s.medium.speed_at(_temperature(target, s)) for s in segments])
     half = speed * 5e-4  # mm of length per µs of two-way delay
-    segment = np.diff(delay_us, axis=1) * half
+    # One row an interface or a segment: contiguous.
+    delay, delay_u = np.ascontiguousarray(delay_us.T), np.ascontiguousarray(delay_u_us.T)
+    segment = (delay[1:] - delay[:-1]) * half[:, None]
     assumed = np.zeros(segment.shape, np.bool_)
-    # Sensitivity of the total to each delay, mm/µs, and to each assumed thickness.
-    inside = range(len(target.segments))[target.length_slice]
-    sensitivity = np.zeros((n, q))
+    # Sensitivity of the total to each delay, mm/µs: one column for all traces, or one for each.
+    sensitivity = np.zeros((q, 1))
     for k in inside:
-        sensitivity[:, k] -= half[k]
-        sensitivity[:, k + 1] += half[k]
-    assumed_variance = np.zeros(n)
+        sensitivity[k] -= half[k]
+        sensitivity[k + 1] += half[k]
+    assumed_variance = np.zeros(1)
     for k, item in enumerate(target.interfaces):
-        if not item.optional or k == 0 or k >= len(target.segments):
+        if not item.optional or k == 0 or k >= len(segments):
             continue
-        front = target.segments[k - 1]
-        missing = np.isnan(delay_us[:, k])
+        front = segments[k - 1]
+        missing = np.isnan(delay[k])
         if not missing.any() or np.isnan(front.assumed_mm):
             continue
-        time_us = delay_us[:, k + 1] - delay_us[:, k - 1]
-        rest = (time_us - front.assumed_mm / half[k - 1]) * half[k]
-        segment[missing, k - 1] = front.assumed_mm
-        segment[missing, k] = rest[missing]
-        assumed[missing, k - 1] = True
+        rest = (delay[k + 1] - delay[k - 1] - front.assumed_mm / half[k - 1]) * half[k]
+        segment[k - 1, missing] = front.assumed_mm
+        segment[k, missing] = rest[missing]
+        assumed[k - 1] = missing
         if k - 1 in inside and k in inside:
-            sensitivity[missing, k] = 0.0
-            sensitivity[missing, k - 1] += half[k - 1] - half[k]
-            assumed_variance[missing] += ((1.0 - half[k] / half[k - 1]) * front.assumed_u_mm) ** 2
-    total = segment[:, target.length_slice].sum(axis=1)
-    used = sensitivity != 0.0
-    own = np.where(used, sensitivity * delay_u_us, 0.0)
-    first = target.index(target.length_from)
-    segments = target.segments
+            passed_over = sensitivity.copy()
+            passed_over[k - 1] += half[k - 1] - half[k]
+            passed_over[k] = 0.0
+            sensitivity = np.where(missing, passed_over, sensitivity)
+            variance = ((1.0 - half[k] / half[k - 1]) * front.assumed_u_mm) ** 2
+            assumed_variance = assumed_variance + np.where(missing, variance, 0.0)
     if options.average_speed_m_per_s:
         factor = options.average_speed_m_per_s * 5e-4
-        last = target.index(target.length_to)
-        total = (delay_us[:, last] - delay_us[:, first]) * factor
-        own = np.stack([delay_u_us[:, first] * factor, delay_u_us[:, last] * factor], axis=1)
-        used = np.zeros((n, q), np.bool_)
-        used[:, [first, last]] = True
-        sensitivity = np.where(used, factor, 0.0)
-        assumed_variance = np.zeros(n)
+        total = (delay[last] - delay[first]) * factor
+        sensitivity = np.zeros((q, 1))
+        sensitivity[[first, last]] = factor
+        assumed_variance = np.zeros(1)
         speed_u = total * options.average_speed_u_m_per_s / options.average_speed_m_per_s
-        temperature_u = np.zeros(n)
+        temperature_u = np.zeros(1)
     else:
+        total = segment[target.length_slice].sum(axis=0)
         by_medium: dict[str, Float] = {}
         temperature_u = np.zeros(n)
+        relative = np.where(assumed, 0.0, segment) / speed[:, None]
         for k in inside:
             medium = segments[k].medium
-            part = np.where(assumed[:, k], 0.0, segment[:, k]) / speed[k]
-            by_medium[medium.name] = by_medium.get(medium.name, np.zeros(n)) + (
-                part * medium.speed_u_m_per_s
-            )
-            temperature_u = temperature_u + part * medium.speed_slope_m_per_s_per_c
-        speed_u = np.sqrt(np.sum([u**2 for u in by_medium.values()], axis=0))
+            sum_u = by_medium.get(medium.name, 0.0) + relative[k] * medium.speed_u_m_per_s
+            by_medium[medium.name] = sum_u
+            temperature_u += relative[k] * medium.speed_slope_m_per_s_per_c
+        speed_u = _root_sum_of_squares(by_medium.values())
         temperature_u = np.abs(temperature_u) * options.temperature_u_c
-    distortion = np.sqrt(np.sum(np.where(used, sensitivity, 0.0) ** 2, axis=1))
+    used = sensitivity != 0.0
     budget = {
-        "picks": np.sqrt(np.sum(own**2, axis=1)),
+        "picks": _root_sum_of_squares(np.where(used, sensitivity * delay_u, 0.0)),
         "speed": speed_u,
         "temperature": temperature_u,
         "clock": np.abs(total) * options.clock_ppm * 1e-6,
-        "offset": np.abs(sensitivity[:, first]) * offset_u_us,
-        "distortion": distortion * options.distortion_us,
+        "offset": np.abs(sensitivity[first]) * offset_u_us,
+        "distortion": _root_sum_of_squares(sensitivity) * options.distortion_us,
         "assumed": np.sqrt(assumed_variance),
     }
     blank = np.isnan(total)
     budget = {name: np.where(blank, np.nan, values) for name, values in budget.items()}
-    shared = np.sqrt(np.sum([budget[name] ** 2 for name in budget if name != "picks"], axis=0))
-    return Lengths(segment, total, budget["picks"], shared, assumed, MappingProxyType(budget))
+    shared = _root_sum_of_squares(budget[name] for name in budget if name != "picks")
+    return Lengths(segment.T, total, budget["picks"], shared, assumed.T, MappingProxyType(budget))
+
+
+def _root_sum_of_squares(rows: Iterable[Float]) -> Float:
+    """Independent uncertainties taken together (JCGM 100:2008, 5.1.2)."""
+    return np.asarray(np.sqrt(sum(row**2 for row in rows)))
 
 
 def _temperature(target: Target, segment: object) -> float:

@@ -51,13 +51,9 @@ PATTERN_FEATURES = (
 # A repeat has no wall behind it: where the energy rises by this much, dB, stands no repeat.
 _WALLED_DB = 25.0
 _FAR_US = 9.0
-
-
-def _finite(values: Float64, wanted: NDArray[np.bool_] | None = None) -> Float32:
-    good = np.isfinite(values)
-    if wanted is not None:
-        good &= wanted
-    return np.where(good, values, np.nan).astype(np.float32)
+# Shallower than this, mm, is a chamber two standard deviations below the mean (3.02 ± 0.45 in
+# 28,709 eyes, BMC Ophthalmol 2021).
+_SHALLOW_MM = 2.12
 
 
 def pattern_features(
@@ -131,92 +127,93 @@ def pattern_features(
         answer,
     )
     told = np.ascontiguousarray(answer.T)
-    at = dict(zip(names, delay_us.T, strict=True))
-    level = dict(zip(names, level_db.T.astype(np.float64), strict=True))
+    at = dict(zip(names, np.ascontiguousarray(delay_us.T), strict=True))
+    level = dict(zip(names, level_db.T.astype(np.float64, order="C"), strict=True))
     marks = dict(zip(names, clipped.T, strict=True))
-    retina, retina_db = at["retina"], level["retina"]
-    wall = told[ask.WALL_DB]
-    found: dict[str, Float32] = dict.fromkeys(PATTERN_FEATURES, np.full(n, np.nan, np.float32))
+    retina, retina_db, cornea = at["retina"], level["retina"], at["cornea_front"]
+    wall_db, orbit_db = told[ask.WALL_DB], told[ask.ORBIT_DB]
+    table = np.full((len(PATTERN_FEATURES), n), np.nan, np.float32)
+    found = dict(zip(PATTERN_FEATURES, table, strict=True))
     with np.errstate(invalid="ignore", divide="ignore"):
-        found["wall_step_db"] = _finite(told[ask.WALL_STEP_DB])
+        found["wall_step_db"][:] = told[ask.WALL_STEP_DB]
         # A second level of the wall stands as a second first rise, one wall's thickness behind.
-        found["wall_double_db"] = _finite(told[ask.SECOND_LEVEL_DB] - np.fmax(wall, retina_db))
-        behind = np.fmax(wall, told[ask.ORBIT_DB])
-        found["retina_over_wall_db"] = _finite(np.maximum(retina_db - behind, 0.0))
-        found["orbit_against_retina_db"] = _finite(told[ask.ORBIT_DB] - retina_db)
-        found["vitreous_echo_against_retina_db"] = _finite(told[ask.VITREOUS_DB] - retina_db)
-        found["vitreous_echo_count"] = _finite(told[ask.VITREOUS_COUNT])
-        found["retina_silence_db"] = _finite(told[ask.RETINA_SILENCE_DB])
-        found["retina_misshape"] = _finite(np.abs(told[ask.RETINA_STRETCH]))
-        found["least_stretch"] = _finite(told[ask.LEAST_STRETCH])
+        found["wall_double_db"][:] = told[ask.SECOND_LEVEL_DB] - np.fmax(wall_db, retina_db)
+        found["retina_over_wall_db"][:] = np.maximum(retina_db - np.fmax(wall_db, orbit_db), 0.0)
+        found["orbit_against_retina_db"][:] = orbit_db - retina_db
+        found["vitreous_echo_against_retina_db"][:] = told[ask.VITREOUS_DB] - retina_db
+        found["vitreous_echo_count"][:] = told[ask.VITREOUS_COUNT]
+        found["retina_silence_db"][:] = told[ask.RETINA_SILENCE_DB]
+        found["retina_misshape"][:] = np.abs(told[ask.RETINA_STRETCH])
+        found["least_stretch"][:] = told[ask.LEAST_STRETCH]
         # A rise faster than the probe's pulse is no echo of it.
-        found["retina_rise_misfit"] = _finite(np.abs(np.log(retina_rise_ratio)).astype(np.float64))
-        found["anatomy_distance"] = _anatomy_distance(delay_us, target)
-        before = at["lens_back"] if lens else at["cornea_front"] + 0.8
+        found["retina_rise_misfit"][:] = np.abs(np.log(retina_rise_ratio))
+        found["anatomy_distance"][:] = _anatomy_distance(at, target)
+        before = at["lens_back"] if lens else cornea + 0.8
         speed = target.segments[retina_k - 1].medium.speed_m_per_s
-        found["cavity_mm"] = _finite((retina - before) * speed / 2e3)
-        end_marks = marks["retina"] + (marks["cornea_front"] if immersion else 0)
-        found["end_clipped_samples"] = end_marks.astype(np.float32)
+        found["cavity_mm"][:] = (retina - before) * speed / 2e3
+        found["end_clipped_samples"][:] = marks["retina"]
+        if immersion:
+            found["end_clipped_samples"] += marks["cornea_front"]
         if lens:
             ends = np.minimum(level["lens_front"], level["lens_back"])
-            found["lens_echo_against_lens_db"] = _finite(told[ask.LENS_INSIDE_DB] - ends)
-            found["lens_clipped_samples"] = (marks["lens_front"] + marks["lens_back"]).astype(
-                np.float32
-            )
+            found["lens_echo_against_lens_db"][:] = told[ask.LENS_INSIDE_DB] - ends
+            found["lens_clipped_samples"][:] = marks["lens_front"] + marks["lens_back"]
             speed = target.segments[names.index("lens_front") - 1].medium.speed_m_per_s
-            found["chamber_mm"] = _finite((at["lens_front"] - at["cornea_front"]) * speed / 2e3)
+            found["chamber_mm"][:] = (at["lens_front"] - cornea) * speed / 2e3
         if immersion:
-            both = (marks["cornea_front"] == 0) & (marks["cornea_back"] == 0)
-            imbalance = np.abs(level["cornea_front"] - level["cornea_back"])
-            found["cornea_imbalance_db"] = _finite(imbalance, both)
+            cornea_db, back_db = level["cornea_front"], level["cornea_back"]
+            whole = (marks["cornea_front"] == 0) & (marks["cornea_back"] == 0)
+            found["cornea_imbalance_db"][whole] = np.abs(cornea_db - back_db)[whole]
             if receiver_known:
-                found["retina_against_cornea_db"] = _finite(retina_db - level["cornea_front"])
+                found["retina_against_cornea_db"][:] = retina_db - cornea_db
             if natural:
-                against = level["cornea_front"] - level["lens_front"]
-                found["cornea_against_lens_db"] = _finite(against)
-            found["repeat_closeness_us"] = _repeat_closeness(
+                found["cornea_against_lens_db"][:] = cornea_db - level["lens_front"]
+            found["repeat_closeness_us"][:] = _repeat_closeness(
                 at, level, face_us, found["wall_step_db"]
             )
         else:
             # The cornea is the tallest echo near the face; liquid in between moves it away.
-            found["fluid_gap_us"] = _finite(told[ask.FACE_ECHO_US])
+            found["fluid_gap_us"][:] = told[ask.FACE_ECHO_US]
         if not lens or natural:
             # Both faces of an implant look like a cornea behind a bath.
             if immersion:
                 # The cornea at the face itself, as tall as the echo called cornea: no bath.
-                pair = told[ask.FACE_PAIR_DB] - level["cornea_front"]
-                at_face = at["cornea_front"] - face_us < 1.0
-                found["bath_pattern_db"] = _finite(pair, at_face | np.isnan(at["cornea_back"]))
+                no_bath = (cornea - face_us < 1.0) | np.isnan(at["cornea_back"])
+                pair = told[ask.FACE_PAIR_DB] - cornea_db
+                found["bath_pattern_db"][no_bath] = pair[no_bath]
             else:
-                found["bath_pattern_db"] = _finite(told[ask.BATH_PAIR_DB])
-        found["pseudophakic_pattern_db"] = _finite(told[ask.IMPLANT_DB])
-        found["second_cornea_db"] = _finite(told[ask.SECOND_CORNEA_DB])
-        found["phakic_pattern_db"] = _finite(told[ask.NATURAL_DB])
+                found["bath_pattern_db"][:] = told[ask.BATH_PAIR_DB]
+        found["pseudophakic_pattern_db"][:] = told[ask.IMPLANT_DB]
+        # A bubble in the bath may stand before a cornea, but then the chamber is deep.
+        shallow = found["chamber_mm"] < _SHALLOW_MM
+        found["second_cornea_db"][shallow] = told[ask.SECOND_CORNEA_DB, shallow]
+        found["phakic_pattern_db"][:] = told[ask.NATURAL_DB]
+    # An echo without any height is no figure.
+    table[np.isinf(table)] = np.nan
     return found
 
 
-def _anatomy_distance(delay_us: Float64, target: Target) -> Float32:
+def _anatomy_distance(at: dict[str, Float64], target: Target) -> Float64:
     """Largest distance of a segment from its published mean, in standard deviations.
 
     Up to the lens only: the vitreous differs too much between eyes to tell anything.
     """
-    distance = np.full(delay_us.shape[0], np.nan)
-    for k, segment in enumerate(target.segments[: target.index("retina") - 1]):
+    names, distance = target.interface_names, np.full(at["retina"].size, np.nan)
+    for k, segment in enumerate(target.segments[: names.index("retina") - 1]):
         if segment.name == "cornea":
             # Its back is not always picked; the chamber as a whole is judged with the aqueous.
             continue
-        back = target.index("cornea_front") if segment.name == "aqueous" else k
-        between = target.segments[back : k + 1]
-        mean = sum(2e3 * s.mean_mm / s.medium.speed_m_per_s for s in between)
+        back = names.index("cornea_front") if segment.name == "aqueous" else k
+        mean = sum(2e3 * s.mean_mm / s.medium.speed_m_per_s for s in target.segments[back : k + 1])
         sd = 2e3 * segment.sd_mm / segment.medium.speed_m_per_s
-        here = np.abs(delay_us[:, k + 1] - delay_us[:, back] - mean) / sd
+        here = np.abs(at[names[k + 1]] - at[names[back]] - mean) / sd
         distance = np.fmax(distance, here)
-    return _finite(distance)
+    return distance
 
 
 def _repeat_closeness(
     at: dict[str, Float64], level: dict[str, Float64], face_us: float, wall_step_db: Float32
-) -> Float32:
+) -> Float64:
     """Distance of the retina from where the bath would repeat an earlier, taller echo, µs."""
     retina = at["retina"]
     bath = at["cornea_front"] - face_us
@@ -224,9 +221,12 @@ def _repeat_closeness(
     for name, first in at.items():
         if name == "retina":
             break
+        lower = level["retina"] < level[name] - 15.0
+        if not lower.any():
+            continue
         for passages in (1.0, 2.0):
             apart = np.abs(retina - first - passages * bath)
-            lower = level["retina"] < level[name] - 15.0
             closeness = np.where(lower, np.fmin(closeness, apart), closeness)
-    closeness = np.where(wall_step_db > _WALLED_DB, _FAR_US, closeness)
-    return _finite(closeness, np.isfinite(retina))
+    closeness[wall_step_db > _WALLED_DB] = _FAR_US
+    closeness[np.isnan(retina)] = np.nan
+    return closeness

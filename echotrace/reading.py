@@ -214,8 +214,8 @@ class BlockReader:
             self.plan,
             out,
         )
-        # One row a figure: contiguous for what follows.
-        figure = np.ascontiguousarray(np.moveaxis(out.figure, 2, 0))
+        # One row a figure and interface: columns of what follows are contiguous.
+        figure = np.ascontiguousarray(out.figure.transpose(2, 1, 0)).transpose(0, 2, 1)
         step_us = self.search.step_us
         delay_us = block.start_delay_us + figure[fused.SAMPLE] * step_us
         delay_u_us = figure[fused.U_SAMPLE] * step_us

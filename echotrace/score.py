@@ -27,7 +27,6 @@ __all__ = [
     "ScoreTerm",
     "model_from_table",
     "shipped_models",
-    "term_worth",
 ]
 
 Float64 = NDArray[np.float64]
@@ -78,13 +77,28 @@ class ScoreModel:
     intercept_nats: float
     terms: tuple[ScoreTerm, ...]
     provenance: Mapping[str, str] = field(default_factory=dict)
+    # Knots and nats of each term as arrays.
+    _lines: tuple[tuple[Float64, Float64], ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        lines = tuple(
+            (np.array(term.knots, np.float64), np.array(term.nats, np.float64))
+            for term in self.terms
+        )
+        object.__setattr__(self, "_lines", lines)
 
     def nats(self, features: Mapping[str, NDArray[np.floating]]) -> Float64:
         """Sum of all terms for each trace; a feature that is not there counts as absent."""
+        from echotrace.kernels.score import add_worth
+
         n = next(iter(features.values())).size
         total = np.full(n, self.intercept_nats)
-        for term in self.terms:
-            total += term_worth(term, features.get(term.feature), n)
+        for term, (knots, nats) in zip(self.terms, self._lines, strict=True):
+            if term.feature in features:
+                values = np.ascontiguousarray(features[term.feature], np.float32)
+                add_worth(values, knots, nats, term.absent_nats, total)
+            else:
+                total += term.absent_nats
         return total
 
     def probability(self, features: Mapping[str, NDArray[np.floating]]) -> Float64:
@@ -95,16 +109,6 @@ class ScoreModel:
         features : mapping of str to ndarray, each (n_traces,)
         """
         return np.asarray(1.0 / (1.0 + np.exp(-np.clip(self.nats(features), -40.0, 40.0))))
-
-
-def term_worth(
-    term: ScoreTerm, values: NDArray[np.floating] | None, n_traces: int
-) -> NDArray[np.float64]:
-    """What a term adds to each trace, nats."""
-    if values is None:
-        return np.full(n_traces, term.absent_nats)
-    worth = np.interp(np.asarray(values, np.float64), term.knots, term.nats)
-    return np.where(np.isnan(values), term.absent_nats, worth)
 
 
 def model_from_table(table: Mapping[str, Any]) -> ScoreModel:

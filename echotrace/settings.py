@@ -11,10 +11,10 @@ from typing import Any, Literal, get_type_hints
 
 from echotrace.envelope import EnvelopeMethod
 from echotrace.errors import ParameterError
+from echotrace.findings import QualityLimits
 from echotrace.gates import Gate, JointWeights
 from echotrace.lengths import LengthOptions
 from echotrace.picking import PICKERS, PickerOptions
-from echotrace.quality import QualityLimits
 from echotrace.user_input import did_you_mean, read_toml
 
 __all__ = [

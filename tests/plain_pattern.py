@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.gates import Candidates
-from echotrace.pattern import PATTERN_FEATURES, _anatomy_distance, _finite
+from echotrace.pattern import PATTERN_FEATURES, _anatomy_distance
 from echotrace.recording import Method
 from echotrace.target import Target
 
@@ -20,6 +20,13 @@ _STEP_BEFORE_US, _STEP_BEHIND_US = 3.0, 1.0
 _UNHEARD_DB = 10.0
 _WALLED_DB = 25.0
 _FAR_US = 9.0
+
+
+def _finite(values: Float64, wanted: NDArray[np.bool_] | None = None) -> Float32:
+    good = np.isfinite(values)
+    if wanted is not None:
+        good &= wanted
+    return np.where(good, values, np.nan).astype(np.float32)
 
 
 class _Echoes:
@@ -110,7 +117,7 @@ def pattern_features(
         found |= _shapes(echoes, delay_us, target, contact=not immersion)
         # A rise faster than the probe's pulse is no echo of it.
         found["retina_rise_misfit"] = _finite(np.abs(np.log(retina_rise_ratio)).astype(np.float64))
-        found["anatomy_distance"] = _anatomy_distance(delay_us, target)
+        found["anatomy_distance"] = _finite(_anatomy_distance(at, target))
         cavity = target.segments[names.index("retina") - 1]
         found["cavity_mm"] = _finite((retina - last_us) * cavity.medium.speed_m_per_s / 2e3)
         if "lens_front" in names:
@@ -122,6 +129,9 @@ def pattern_features(
             # Both faces of an implant look like a cornea behind a bath.
             found["bath_pattern_db"] = nan
         found |= _state(echoes, at, level, target, immersion)
+        # Before a deep chamber stands no second cornea: 3.02 mm less two times 0.45 mm.
+        deep = ~(found["chamber_mm"] < 2.12)
+        found["second_cornea_db"] = np.where(deep, np.float32(np.nan), found["second_cornea_db"])
         # A repeat has no wall behind it; a retina may well stand where one would be.
         walled = found["wall_step_db"] > _WALLED_DB
         found["repeat_closeness_us"] = np.where(

@@ -19,7 +19,7 @@ LAYERS = [
     {"kernels", "user_input", "media", "target", "recording", "measurement"},
     {
         "pulse", "receiver", "envelope", "conditioning", "gates", "picking", "pattern", "score",
-        "score_reasons", "quality", "lengths",
+        "score_reasons", "quality", "findings", "lengths",
     },
     {"synthesis", "files", "settings", "reading", "chain"},
     {

@@ -31,7 +31,7 @@ from echotrace.calibration import (
 )
 from echotrace.calibration_draws import draw_recordings, draw_table
 from echotrace.errors import FileFormatError, ParameterError
-from echotrace.quality import QualityLimits
+from echotrace.findings import QualityLimits
 from echotrace.score import shipped_models
 
 RNG = np.random.default_rng(1)

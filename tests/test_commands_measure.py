@@ -13,7 +13,7 @@ from echotrace.calibration import ALIGNED_DECENTRATION_MM, ALIGNED_TILT_DEG
 from echotrace.chain import measure
 from echotrace.cli import main
 from echotrace.files.native import read_measurement, read_recording, write_recording
-from echotrace.quality import rank_findings
+from echotrace.findings import rank_findings
 from echotrace.recording import Receiver
 from echotrace.report.measured import SCORE_MEANS
 

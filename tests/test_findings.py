@@ -15,7 +15,7 @@ from echotrace.finding_cases import (
     confusion_of_findings,
     error_centiles,
 )
-from echotrace.quality import FINDINGS, QualityLimits, Severity, describe_finding
+from echotrace.findings import FINDINGS, QualityLimits, Severity, describe_finding
 from echotrace.recording import Probe
 from echotrace.score import shipped_models
 from echotrace.score_reasons import FIGURE_WORDS, against_the_score

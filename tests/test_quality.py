@@ -6,7 +6,7 @@ from closed_form import LE_GRAND_US, SIGMA_US, echo, eye_traces, recording_of
 
 from echotrace.chain import measure
 from echotrace.errors import ParameterError
-from echotrace.quality import (
+from echotrace.findings import (
     FINDINGS,
     QualityLimits,
     Severity,

@@ -10,7 +10,7 @@ from invented import sitting_of
 
 from echotrace.alignment import AlignmentEstimate, alignment_prior
 from echotrace.errors import ParameterError
-from echotrace.quality import FINDINGS
+from echotrace.findings import FINDINGS
 from echotrace.sitting_quality import (
     _best_split,
     compression_of,

@@ -278,7 +278,7 @@ def _json(
     import math
 
     from echotrace.caution import CAUTION
-    from echotrace.quality import rank_findings
+    from echotrace.findings import rank_findings
     from echotrace.report.measured import SCORE_MEANS, explain_finding
 
     def plain(value: object) -> object:

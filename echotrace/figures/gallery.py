@@ -13,7 +13,7 @@ from echotrace.figures.quality import left_out_figure, score_figure
 from echotrace.figures.synthesis import level_figure, spoiler_figure, tilt_figure
 from echotrace.figures.trace import trace_figure
 from echotrace.files.native import read_recording
-from echotrace.quality import QualityLimits
+from echotrace.findings import QualityLimits
 from echotrace.score import shipped_models
 
 if TYPE_CHECKING:

@@ -45,6 +45,8 @@ LENS_FRONT, LENS_BACK, RETINA, LAST, FIRST_SEEN = 0, 1, 2, 3, 4
 _SAME_US = 0.12
 # Energy just behind the retina over that just before it.
 _STEP_BEFORE_US, _STEP_BEHIND_US = 3.0, 1.0
+# Power of a level in dB, as an exponent.
+_NEPERS = 0.1 * float(np.log(10.0))
 # What the search does not hear stands at this level, dB over the noise.
 _UNHEARD_DB = 10.0
 # The front of a cornea and its back, µs apart.
@@ -67,29 +69,88 @@ def _tallest(count, at, level, start, stop):
 def _height(count, at, level, start, stop):
     """Level of the tallest echo of a stretch, at least the unheard one, dB."""
     j = _tallest(count, at, level, start, stop)
-    return max(float(level[j]), _UNHEARD_DB) if j >= 0 else _UNHEARD_DB
+    return level[j] if j >= 0 and level[j] > _UNHEARD_DB else _UNHEARD_DB
 
 
 @kernel
-def _energy(count, at, level, start, stop):
-    """Sum of squares of the echoes of a stretch, over the noise's."""
-    total = 0.0
+def _shapes(count, at, level, before_db, stretch, pick, first, retina, out):
+    """Shape of the echo at each pick up to the retina, and the silence before that one."""
+    for k in range(first, retina + 1):
+        nearest, least = -1, _SAME_US
+        for j in range(count):
+            apart = at[j] - pick[k]
+            if apart > _SAME_US:
+                break
+            if abs(apart) < least:
+                nearest, least = j, abs(apart)
+        if nearest < 0:
+            continue
+        if not stretch[nearest] >= out[LEAST_STRETCH]:
+            out[LEAST_STRETCH] = stretch[nearest]
+        if k == retina:
+            out[RETINA_STRETCH] = stretch[nearest]
+            quiet_db = before_db[nearest]
+            out[RETINA_SILENCE_DB] = level[nearest] - (
+                quiet_db if quiet_db > _UNHEARD_DB else _UNHEARD_DB
+            )
+
+
+@kernel
+def _pair(count, at, level, before_db, start, stop, silence_db):
+    """Lower level of the tallest pair of a cornea's thickness whose front lies in a stretch, dB.
+
+    The front stands out of the silence before it by so much; NaN where there is no such pair.
+    """
+    tallest = np.nan
     for j in range(count):
         if at[j] > stop:
             break
-        if at[j] >= start:
-            total += 10.0 ** (0.1 * level[j])
-    return total
+        if at[j] < start or before_db[j] >= level[j] - silence_db:
+            continue
+        k = _tallest(count, at, level, at[j] + _PAIR_LOW_US, at[j] + _PAIR_HIGH_US)
+        if k >= 0:
+            lower = level[j] if level[j] < level[k] else level[k]
+            if not tallest >= lower:
+                tallest = lower
+    return tallest
 
 
 @kernel
-def _nearest(count, at, place):
-    """Candidate of a pick, -1 where none is near."""
-    best, least = -1, _SAME_US
+def _around_retina(count, at, level, last, retina, retina_db, out):
+    """What stands in the vitreous, just before the retina, just behind it, and in the orbit."""
+    before = behind = orbit = 0.0
+    vitreous_db = wall_db = second_db = _UNHEARD_DB
+    found = 0
     for j in range(count):
-        if abs(at[j] - place) < least:
-            best, least = j, abs(at[j] - place)
-    return best
+        here, heard = at[j], level[j]
+        after = here - retina
+        if after > 7.0:
+            break
+        if here >= last + 1.6:
+            if after <= -0.8 and heard > vitreous_db:
+                vitreous_db = heard
+            if -6.0 <= after <= -_SAME_US and heard >= retina_db - 20.0:
+                found += 1
+        if after < -_STEP_BEFORE_US:
+            continue
+        power = np.exp(_NEPERS * heard)
+        if after <= -_SAME_US:
+            before += power
+        if -_SAME_US <= after <= _STEP_BEHIND_US:
+            behind += power
+        if 0.45 <= after <= 1.2 and heard > wall_db:
+            wall_db = heard
+        if 1.2 <= after <= 3.0 and heard > second_db:
+            second_db = heard
+        if after >= 1.6:
+            orbit += power
+    if behind > 0.0:
+        out[WALL_STEP_DB] = 10.0 * np.log10(behind / (before + 10.0 ** (0.1 * _UNHEARD_DB)))
+    out[WALL_DB] = wall_db
+    out[SECOND_LEVEL_DB] = second_db
+    out[ORBIT_DB] = 10.0 * np.log10(orbit + 1.0)
+    out[VITREOUS_DB] = vitreous_db
+    out[VITREOUS_COUNT] = found
 
 
 @kernel
@@ -102,12 +163,15 @@ def _implant_db(count, at, level, cornea):
     j = _tallest(count, at, level, cornea + 3.0, cornea + 8.0)
     if j < 0:
         return np.nan
-    first = at[j]
-    before = _height(count, at, level, first - 2.4, first - 0.25)
-    after = _height(count, at, level, first + 0.25, first + 2.4)
-    natural = _height(count, at, level, first + 3.2, first + 8.1)
-    twin = max(before, after)
-    return min(twin - float(level[j]) + 30.0, twin - natural)
+    twin_db = natural_db = _UNHEARD_DB
+    for k in range(count):
+        behind = at[k] - at[j]
+        if 0.25 <= abs(behind) <= 2.4 and level[k] > twin_db:
+            twin_db = level[k]
+        if 3.2 <= behind <= 8.1 and level[k] > natural_db:
+            natural_db = level[k]
+    alike, alone = twin_db - level[j] + 30.0, twin_db - natural_db
+    return alike if alike < alone else alone
 
 
 @kernel
@@ -123,38 +187,9 @@ def _natural_db(count, at, level, cornea, reference_db):
     k = _tallest(count, at, level, at[j] + 4.0, at[j] + 7.0)
     if k < 0:
         return np.nan
-    between = _height(count, at, level, at[j] + 0.3, at[k] - 0.3)
-    return min(level[j], level[k]) - max(between + 6.0, reference_db)
-
-
-@kernel
-def _bath_pair_db(count, at, level, before_db, face_us):
-    """Tallest pair of a cornea's thickness out of silence, behind where contact has none, dB.
-
-    Held against the tallest echo behind the face.
-    """
-    pair, best = -np.inf, -np.inf
-    for j in range(count):
-        if at[j] <= face_us + 0.9:
-            continue
-        best = max(best, float(level[j]))
-        if face_us + 3.0 < at[j] < face_us + 26.0 and before_db[j] < level[j] - 30.0:
-            k = _tallest(count, at, level, at[j] + _PAIR_LOW_US, at[j] + _PAIR_HIGH_US)
-            if k >= 0:
-                pair = max(pair, min(float(level[j]), float(level[k])))
-    return pair - best if pair > -np.inf else np.nan
-
-
-@kernel
-def _pair_before(count, at, level, cornea):
-    """Tallest pair of a cornea's thickness where the cornea lies before an implant, dB."""
-    pair = np.nan
-    for j in range(count):
-        if cornea - 8.0 <= at[j] <= cornea - 3.0:
-            k = _tallest(count, at, level, at[j] + _PAIR_LOW_US, at[j] + _PAIR_HIGH_US)
-            if k >= 0 and not pair >= min(float(level[j]), float(level[k])):
-                pair = min(float(level[j]), float(level[k]))
-    return pair
+    between = _height(count, at, level, at[j] + 0.3, at[k] - 0.3) + 6.0
+    lower = level[j] if level[j] < level[k] else level[k]
+    return lower - (reference_db if reference_db > between else between)
 
 
 @kernel
@@ -184,62 +219,44 @@ def ask_rows(
     front, back, retina_k = table[LENS_FRONT], table[LENS_BACK], table[RETINA]
     last_k, first_seen = table[LAST], table[FIRST_SEEN]
     for i in range(count.size):
-        n, at, level, out = count[i], delay_us[i], level_db[i], answer[i]
-        out[:] = np.nan
-        cornea, retina = pick_us[i, 0], pick_us[i, retina_k]
-        if front >= 0 and not np.isnan(pick_us[i, front] + pick_us[i, back]):
-            out[LENS_INSIDE_DB] = _height(
-                n, at, level, pick_us[i, front] + 0.5, pick_us[i, back] - 0.4
-            )
-        for k in range(first_seen, retina_k + 1):
-            j = _nearest(n, at, pick_us[i, k])
-            if j < 0:
-                continue
-            if not stretch[i, j] >= out[LEAST_STRETCH]:
-                out[LEAST_STRETCH] = stretch[i, j]
-            if k == retina_k:
-                out[RETINA_STRETCH] = stretch[i, j]
-                out[RETINA_SILENCE_DB] = level[j] - max(float(before_db[i, j]), _UNHEARD_DB)
+        n, at, level, before, out = count[i], delay_us[i], level_db[i], before_db[i], answer[i]
+        pick, height = pick_us[i], pick_db[i]
+        for k in range(ANSWERS):
+            out[k] = np.nan
+        cornea, retina, retina_db = pick[0], pick[retina_k], height[retina_k]
+        if front >= 0 and not np.isnan(pick[front] + pick[back]):
+            out[LENS_INSIDE_DB] = _height(n, at, level, pick[front] + 0.5, pick[back] - 0.4)
+        _shapes(n, at, level, before, stretch[i], pick, first_seen, retina_k, out)
         if not np.isnan(retina):
-            behind = _energy(n, at, level, retina - _SAME_US, retina + _STEP_BEHIND_US)
-            before = _energy(n, at, level, retina - _STEP_BEFORE_US, retina - _SAME_US)
-            unheard = 10.0 ** (0.1 * _UNHEARD_DB)
-            if behind > 0.0:
-                out[WALL_STEP_DB] = 10.0 * np.log10(behind / (before + unheard))
-            out[WALL_DB] = _height(n, at, level, retina + 0.45, retina + 1.2)
-            out[SECOND_LEVEL_DB] = _height(n, at, level, retina + 1.2, retina + 3.0)
-            orbit = _energy(n, at, level, retina + 1.6, retina + 7.0)
-            out[ORBIT_DB] = 10.0 * np.log10(orbit + 1.0)
-            last = pick_us[i, last_k] if last_k > 0 else cornea + 0.8
-            out[VITREOUS_DB] = _height(n, at, level, last + 1.6, retina - 0.8)
-            start = max(last + 1.6, retina - 6.0)
-            found = 0
-            for j in range(n):
-                inside = start <= at[j] <= retina - _SAME_US
-                found += inside and level[j] >= pick_db[i, retina_k] - 20.0
-            out[VITREOUS_COUNT] = found
-        j = _tallest(n, at, level, face_us - 0.05, face_us + 0.6)
-        if j >= 0:
-            out[FACE_ECHO_US] = at[j] - face_us
-        j = _tallest(n, at, level, face_us - 0.1, face_us + 0.1)
-        k = _tallest(n, at, level, face_us + 0.5, face_us + 0.95)
-        if j >= 0 and k >= 0:
-            out[FACE_PAIR_DB] = min(float(level[j]), float(level[k]))
-        out[BATH_PAIR_DB] = _bath_pair_db(n, at, level, before_db[i], face_us)
+            last = pick[last_k] if last_k > 0 else cornea + 0.8
+            _around_retina(n, at, level, last, retina, retina_db, out)
+        if first_seen == 0:
+            j = _tallest(n, at, level, face_us - 0.1, face_us + 0.1)
+            k = _tallest(n, at, level, face_us + 0.5, face_us + 0.95)
+            if j >= 0 and k >= 0:
+                out[FACE_PAIR_DB] = level[j] if level[j] < level[k] else level[k]
+        else:
+            j = _tallest(n, at, level, face_us - 0.05, face_us + 0.6)
+            if j >= 0:
+                out[FACE_ECHO_US] = at[j] - face_us
+            # Out of silence, behind where contact has none; held against the tallest echo there.
+            j = _tallest(n, at, level, face_us + 0.9, np.inf)
+            if j >= 0:
+                pair_db = _pair(n, at, level, before, face_us + 3.0, face_us + 26.0, 30.0)
+                out[BATH_PAIR_DB] = pair_db - level[j]
         if natural:
             out[IMPLANT_DB] = _implant_db(n, at, level, cornea)
             if first_seen == 0:
-                out[SECOND_CORNEA_DB] = _pair_before(n, at, level, cornea) - pick_db[i, 0]
+                # Where the cornea lies before an implant.
+                pair_db = _pair(n, at, level, before, cornea - 8.0, cornea - 3.0, -np.inf)
+                out[SECOND_CORNEA_DB] = pair_db - height[0]
         else:
             # The lower of the implant's faces, or what the retina leaves room for, less 6 dB.
             reference = np.nan
             if front >= 0:
-                reference = pick_db[i, front]
-                if np.isnan(reference) or pick_db[i, back] < reference:
-                    reference = pick_db[i, back]
+                reference = height[front]
+                if np.isnan(reference) or height[back] < reference:
+                    reference = height[back]
             if np.isnan(reference):
-                reference = 20.0
-                if pick_db[i, retina_k] > 26.0:
-                    reference = pick_db[i, retina_k] - 6.0
-            reference -= 6.0
-            out[NATURAL_DB] = _natural_db(n, at, level, cornea, reference)
+                reference = retina_db - 6.0 if retina_db > 26.0 else 20.0
+            out[NATURAL_DB] = _natural_db(n, at, level, cornea, reference - 6.0)

@@ -13,14 +13,14 @@ from echotrace.caution import CAUTION
 from echotrace.chain import view_trace
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
-from echotrace.measurement import Measurement
-from echotrace.quality import (
+from echotrace.findings import (
     FINDINGS,
     QualityLimits,
     Severity,
     describe_finding,
     rank_findings,
 )
+from echotrace.measurement import Measurement
 from echotrace.recording import Recording
 from echotrace.report.judged import judgement_lines, judgement_view
 from echotrace.report.page import figure_svg, render_page
