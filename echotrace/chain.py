@@ -125,7 +125,9 @@ def prepare(
     block_traces = _PLAIN_BLOCK_TRACES
     if len(readers) == len(known):
         row_bytes = recording.n_samples * recording.samples.dtype.itemsize
-        block_traces = max(1, min(_BLOCK_TRACES, _BLOCK_BYTES // row_bytes))
+        most = max(1, _BLOCK_BYTES // row_bytes)
+        # A power of two: then blocks fill whole chunks of the file of results.
+        block_traces = min(_BLOCK_TRACES, 1 << (most.bit_length() - 1))
     return Prepared(
         settings=settings,
         settings_json=settings.to_json(),
