@@ -12,20 +12,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.kernels.jit import kernel
+from echotrace.kernels.jit import filter_kernel, kernel
 
 __all__ = ["deposit_scatterers", "facet_sum"]
 
 FloatArray = NDArray[np.float64]
 
 
-@kernel
+@filter_kernel
 def _look_up(flat: Any, n_u: int, n_v: int, position_u: float, position_v: float) -> Any:
     """Interpolated table value, zero outside the table: (real, imaginary)."""
-    row = int(position_u)
-    column = int(position_v)
-    if position_u < 0.0 or row + 1 >= n_u or column + 3 >= n_v:
-        return 0.0, 0.0
+    row, column = np.int32(position_u), np.int32(position_v)
+    inside = (position_u >= 0.0) & (row <= n_u - 2) & (column <= n_v - 4)
     upper = np.float32(position_u - row)
     s = np.float32(position_v - column)
     # Cubic Lagrange weights for nodes at -1, 0, 1, 2.
@@ -34,6 +32,7 @@ def _look_up(flat: Any, n_u: int, n_v: int, position_u: float, position_v: float
     qr, ps = q * r, p * s
     w0, w1, w2, w3 = -sixth * s * qr, half * p * qr, -half * ps * r, sixth * ps * q
     # Unsigned, so that no index can count from the end.
+    row, column = min(max(row, 0), n_u - 2), min(column, n_v - 4)
     a = np.uint64(2 * (row * n_v + column))
     b = a + np.uint64(2 * n_v)
     one, two, three, four = np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(4)
@@ -42,7 +41,55 @@ def _look_up(flat: Any, n_u: int, n_v: int, position_u: float, position_v: float
     imag_a = w0 * flat[a + one] + w1 * flat[a + three] + w2 * flat[a + five] + w3 * flat[a + seven]
     real_b = w0 * flat[b] + w1 * flat[b + two] + w2 * flat[b + four] + w3 * flat[b + six]
     imag_b = w0 * flat[b + one] + w1 * flat[b + three] + w2 * flat[b + five] + w3 * flat[b + seven]
-    return real_a + upper * (real_b - real_a), imag_a + upper * (imag_b - imag_a)
+    real, imag = real_a + upper * (real_b - real_a), imag_a + upper * (imag_b - imag_a)
+    nothing = np.float32(0.0)
+    return real if inside else nothing, imag if inside else nothing
+
+
+@filter_kernel
+def _turns(phase: float, turn: float, cosine: FloatArray, sine: FloatArray) -> None:
+    """Cosine and sine of equally spaced angles; from the ninth on each from that eight before.
+
+    So the compiler can take several at a time, and errors add up over a few steps only.
+    """
+    cos_now, sin_now = math.cos(phase), math.sin(phase)
+    cos_turn, sin_turn = math.cos(turn), math.sin(turn)
+    for m in range(min(8, cosine.size)):
+        cosine[m], sine[m] = cos_now, sin_now
+        cos_now, sin_now = (
+            cos_now * cos_turn - sin_now * sin_turn,
+            sin_now * cos_turn + cos_now * sin_turn,
+        )
+    for _ in range(3):
+        cos_turn, sin_turn = cos_turn * cos_turn - sin_turn * sin_turn, 2.0 * cos_turn * sin_turn
+    eight = np.uint64(8)
+    for m in range(eight, np.uint64(cosine.size)):
+        c, s = cosine[m - eight], sine[m - eight]
+        cosine[m] = c * cos_turn - s * sin_turn
+        sine[m] = s * cos_turn + c * sin_turn
+
+
+@filter_kernel
+def _add_facet(
+    flat: Any,
+    n_u: int,
+    n_v: int,
+    row_zero: float,
+    rows_per_k: float,
+    columns_per_k: float,
+    weight: float,
+    k: FloatArray,
+    turns: FloatArray,
+    total: FloatArray,
+) -> None:
+    """Add one facet's weight times squared field at all wavenumbers, turned by its phase."""
+    cosine, sine, total_real, total_imag = turns[0], turns[1], total[0], total[1]
+    for m in range(np.uint64(k.size)):
+        real, imag = _look_up(flat, n_u, n_v, row_zero + k[m] * rows_per_k, k[m] * columns_per_k)
+        square_real = weight * (real * real - imag * imag)
+        square_imag = weight * (2.0 * real * imag)
+        total_real[m] += square_real * cosine[m] - square_imag * sine[m]
+        total_imag[m] += square_real * sine[m] + square_imag * cosine[m]
 
 
 @kernel
@@ -78,26 +125,16 @@ def facet_sum(
         The sum is added to it, real and imaginary part, for a time factor exp(-i omega t).
     """
     flat = table.ravel()
-    n_u, n_v = table.shape[0], table.shape[1]
-    row_zero = -u_min / step_u
+    n_u, n_v, n_k = table.shape[0], table.shape[1], total.shape[0]
+    k = k_first + k_step * np.arange(n_k)
+    turns, added = np.empty((2, n_k)), np.zeros((2, n_k))
     for j in range(u_per_k.size):
-        phase = k_first * phase_per_k[j]
-        cos_now, sin_now = math.cos(phase), math.sin(phase)
-        turn = k_step * phase_per_k[j]
-        cos_turn, sin_turn = math.cos(turn), math.sin(turn)
-        w = weight[j]
-        rows_per_k, columns_per_k = u_per_k[j] / step_u, v_per_k[j] / step_v
-        for m in range(total.shape[0]):
-            k = k_first + m * k_step
-            real, imag = _look_up(flat, n_u, n_v, row_zero + k * rows_per_k, k * columns_per_k)
-            square_real = w * (real * real - imag * imag)
-            square_imag = w * (2.0 * real * imag)
-            total[m, 0] += square_real * cos_now - square_imag * sin_now
-            total[m, 1] += square_real * sin_now + square_imag * cos_now
-            cos_now, sin_now = (
-                cos_now * cos_turn - sin_now * sin_turn,
-                sin_now * cos_turn + cos_now * sin_turn,
-            )
+        _turns(k_first * phase_per_k[j], k_step * phase_per_k[j], turns[0], turns[1])
+        _add_facet(
+            flat, n_u, n_v, -u_min / step_u, u_per_k[j] / step_u, v_per_k[j] / step_v, weight[j],
+            k, turns, added,
+        )  # fmt: skip
+    total += added.T
 
 
 @kernel
