@@ -32,7 +32,7 @@ from echotrace.many import ManySummary, measure_to_file
 from echotrace.measurement import concatenate
 from echotrace.pulse import gaussian_pulse
 
-N, M, RATE_HZ = 1024, 4096, 1e8
+N, M, RATE_HZ = 2048, 4096, 1e8
 PULSE = gaussian_pulse(RATE_HZ, 1e7, 0.6)
 
 
@@ -69,8 +69,10 @@ def test_one_core_against_references(benchmark, samples):
     whole = recording(samples)
     few = samples[:128]
     vectorised = VectorisedPicks(PULSE, M, RATE_HZ)
-    plain = prepare(whole)
-    plain = dataclasses.replace(plain, readers={})
+    prepared = prepare(whole)
+    plain = dataclasses.replace(prepared, readers={})
+    (reader,) = prepared.readers.values()
+    by_gate = dataclasses.replace(reader, chooser=reader.chooser._replace(jointly=False))
     small = whole.select(slice(0, 64))
     block = samples[:64]
     functions = [
@@ -89,12 +91,17 @@ def test_one_core_against_references(benchmark, samples):
         functions.append(lambda: obspy_picks(few, RATE_HZ))
         counts.append(len(few))
         names.append("(c) obspy")
+    functions.append(lambda: by_gate.read(whole))
+    counts.append(N)
     each = in_turn(functions, 31) / np.array(counts) * 1e6
     say(benchmark, "measure, us a trace", each[:, 0])
     say(benchmark, "traces a second", 1e6 / each[:, 0])
     for k, name in enumerate(names, 1):
         say(benchmark, f"{name}, us a trace", each[:, k])
         say(benchmark, f"times faster than {name}", each[:, k] / each[:, 0])
+    say(benchmark, "the walk alone, gate by gate, us a trace", each[:, -1])
+    say(benchmark, f"times faster than {names[0]}", each[:, 1] / each[:, -1])
+    say(benchmark, f"times faster than {names[1]}", each[:, 2] / each[:, -1])
     picks = measure(whole).delay_us[:, [0, 2, 3, 4]]
     theirs, _ = vectorised(samples)
     benchmark.extra_info["picks differ, samples"] = float(np.nanmax(np.abs(picks - theirs)) * 100)
@@ -165,7 +172,7 @@ def test_where_the_time_goes(benchmark, samples):
     )
     each *= 1e6 / N
     say(benchmark, "all, us a trace", each[:, 0])
-    say(benchmark, "lengths, features and findings in numpy", each[:, 0] - each[:, 1])
+    say(benchmark, "lengths, figures, score and findings", each[:, 0] - each[:, 1])
     say(benchmark, "choosing, picking, shapes of echoes", each[:, 1] - each[:, 2])
     say(benchmark, "finding and describing echoes", each[:, 2] - each[:, 3])
     say(benchmark, "gain, filters, noise", each[:, 3])
