@@ -8,6 +8,7 @@ import dataclasses
 import os
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -25,16 +26,21 @@ from echotrace.settings import Settings, TargetGate
 from echotrace.target import Interface, Segment, Target
 
 
-def seconds(function, rounds=7, clock=time.process_time, *, warm=True):
-    """Least of some rounds; the processor's time, which other programs disturb least."""
+def seconds(functions, rounds=15, clock=time.process_time, *, warm=True):
+    """Least of some rounds of each, all in turn, for a machine whose speed changes by the second.
+
+    The processor's time, which other programs disturb least.
+    """
     if warm:
-        function()
-    taken = []
+        for function in functions:
+            function()
+    taken = np.full(len(functions), np.inf)
     for _ in range(rounds):
-        start = clock()
-        function()
-        taken.append(clock() - start)
-    return min(taken)
+        for k, function in enumerate(functions):
+            start = clock()
+            function()
+            taken[k] = min(taken[k], clock() - start)
+    return taken
 
 
 def layers(n):
@@ -56,60 +62,42 @@ def layers(n):
 
 def by_traces(folder, largest):
     path = folder / "scaling.h5"
-    found = []
-    for n in [10**k for k in range(2, 7) if 10**k <= largest]:
-        if n <= 10_000:
-            whole = recording(eyes(n, seed=1))
-            found.append((n, seconds(lambda w=whole: measure(w, workers=1))))
-        else:
-            write_long(path, n)
-            stored = read_recording(path, lazy=True)
-            rounds = 5 if n <= 100_000 else 1
-            found.append((n, seconds(lambda w=stored: measure(w, workers=1), rounds, warm=False)))
-            path.unlink()
+    short = [10**k for k in range(2, 5) if 10**k <= largest]
+    wholes = [recording(eyes(n, seed=1)) for n in short]
+    found = [*zip(short, seconds([partial(measure, w, workers=1) for w in wholes]), strict=True)]
+    for n in [n for n in (100_000, 1_000_000) if n <= largest]:
+        write_long(path, n)
+        stored = read_recording(path, lazy=True)
+        rounds = 5 if n <= 100_000 else 1
+        (taken,) = seconds([partial(measure, stored, workers=1)], rounds, warm=False)
+        found.append((n, taken))
+        path.unlink()
     return found
 
 
 def by_samples():
-    found = []
-    for m in (1024, 2048, 4096, 8192, 16_384, 32_768, 65_536):
-        # The same number of samples in all.
-        n = 2**22 // m
-        base = eyes(n, 4096, seed=2)
-        samples = np.tile(base, (1, max(1, m // 4096)))[:, :m]
-        whole = recording(np.ascontiguousarray(samples))
-        found.append((m, seconds(lambda w=whole: measure(w, workers=1)) / n * 1e6))
-    return found
+    sizes = (1024, 2048, 4096, 8192, 16_384, 32_768, 65_536)
+    # The same number of samples in all; noise behind the eye.
+    numbers = [2**22 // m for m in sizes]
+    wholes = [recording(eyes(n, m, seed=2)) for n, m in zip(numbers, sizes, strict=True)]
+    taken = seconds([partial(measure, w, workers=1) for w in wholes])
+    return [*zip(sizes, 1e6 * taken / numbers, strict=True)]
 
 
 def by_interfaces():
-    samples = eyes(1024, seed=3)
-    found = []
-    for n in range(2, 9):
-        target, settings = layers(n)
-        whole = dataclasses.replace(recording(samples), target="stack")
-        found.append(
-            (
-                n,
-                seconds(lambda w=whole, s=settings, t=target: measure(w, s, target=t, workers=1))
-                / 1024
-                * 1e6,
-            )
-        )
-    return found
+    whole = dataclasses.replace(recording(eyes(1024, seed=3)), target="stack")
+    numbers = range(2, 9)
+    stacks = [layers(n) for n in numbers]
+    taken = seconds([partial(measure, whole, s, target=t, workers=1) for t, s in stacks])
+    return [*zip(numbers, 1e6 * taken / whole.n_traces, strict=True)]
 
 
 def by_workers():
     whole = recording(eyes(16_384, seed=4))
-    cores = len(os.sched_getaffinity(0))
-    found = []
-    for n in range(1, cores + 1):
-        each = [
-            seconds(lambda n=n: measure(whole, workers=n), 11, clock)
-            for clock in (time.perf_counter, time.process_time)
-        ]
-        found.append((n, *(1e6 * taken / whole.n_traces for taken in each)))
-    return found
+    numbers = range(1, len(os.sched_getaffinity(0)) + 1)
+    each = [partial(measure, whole, workers=n) for n in numbers]
+    clocks = [seconds(each, 11, clock) for clock in (time.perf_counter, time.process_time)]
+    return [*zip(numbers, *(1e6 * taken / whole.n_traces for taken in clocks), strict=True)]
 
 
 def draw(results, path):
