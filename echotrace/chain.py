@@ -61,7 +61,7 @@ __all__ = [
 # blocks of 16 MB at most; step by step about 50 MB of working arrays for 4,096 samples.
 _BLOCK_TRACES, _BLOCK_BYTES, _PLAIN_BLOCK_TRACES = 2048, 2**24, 512
 # Blocks measured ahead, beside two a worker, while whoever asked for them writes a part to the
-# disk: about 1 MB each, for their samples are gone.
+# disk: results only, about 1 MB each.
 _AHEAD = 16
 # Traces from which a recording's own pulse is estimated.
 _TEMPLATE_TRACES = 256

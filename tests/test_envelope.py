@@ -221,3 +221,13 @@ def test_bad_requests_are_refused():
             start_delay_us=0.0,
             pulse=PULSE,
         )
+
+
+@pytest.mark.parametrize("n", [4, 8, 15, 16, 40])
+def test_noise_of_short_rows(n):
+    """Rayleigh values of unit noise: few of them still give noise of that order."""
+    rng = np.random.default_rng(5)
+    rows = np.abs(rng.normal(size=(200, n)) + 1j * rng.normal(size=(200, n))).astype(np.float32)
+    found = noise_level(rows, stride=1)
+    assert 0.5 < np.median(found) < 2.0
+    assert found.min() > 0.02

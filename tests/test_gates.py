@@ -13,6 +13,7 @@ from echotrace.gates import (
     JointWeights,
     choose_in_gates,
     choose_jointly,
+    empty_candidates,
     find_echoes,
     preset_gates,
     two_way_us,
@@ -21,7 +22,7 @@ from echotrace.kernels.echoes import SearchPlan, find_rows
 from echotrace.media import medium
 from echotrace.picking import PickReason
 from echotrace.pulse import gaussian_pulse
-from echotrace.recording import Signal
+from echotrace.recording import Method, Signal
 from echotrace.target import Interface, Segment, Target, eye_target
 
 PULSE = gaussian_pulse(1e8, 1e7, 0.6)
@@ -163,6 +164,17 @@ def test_candidates_against_a_slow_search():
 
 
 @pytest.mark.compiled
+@pytest.mark.parametrize("first_us", [np.nan, 0.9])
+def test_a_trace_without_any_echo_gets_no_choice(first_us):
+    """No candidate at all, in plain Python too, where an index too far fails."""
+    target = eye_target("phakic")
+    method = Method.IMMERSION if np.isnan(first_us) else Method.CONTACT
+    none = empty_candidates(2)
+    none.count[:] = 0
+    choice = choose_jointly(none, preset_gates(target, method), target, first_us=first_us)
+    assert (choice.candidate == -1).all()
+
+
 def test_noise_alone_gives_almost_no_candidates():
     rf = np.random.default_rng(0).normal(size=(300, 4096))
     # At 13 dB over one quadrature the matched noise of a whole trace passes about once in a

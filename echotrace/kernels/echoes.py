@@ -15,6 +15,7 @@ from echotrace.kernels.extremes import largest
 from echotrace.kernels.jit import filter_kernel, kernel
 
 __all__ = [
+    "NEPERS_PER_DB",
     "ChoicePlan",
     "ChoiceSpace",
     "SearchPlan",
@@ -78,7 +79,7 @@ _STEP_BEHIND_US, _STEP_BEFORE_US, _STEP_LIMIT_DB = 1.0, 3.0, 40.0
 # Echoes are taken so many at a time.
 _LANES = 16
 # Energy from dB as a natural exponent.
-_NEPERS = 0.1 * math.log(10.0)
+NEPERS_PER_DB = 0.1 * math.log(10.0)
 
 
 class ChoicePlan(NamedTuple):
@@ -122,7 +123,7 @@ def _all_below(bits, first, limit):
 
 
 @kernel
-def _turns(row, limit, turn, still):
+def _local_maxima(row, limit, turn, still):
     """Grid points of all local maxima over a limit; their number.
 
     ``still[n]`` becomes 1 where sixteen values in a row lie below the limit before maximum ``n``.
@@ -153,7 +154,7 @@ def _maxima(row, threshold, dip_ratio, space, at):
     """
     turn, still = space[0], space[1]
     # Below the dip under the threshold nothing matters but that the envelope was there.
-    n = _turns(row, dip_ratio * threshold, turn, still)
+    n = _local_maxima(row, dip_ratio * threshold, turn, still)
     found = 0
     high, high_at, low = row[0], 0, row[0]
     for i in range(n + 1):
@@ -197,13 +198,12 @@ def _ln(x):
 
 # Rows of the scratch of find_row.
 _LEFT, _MIDDLE, _RIGHT, _BEFORE, _ARM_LEFT, _ARM_MIDDLE, _ARM_RIGHT, _OFFSET = range(8)
-_FIND_ROWS = 11
 
 
 @kernel
-def find_space(n_grid):
-    """Scratch of :func:`find_row`."""
-    return np.zeros((_FIND_ROWS, max(n_grid, 128)), np.int32)
+def find_space(n_grid, n_candidates):
+    """Scratch of :func:`find_row`: three rows of whole numbers, and those eight, of float32."""
+    return np.zeros((3 + 8, max(n_grid, n_candidates)), np.int32)
 
 
 @filter_kernel
@@ -245,7 +245,7 @@ def find_row(plan, row, noise, space, sample, delay_us, level_db, before_db, str
     sample : (c,) int32, out
     delay_us : (c,) float64, out
     level_db, before_db, stretch : (c,) float32, out
-        See :class:`echotrace.gates.Candidates`.
+        See :class:`echotrace.gates.Candidates`; what lies beyond the last echo means nothing.
 
     Returns
     -------
@@ -280,7 +280,7 @@ def find_row(plan, row, noise, space, sample, delay_us, level_db, before_db, str
 @kernel
 def find_rows(plan, grid, noise, count, sample, delay_us, level_db, before_db, stretch):
     """:func:`find_row` for every row of ``grid`` (n, m)."""
-    space = find_space(grid.shape[1])
+    space = find_space(grid.shape[1], sample.shape[1])
     for i in range(grid.shape[0]):
         count[i] = find_row(
             plan, grid[i], noise[i], space, sample[i], delay_us[i], level_db[i], before_db[i],
@@ -395,7 +395,7 @@ def _energy_step_db(count, delay_us, energy, j):
     while i >= 0 and delay_us[i] > delay_us[j] - _STEP_BEFORE_US:
         before += energy[i]
         i -= 1
-    return math.log(behind / before) / _NEPERS
+    return math.log(behind / before) / NEPERS_PER_DB
 
 
 @filter_kernel
@@ -430,7 +430,7 @@ def _evidence(gate, fixed, weight, count, delay_us, level_db, before_db, stretch
     shape[count:n] = np.float32(0.0)
     for j in range(count):
         at[j], level[j] = delay_us[j], level_db[j]
-        energy[j] = np.exp(np.float32(_NEPERS) * level_db[j])
+        energy[j] = np.exp(np.float32(NEPERS_PER_DB) * level_db[j])
         shape[j] = min(weight[SHAPE] * float(stretch[j]) ** 2, 2.0)
     _weigh(gate, fixed, weight, n, count, space)
     for k in range(space.table.shape[1]):
@@ -458,7 +458,10 @@ def _evidence(gate, fixed, weight, count, delay_us, level_db, before_db, stretch
 
 @kernel
 def _rivals(count, level, rival):
-    """How far an echo between two others rivals the lower of them, 0 to 1, for every two."""
+    """How far an echo between two others rivals the lower of them, 0 to 1, for every two.
+
+    Nothing lies between an echo and itself: ``rival[0, 0]`` is always zero.
+    """
     for j in range(count):
         rival[j, j] = np.float32(0.0)
         tallest = _LOW_DB
@@ -470,7 +473,8 @@ def _rivals(count, level, rival):
 
 # A dozen echoes at once in vector registers, the impossible ones too, take less time than finding
 # out which are possible. A plain maximum would be compiled to stores under a mask, of which each
-# waits for the one before: so a zero is added to it that the compiler does not know to be one.
+# waits for the one before: so a zero is added to it that the compiler does not know to be one,
+# ``rival[0, 0]``.
 
 
 @filter_kernel
@@ -478,8 +482,8 @@ def _forward(gate, pair, fixed, first_us, between, count, space):
     """Best score of a path that ends at (interface, candidate)."""
     n = (count + _LANES - 1) // _LANES * _LANES
     never, free = np.float32(-np.inf), np.float32(0.0)
-    at, nothing = space.row[_AT][:n], space.rival[0, 0]
-    last = at[max(0, count - 1)]
+    at, last = space.row[_AT][:n], space.row[_AT, max(0, count - 1)]
+    nothing = space.rival[0, 0]
     for k in range(space.table.shape[1]):
         mine, best = space.table[_OWN, k][:n], space.table[_FORWARD, k][:n]
         between_cost = np.float32(between if gate[k, CLEAR_BEFORE] != 0.0 else 0.0)
@@ -549,10 +553,11 @@ def _trace_back(gate, pair, first_us, between, k, j, space, choice):
         cost = between if gate[k, CLEAR_BEFORE] != 0.0 else 0.0
         for kp in range(k):
             leg = pair[kp, k]
-            low, high = max(leg[PAIR_LOW_US], _LEAST_US), leg[PAIR_HIGH_US]
+            # In float32, for the same echoes are in reach as before.
+            low, high = np.float32(max(leg[PAIR_LOW_US], _LEAST_US)), np.float32(leg[PAIR_HIGH_US])
             known = fixed and kp == 0
             for jp in range(1 if known else j):
-                apart = float(at[j]) - (first_us if known else float(at[jp]))
+                apart = at[j] - (np.float32(first_us) if known else at[jp])
                 if not low <= apart <= high:
                     continue
                 score = -leg[PAIR_SKIP] - leg[PAIR_WEIGHT] * (apart - leg[PAIR_MEAN_US]) ** 2

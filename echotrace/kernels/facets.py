@@ -23,7 +23,8 @@ FloatArray = NDArray[np.float64]
 def _look_up(flat: Any, n_u: int, n_v: int, position_u: float, position_v: float) -> Any:
     """Interpolated table value, zero outside the table: (real, imaginary)."""
     row, column = np.int32(position_u), np.int32(position_v)
-    inside = (position_u >= 0.0) & (row <= n_u - 2) & (column <= n_v - 4)
+    inside = (position_u >= 0.0) & (position_u < n_u - 1)
+    inside &= (position_v >= 0.0) & (position_v < n_v - 3)
     upper = np.float32(position_u - row)
     s = np.float32(position_v - column)
     # Cubic Lagrange weights for nodes at -1, 0, 1, 2.
@@ -32,7 +33,7 @@ def _look_up(flat: Any, n_u: int, n_v: int, position_u: float, position_v: float
     qr, ps = q * r, p * s
     w0, w1, w2, w3 = -sixth * s * qr, half * p * qr, -half * ps * r, sixth * ps * q
     # Unsigned, so that no index can count from the end.
-    row, column = min(max(row, 0), n_u - 2), min(column, n_v - 4)
+    row, column = min(max(row, 0), n_u - 2), min(max(column, 0), n_v - 4)
     a = np.uint64(2 * (row * n_v + column))
     b = a + np.uint64(2 * n_v)
     one, two, three, four = np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(4)

@@ -126,7 +126,7 @@ def window_row(row, start, stop):
 
 
 @kernel
-def windows(envelope, start, stop, largest, mean_square):
+def windows(envelope, start, stop, tallest, mean_square):
     """Largest envelope and mean square in windows of each trace.
 
     Parameters
@@ -134,11 +134,11 @@ def windows(envelope, start, stop, largest, mean_square):
     envelope : (n, m) float32
     start, stop : (n, w) float64
         In columns of ``envelope``, clipped to the trace.
-    largest, mean_square : (n, w) float32, out
+    tallest, mean_square : (n, w) float32, out
     """
     for i in range(envelope.shape[0]):
         for k in range(start.shape[1]):
-            largest[i, k], mean_square[i, k] = window_row(envelope[i], start[i, k], stop[i, k])
+            tallest[i, k], mean_square[i, k] = window_row(envelope[i], start[i, k], stop[i, k])
 
 
 @kernel

@@ -370,7 +370,7 @@ def _shape(row, sample_scale, trace_scale, taps, half, reach, far, centre, near)
     height, rise, width = np.nan, np.nan, np.nan
     if first > last:
         return height, rise, width
-    left, right = reach // 2, 0
+    left, right = max(1, reach // 2), 0
     while True:
         begin, end = max(0, first - left), min(n_samples, last + right + 1)
         n = (end - begin + 7) // 8 * 8
@@ -422,7 +422,7 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
     real, imag = np.empty(n_band, np.float32), np.empty(n_band, np.float32)
     envelope, matched = np.empty(n_grid, np.float32), np.empty(n_grid, np.float32)
     slope, sparse = np.empty(n_grid, np.float32), np.empty((n_grid + 1) // 2, np.float32)
-    search_space = find_space(n_grid)
+    search_space = find_space(n_grid, out.sample.shape[1])
     q = out.figure.shape[1]
     choice, margin, place = np.empty(q, np.int32), np.empty(q), np.empty(q)
     space = choice_space(q, out.sample.shape[1])
@@ -495,6 +495,6 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
             begins, after, ends, before = plan.window[w]
             out.window[i, w, 0], out.window[i, w, 1] = window_row(
                 envelope,
-                (place[int(begins)] + after) / filters.stride,
-                (place[int(ends)] + before) / filters.stride,
+                (place[int(begins)] + after) / stride,
+                (place[int(ends)] + before) / stride,
             )

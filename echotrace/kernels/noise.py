@@ -49,6 +49,11 @@ def _quiet_mean(values):
     size = np.uint64(values.size // 16)
     never = np.float32(np.inf)
     least = never
+    if values.size < 16:
+        # Too few for stretches: the least value that is not zero.
+        for x in values:
+            least = min(least, x if x > np.float32(0.0) else never)
+        return float(least)
     for quarter in range(np.uint64(4)):
         first = quarter * np.uint64(4) * size
         a, b, c, d = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
@@ -59,7 +64,7 @@ def _quiet_mean(values):
             d += values[k + size + size + size]
         for total in (a, b, c, d):
             least = min(least, total if total > np.float32(0.0) else never)
-    return float(least) / max(1, values.size // 16)
+    return float(least) / (values.size // 16)
 
 
 @kernel

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from echotrace.kernels.echoes import NEPERS_PER_DB
 from echotrace.kernels.jit import kernel
 
 __all__ = [
@@ -45,8 +46,6 @@ LENS_FRONT, LENS_BACK, RETINA, LAST, FIRST_SEEN = 0, 1, 2, 3, 4
 _SAME_US = 0.12
 # Energy just behind the retina over that just before it.
 _STEP_BEFORE_US, _STEP_BEHIND_US = 3.0, 1.0
-# Power of a level in dB, as an exponent.
-_NEPERS = 0.1 * float(np.log(10.0))
 # What the search does not hear stands at this level, dB over the noise.
 _UNHEARD_DB = 10.0
 # The front of a cornea and its back, µs apart.
@@ -133,7 +132,7 @@ def _around_retina(count, at, level, last, retina, retina_db, out):
                 found += 1
         if after < -_STEP_BEFORE_US:
             continue
-        power = np.exp(_NEPERS * heard)
+        power = np.exp(NEPERS_PER_DB * heard)
         if after <= -_SAME_US:
             before += power
         if -_SAME_US <= after <= _STEP_BEHIND_US:
