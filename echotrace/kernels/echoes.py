@@ -266,6 +266,7 @@ def find_row(plan, row, noise, space, sample, delay_us, level_db, before_db, str
         seen[_ARM_RIGHT, j] = max(row[k + arm], _TINY)
         seen[_BEFORE, j] = largest(row[first : max(first, g - plan.near)])
     n = min((found + _LANES - 1) // _LANES * _LANES, sample.size)
+    seen[:, found:n] = np.float32(1.0)
     _describe(
         seen, np.float32(1.0 / noise), np.float32(1.0 / plan.curvature), seen[_OFFSET][:n],
         level_db, before_db, stretch,

@@ -22,9 +22,9 @@ FloatArray = NDArray[np.float64]
 @filter_kernel
 def _look_up(flat: Any, n_u: int, n_v: int, position_u: float, position_v: float) -> Any:
     """Interpolated table value, zero outside the table: (real, imaginary)."""
-    row, column = np.int32(position_u), np.int32(position_v)
-    inside = (position_u >= 0.0) & (position_u < n_u - 1)
-    inside &= (position_v >= 0.0) & (position_v < n_v - 3)
+    row: Any = np.int32(position_u)
+    column: Any = np.int32(position_v)
+    inside = (position_u >= 0.0) & (row <= n_u - 2) & (column <= n_v - 4)
     upper = np.float32(position_u - row)
     s = np.float32(position_v - column)
     # Cubic Lagrange weights for nodes at -1, 0, 1, 2.
@@ -33,6 +33,7 @@ def _look_up(flat: Any, n_u: int, n_v: int, position_u: float, position_v: float
     qr, ps = q * r, p * s
     w0, w1, w2, w3 = -sixth * s * qr, half * p * qr, -half * ps * r, sixth * ps * q
     # Unsigned, so that no index can count from the end.
+    # Whatever the position, even NaN: nothing outside the table is read.
     row, column = min(max(row, 0), n_u - 2), min(max(column, 0), n_v - 4)
     a = np.uint64(2 * (row * n_v + column))
     b = a + np.uint64(2 * n_v)
@@ -127,7 +128,7 @@ def facet_sum(
     """
     flat = table.ravel()
     n_u, n_v, n_k = table.shape[0], table.shape[1], total.shape[0]
-    k = k_first + k_step * np.arange(n_k)
+    k: Any = k_first + k_step * np.arange(n_k)
     turns, added = np.empty((2, n_k)), np.zeros((2, n_k))
     for j in range(u_per_k.size):
         _turns(k_first * phase_per_k[j], k_step * phase_per_k[j], turns[0], turns[1])
