@@ -264,12 +264,10 @@ def noise_level(envelope: NDArray[np.floating], *, stride: int = 4) -> NDArray[n
     trace, hardly move it; what stands above 4 standard deviations is left out and the quartile is
     that of the rest.
     """
-    from echotrace.kernels.noise import noise_of_envelopes
+    from echotrace.kernels.noise import ENVELOPE, noise_of
 
     rows = np.ascontiguousarray(envelope[..., ::stride], np.float32)
-    out = np.empty(rows.shape[0])
-    noise_of_envelopes(rows, out)
-    return out
+    return np.array([noise_of(row, ENVELOPE) for row in rows])
 
 
 def noise_slope(
@@ -297,13 +295,11 @@ def noise_slope(
     deviations; echoes, a small part of the trace, hardly move that, and what stands above 4
     standard deviations is left out.
     """
-    from echotrace.kernels.noise import noise_of_slopes
+    from echotrace.kernels.noise import SLOPE, noise_of
 
     # Five-point derivative: true to 0.1 % over the band of the matched noise.
     at = np.arange(min(max(2, stride), envelope.shape[-1] // 2), envelope.shape[-1] - 2, stride)
     near = envelope[..., at + 1] - envelope[..., at - 1]
     wide = envelope[..., at + 2] - envelope[..., at - 2]
     slopes = np.abs(8.0 * near.astype(np.float64) - wide) * (sampling_rate_hz * 1e-6 / 12.0)
-    out = np.empty(slopes.shape[0])
-    noise_of_slopes(slopes.astype(np.float32), out)
-    return out
+    return np.array([noise_of(row, SLOPE) for row in slopes.astype(np.float32)])

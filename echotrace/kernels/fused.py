@@ -19,7 +19,7 @@ from echotrace.kernels.echoes import choice_space, choose_row, find_row, find_sp
 from echotrace.kernels.extremes import extremes
 from echotrace.kernels.features import count_clipped, shape_row, window_row
 from echotrace.kernels.jit import filter_kernel, kernel
-from echotrace.kernels.noise import noise_of_envelope, noise_of_slope
+from echotrace.kernels.noise import ENVELOPE, SLOPE, noise_of
 
 __all__ = ["ARM", "TAPS", "FilterPlan", "ReadPlan", "Reading", "read_rows"]
 
@@ -448,11 +448,11 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
         _matched_grid(real, imag, filters.rest, matched, slope)
         rounding = step[i]
         _sparse(envelope, sparse)
-        out.noise[i] = max(noise_of_envelope(sparse), rounding * noise[0])
+        out.noise[i] = max(noise_of(sparse, ENVELOPE), rounding * noise[0])
         _sparse(matched, sparse)
-        matched_noise = max(noise_of_envelope(sparse), rounding * noise[1])
+        matched_noise = max(noise_of(sparse, ENVELOPE), rounding * noise[1])
         _sparse(slope, sparse)
-        slope_noise = max(noise_of_slope(sparse[1:last_slope]), rounding * noise[2])
+        slope_noise = max(noise_of(sparse[1:last_slope], SLOPE), rounding * noise[2])
         count = find_row(
             search, matched, matched_noise, search_space, out.sample[i], out.delay_us[i],
             out.level_db[i], out.before_db[i], out.stretch[i],

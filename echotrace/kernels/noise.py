@@ -13,7 +13,10 @@ import numpy as np
 from echotrace.kernels.extremes import largest
 from echotrace.kernels.jit import filter_kernel, kernel
 
-__all__ = ["noise_of_envelope", "noise_of_envelopes", "noise_of_slope", "noise_of_slopes"]
+__all__ = ["ENVELOPE", "SLOPE", "noise_of"]
+
+ENVELOPE, SLOPE = 0.25, 0.5
+"""Shares that are looked for: a quartile of a Rayleigh envelope, a median of normal magnitudes."""
 
 _TINY = float(np.finfo(np.float32).tiny)
 # Float32 filters round at about this fraction of a trace's largest value: less is no noise.
@@ -68,17 +71,26 @@ def _quiet_mean(values):
 
 
 @kernel
-def _settle(values, share):
-    """Standard deviation at which the wanted share of the values below 4 of it lies where it must.
+def noise_of(values, share):
+    """Standard deviation of the noise that most of some values are.
 
-    A quartile of a Rayleigh envelope (``share`` 0.25) or a median of normal magnitudes (0.5).
-    Bracketed, with steps by the distribution: three or four rounds as a rule.
+    That at which the wanted share of the values below 4 of it lies where it must. Bracketed, with
+    steps by the distribution: three or four rounds as a rule.
+
+    Parameters
+    ----------
+    values : (m,) float32
+        Zero or more.
+    share : float
+        ``ENVELOPE`` for an envelope: noise of one quadrature; ``SLOPE`` for magnitudes of normal
+        values.
     """
+    least = max(_TINY, _ROUNDING * largest(values))
     sigma = _quiet_mean(values)
     if not 0.0 < sigma < np.inf:
-        return _TINY
+        return least
     low, high = 0.0, np.inf
-    level = _QUARTILE if share < 0.4 else _MEDIAN
+    level = _QUARTILE if share == ENVELOPE else _MEDIAN
     for _ in range(_ROUNDS):
         below, inside = _count(values, np.float32(level * sigma), np.float32(4.0 * sigma))
         p = float(below) / max(float(inside), 1.0)
@@ -88,42 +100,16 @@ def _settle(values, share):
             high = sigma
         if not share - 0.15 < p < share + 0.15:
             step = 2.0 if p < share else 0.5
-        elif share < 0.4:
+        elif share == ENVELOPE:
             step = _QUARTILE / math.sqrt(-2.0 * math.log1p(-p))
         else:
             d = p - 0.5
             step = _MEDIAN / (_MEDIAN + _MEDIAN_SLOPE * d * (1.0 + 0.53 * d))
         new = sigma * step
         if abs(step - 1.0) < 0.01:
-            return max(new, _TINY)
+            return max(new, least)
         # Ties or a few values only can send the steps to and fro: then the bracket is halved.
         if not low < new < high:
             new = 0.5 * (low + high)
         sigma = new
-    return max(sigma, _TINY)
-
-
-@kernel
-def noise_of_envelope(values):
-    """Standard deviation of one quadrature, from the lower quartile of an envelope (m,) float32."""
-    return max(_settle(values, 0.25), _ROUNDING * largest(values))
-
-
-@kernel
-def noise_of_slope(values):
-    """Standard deviation of normal values, from the median of their magnitudes (m,) float32."""
-    return max(_settle(values, 0.5), _ROUNDING * largest(values))
-
-
-@kernel
-def noise_of_envelopes(rows, out):
-    """:func:`noise_of_envelope` of each row of (n, m) float32."""
-    for i in range(rows.shape[0]):
-        out[i] = noise_of_envelope(rows[i])
-
-
-@kernel
-def noise_of_slopes(rows, out):
-    """:func:`noise_of_slope` of each row of (n, m) float32."""
-    for i in range(rows.shape[0]):
-        out[i] = noise_of_slope(rows[i])
+    return max(sigma, least)

@@ -27,7 +27,7 @@ from echotrace.files.parts import write_part
 from echotrace.kernels import fused
 from echotrace.kernels.echoes import LOOKED_FOR, choose_rows
 from echotrace.kernels.extremes import extremes
-from echotrace.kernels.noise import noise_of_envelope
+from echotrace.kernels.noise import ENVELOPE, noise_of
 from echotrace.many import ManySummary, measure_to_file
 from echotrace.measurement import concatenate
 from echotrace.pulse import gaussian_pulse
@@ -198,7 +198,7 @@ def test_where_the_time_goes(benchmark, samples):
             fused._matched_grid, real, imag, filters.rest, matched, slope,
         ),
         "every second value": (fused._sparse, matched, sparse),
-        "noise of one row": (noise_of_envelope, sparse),
+        "noise of one row": (noise_of, sparse, ENVELOPE),
     }  # fmt: skip
     # The first round fills what the later stages read.
     each = in_turn(
