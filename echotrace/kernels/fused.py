@@ -432,6 +432,8 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
     marked = 0
     for i in range(n):
         row, scale = samples[i], trace_scale[i]
+        # First what takes long enough to hide that the samples come from memory.
+        _split(row, split_scale, scale, lead, rows)
         if marked:
             clipped[:] = 0
         marked = 0
@@ -441,7 +443,6 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
         elif np.float32(high) >= plan.clip_high or np.float32(low) <= plan.clip_low:
             marked = _mark_limit(row, plan.clip_high, plan.clip_low, clipped)
         out.clipped[i] = marked
-        _split(row, split_scale, scale, lead, rows)
         _band(rows, filters.band, real, imag)
         _to_baseband(filters.turn, real, imag)
         _magnitude(real[ARM:], imag[ARM:], envelope)
