@@ -423,6 +423,9 @@ def test_trouble_in_the_folder_of_parts_is_told(files, tmp_path):
     with pytest.raises(ParameterError, match=r"order\.json is damaged; delete the folder"):
         measure_to_file(recording, out, carry_on=True)
     (folder / "order.json").write_bytes(order)
+    # Names that are none of a part's.
+    for name in ("0.part", "000000000000 copy.part"):
+        (folder / name).write_bytes(b"")
     for name in ("000000000099.part", ".echotrace-0.partial"):
         (folder / name).mkdir()
         with pytest.raises(FileFormatError, match=r"out\.h5\.parts: cannot be written"):
@@ -433,9 +436,6 @@ def test_trouble_in_the_folder_of_parts_is_told(files, tmp_path):
     with pytest.raises(FileFormatError, match=r"out\.h5\.parts: cannot be written"):
         measure_to_file(recording, out)
     (folder / "000000000099.part").rmdir()
-    # Names that are none of a part's.
-    for name in ("0.part", "000000000000 copy.part"):
-        (folder / name).write_bytes(b"")
     measure_to_file(recording, out)
     _same(read_measurement(out), measure(recording))
 
