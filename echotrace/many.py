@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from pathlib import Path
@@ -21,7 +23,7 @@ from numpy.typing import NDArray
 
 import echotrace
 from echotrace.chain import Prepared, measure_blocks, prepare
-from echotrace.errors import ParameterError
+from echotrace.errors import FileFormatError, ParameterError
 from echotrace.files.atomic import LEFT_BEHIND, save_text, writing
 from echotrace.files.native import MeasurementWriter, read_recording
 from echotrace.files.parts import read_part, write_part
@@ -346,9 +348,10 @@ def _measure_span(
 
 # --- streaming -----------------------------------------------------------------------------
 
-# Traces of one part on the disk: what an interrupted run loses at most, and a whole number of the
-# result file's chunks. About 15 MB.
+# Traces of one part on the disk: what an interrupted run loses, beside blocks measured ahead, and a
+# whole number of the result file's chunks. About 15 MB.
 _PART_TRACES = 32_768
+_ORDER = "order.json"
 
 
 def measure_to_file(
@@ -390,27 +393,46 @@ def measure_to_file(
     ------
     ParameterError
         An earlier run was interrupted and it is not said to carry on, or it was of another
-        recording, other settings or another version.
+        recording, other settings or another version; another run is writing the file; or the file
+        is the recording itself.
+    FileFormatError
+        The file cannot be written, or a part of an interrupted run is damaged.
     """
     labels = _check_by(by)
-    prepared = prepare(recording, settings, target=target)
     path = Path(path)
+    _check_path(path, recording)
+    prepared = prepare(recording, settings, target=target)
     folder = parts_folder(path)
-    _take_up(folder, _order_of(recording, prepared, target), carry_on)
     summary = ManySummary(by=labels, groups={})
-    # The file grows in the folder, where the next run finds and deletes what a killed one leaves.
-    with MeasurementWriter(path, workplace=folder) as writer:
-        for part in _finished(folder):
-            writer.append(part)
-            summary = summary.merge(ManySummary.of(part, labels))
-        for part in _parts(recording, prepared, writer.n_traces, workers, progress):
-            if writer.n_traces + part.n_traces < recording.n_traces:
-                write_part(part, folder / f"{writer.n_traces:012d}.part")
-            writer.append(part)
-            writer.push()
-            summary = summary.merge(ManySummary.of(part, labels))
-    shutil.rmtree(folder)
+    with _alone(path, folder):
+        _take_up(folder, _order_of(recording, prepared, target), carry_on)
+        # The file grows in the folder, where the next run deletes what a killed one leaves.
+        with MeasurementWriter(path, workplace=folder) as writer:
+            for part in _finished(folder):
+                writer.append(part)
+                summary = summary.merge(ManySummary.of(part, labels))
+            for part in _parts(recording, prepared, writer.n_traces, workers, progress):
+                if writer.n_traces + part.n_traces < recording.n_traces:
+                    write_part(part, folder / f"{writer.n_traces:012d}.part")
+                writer.append(part)
+                writer.push()
+                summary = summary.merge(ManySummary.of(part, labels))
+        # The result is complete. Without its order the next run deletes what may stay.
+        with suppress(OSError):
+            (folder / _ORDER).unlink()
+            shutil.rmtree(folder)
     return summary
+
+
+def _check_path(path: Path, recording: Recording) -> None:
+    """Refuse what would fail, or destroy the recording, only after hours of work."""
+    if path.is_dir():
+        raise FileFormatError(f"{path}: is a folder; give the name of a file in it")
+    source = getattr(recording.samples, "path", None)
+    # A file that does not exist yet is not the recording.
+    with suppress(OSError):
+        if source is not None and path.samefile(source):
+            raise ParameterError(f"{path}: would overwrite the recording; choose another name")
 
 
 def parts_folder(path: str | Path) -> Path:
@@ -463,32 +485,60 @@ def _order_of(recording: Recording, prepared: Prepared, target: Target | None) -
     return json.dumps(order, indent=1)
 
 
+@contextmanager
+def _alone(path: Path, folder: Path) -> Iterator[None]:
+    """Make the folder of parts and keep other runs out of it for as long as the block lasts.
+
+    The system ends the lock with the process, however that ends. Windows and some network drives
+    have no such locks; there it is for the user to start one run only.
+    """
+    with writing(folder):
+        folder.mkdir(exist_ok=True)
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    with writing(folder):
+        file = (folder / "run.lock").open("ab")
+    with file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            taken = False
+        except OSError as error:
+            taken = isinstance(error, BlockingIOError)
+        # Or the other run has just ended, and deleted the file between the two calls.
+        if taken or not os.fstat(file.fileno()).st_nlink:
+            raise ParameterError(f"{path}: another run is writing this file; wait until it ends")
+        yield
+
+
 def _take_up(folder: Path, order: str, carry_on: bool) -> None:
-    """Make the folder of parts, or see that an earlier run had the same order."""
-    note = folder / "order.json"
-    if not note.exists():
-        with writing(folder):
-            folder.mkdir(exist_ok=True)
-        # Left over where the folder of a finished run could not wholly be deleted.
-        for file in _part_files(folder):
+    """Leave the order in a new folder of parts, or see that an earlier run had the same."""
+    note = folder / _ORDER
+    with writing(folder):
+        if not note.exists():
+            # Left over where the folder of a finished run could not wholly be deleted.
+            for file in _part_files(folder):
+                file.unlink()
+            save_text(note, order)
+        elif not carry_on:
+            raise ParameterError(
+                f"{folder}: an earlier run was interrupted; carry it on (--carry-on), or delete "
+                "the folder to begin again"
+            )
+        elif note.read_text(encoding="utf-8", errors="replace") != order:
+            raise ParameterError(
+                f"{folder}: the interrupted run had another recording, other settings or another "
+                f"version of echotrace, or its {_ORDER} is damaged; delete the folder to begin "
+                "again"
+            )
+        for file in folder.glob(LEFT_BEHIND):
             file.unlink()
-        save_text(note, order)
-    elif not carry_on:
-        raise ParameterError(
-            f"{folder}: an earlier run was interrupted; carry it on (--carry-on), or delete the "
-            "folder to begin again"
-        )
-    elif note.read_text(encoding="utf-8") != order:
-        raise ParameterError(
-            f"{folder}: the interrupted run had another recording, other settings or another "
-            "version of echotrace; delete the folder to begin again"
-        )
-    for file in folder.glob(LEFT_BEHIND):
-        file.unlink()
 
 
 def _part_files(folder: Path) -> list[Path]:
-    return sorted(folder.glob("[0-9]*.part"))
+    return sorted(folder.glob("[0-9]" * 12 + ".part"))
 
 
 def _finished(folder: Path) -> Iterator[Measurement]:
@@ -497,7 +547,8 @@ def _finished(folder: Path) -> Iterator[Measurement]:
     for file in _part_files(folder):
         # A part that does not follow on the one before is of no use.
         if int(file.stem) != done:
-            file.unlink()
+            with writing(folder):
+                file.unlink()
             continue
         part = read_part(file)
         done += part.n_traces

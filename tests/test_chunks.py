@@ -74,6 +74,7 @@ def test_rows_come_back_exactly(stored):
         assert rows is not None
         assert rows.tobytes() == values[start:stop].tobytes()
     assert read_rows(path, "samples", (201, WIDTH), values.dtype, 0, 1) is None
+    assert read_rows(path, "samples", values.shape, np.dtype("<f8"), 0, 1) is None
     assert read_rows(path, "gain_db", *form, 0, 1) is None
     assert read_rows(path.with_name("none.h5"), "samples", *form, 0, 1) is None
 
@@ -136,6 +137,29 @@ def test_a_file_cut_short_while_it_is_read(stored):
         file.truncate(chunk_places(path)[-1][1] + 1000)
     with pytest.raises(FileFormatError, match=r"r\.h5: cut short; copy it again"):
         _ = recording.samples[:]
+
+
+def test_a_file_cut_short_behind_its_table(stored, monkeypatch):
+    """The table of chunks is that of the whole file; HDF5 then says what has become of it."""
+    path, values = stored
+    recording = read_recording(path, lazy=True)
+    whole, end = path.read_bytes(), chunk_places(path)[-1][1] + 1000
+    table = chunks._chunks_of
+    found = []
+
+    def table_before_the_cut(*given):
+        found.append(table(*given))
+        with path.open("rb+") as file:
+            file.truncate(end)
+        return found[-1]
+
+    monkeypatch.setattr(chunks, "_chunks_of", table_before_the_cut)
+    with pytest.raises(FileFormatError, match=r"r\.h5: cut short; copy it again"):
+        _ = recording.samples[:]
+    path.write_bytes(whole)
+    assert read_rows(path, "samples", values.shape, values.dtype, 0, ROWS) is None
+    assert all(chunk is not None for chunk in found)
+    assert len(found) == 2
 
 
 def other_forms():

@@ -1,5 +1,6 @@
 """Long recordings and studies of many files: the same numbers however the work is spread."""
 
+import dataclasses
 import os
 import signal
 import subprocess
@@ -25,7 +26,7 @@ from echotrace.files.native import (
     write_measurement,
     write_recording,
 )
-from echotrace.files.parts import write_part
+from echotrace.files.parts import read_part, write_part
 from echotrace.many import GroupSummary, ManySummary, Moments, measure_many, measure_to_file
 from echotrace.recording import Probe
 from echotrace.settings import PickingSettings, Settings
@@ -311,6 +312,148 @@ def test_parts_without_their_order_are_not_taken_up(files, tmp_path):
     write_part(measure(read_recording(files[0])), folder / "000000000000.part")
     measure_to_file(read_recording(files[1], lazy=True), out)
     _same(read_measurement(out), measure(read_recording(files[1])))
+
+
+def _interrupted(recording, out, at):
+    """Stop a run when so many traces are done; the folder of its parts."""
+
+    def interrupt(done, total):
+        if done >= at:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        measure_to_file(recording, out, progress=interrupt)
+    return many.parts_folder(out)
+
+
+@pytest.mark.compiled
+def test_no_damage_to_a_part_goes_unseen(files, tmp_path):
+    """One bit in every 37th byte, and cut at as many places."""
+    part, path = measure(read_recording(files[1])), tmp_path / "000000000000.part"
+    write_part(part, path)
+    again = read_part(path)
+    _same(again, part)
+    assert again.interfaces == part.interfaces
+    assert again.segments == part.segments
+    assert again.attributes == part.attributes
+    sound = path.read_bytes()
+    places = range(0, len(sound), 37)
+    assert len(places) > 100
+    for k, place in enumerate(places):
+        changed = bytes([sound[place] ^ 1 << k % 8])
+        for broken in (sound[:place] + changed + sound[place + 1 :], sound[:place]):
+            path.write_bytes(broken)
+            with pytest.raises(FileFormatError, match=r"damaged part .* delete it"):
+                read_part(path)
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_a_part_of_no_segments_and_no_features_comes_back(files, tmp_path):
+    whole = measure(read_recording(files[1]))
+    empty = dataclasses.replace(whole, segments=(), length_mm=np.empty((21, 0)), features={})
+    write_part(empty, tmp_path / "x.part")
+    again = read_part(tmp_path / "x.part")
+    _same(again, empty)
+    assert again.length_mm.shape == (21, 0)
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_what_lies_behind_a_missing_part_is_measured_again(files, tmp_path):
+    recording, out = read_recording(files[0], lazy=True), tmp_path / "out.h5"
+    folder = _interrupted(recording, out, 50)
+    parts = sorted(folder.glob("*.part"))
+    assert [part.name for part in parts] == [f"{k:012d}.part" for k in (0, 16, 32)]
+    parts[1].unlink()
+    seen = []
+    measure_to_file(recording, out, carry_on=True, progress=lambda done, total: seen.append(done))
+    assert seen[0] == 16
+    _same(read_measurement(out), measure(recording))
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_a_second_run_of_the_same_file_is_refused(files, tmp_path):
+    pytest.importorskip("fcntl", reason="no locks on this system")
+    recording, out = read_recording(files[0], lazy=True), tmp_path / "out.h5"
+    refused = []
+
+    def start_another(done, total):
+        for carry_on in (False, True):
+            with pytest.raises(ParameterError, match=r"out\.h5: another run is writing this file"):
+                measure_to_file(recording, out, carry_on=carry_on)
+            refused.append(done)
+
+    folder = _interrupted(recording, out, 40)
+    measure_to_file(recording, out, carry_on=True, progress=start_another)
+    assert refused[0] == 32
+    assert not folder.exists()
+    out.unlink()
+    measure_to_file(recording, out, progress=start_another)
+    _same(read_measurement(out), measure(recording))
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_bad_targets_are_refused_before_anything_is_made(files, tmp_path):
+    path, link = tmp_path / "in.h5", tmp_path / "link.h5"
+    path.write_bytes(files[1].read_bytes())
+    link.symlink_to(path)
+    before = path.read_bytes()
+    recording = read_recording(path, lazy=True)
+    for name in (path, link, str(path)):
+        with pytest.raises(ParameterError, match="would overwrite the recording"):
+            measure_to_file(recording, name)
+    assert path.read_bytes() == before
+    (tmp_path / "folder.h5").mkdir()
+    with pytest.raises(FileFormatError, match=r"folder\.h5: is a folder"):
+        measure_to_file(recording, tmp_path / "folder.h5")
+    assert {item.name for item in tmp_path.iterdir()} == {"in.h5", "link.h5", "folder.h5"}
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_trouble_in_the_folder_of_parts_is_told(files, tmp_path):
+    """A damaged order; folders, which cannot be deleted like files, under the names of files."""
+    recording, out = read_recording(files[0], lazy=True), tmp_path / "out.h5"
+    folder = _interrupted(recording, out, 40)
+    order = (folder / "order.json").read_bytes()
+    (folder / "order.json").write_bytes(b"\xff" + order[1:])
+    with pytest.raises(ParameterError, match=r"order\.json is damaged; delete the folder"):
+        measure_to_file(recording, out, carry_on=True)
+    (folder / "order.json").write_bytes(order)
+    # Names that are none of a part's.
+    for name in ("0.part", "000000000000 copy.part"):
+        (folder / name).write_bytes(b"")
+    for name in ("000000000099.part", ".echotrace-0.partial"):
+        (folder / name).mkdir()
+        with pytest.raises(FileFormatError, match=r"out\.h5\.parts: cannot be written"):
+            measure_to_file(recording, out, carry_on=True)
+        (folder / name).rmdir()
+    (folder / "order.json").unlink()
+    (folder / "000000000099.part").mkdir()
+    with pytest.raises(FileFormatError, match=r"out\.h5\.parts: cannot be written"):
+        measure_to_file(recording, out)
+    (folder / "000000000099.part").rmdir()
+    measure_to_file(recording, out)
+    _same(read_measurement(out), measure(recording))
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_a_folder_that_cannot_be_deleted_spoils_nothing(files, tmp_path, monkeypatch):
+    def refuse(*_, **__):
+        raise PermissionError(13, "in use")
+
+    recording, out = read_recording(files[0], lazy=True), tmp_path / "out.h5"
+    with monkeypatch.context() as patched:
+        patched.setattr(many.shutil, "rmtree", refuse)
+        assert measure_to_file(recording, out).total.n == 50
+    assert list(many.parts_folder(out).glob("*.part"))
+    assert measure_to_file(recording, out).total.n == 50
+    assert [path.name for path in tmp_path.iterdir()] == ["out.h5"]
+    _same(read_measurement(out), measure(recording))
 
 
 @pytest.mark.compiled

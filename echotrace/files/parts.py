@@ -1,13 +1,17 @@
 """Finished parts of a long measurement, kept until the whole is complete.
 
 A part is written once for each few seconds of work and read only if the work was interrupted, so
-its form is the one that costs least to write: arrays in numpy's own format one after another, and
-a checksum of each.
+its form is the one that costs least to write: a head as JSON and the bytes of the arrays, one after
+another. The file starts with the size of the head and its checksum; the head has type, shape and
+checksum of each array, so that no byte that is read goes unchecked.
 """
 
 from __future__ import annotations
 
 import json
+import math
+import struct
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +26,8 @@ from echotrace.recording import COLUMNS, Column
 __all__ = ["read_part", "write_part"]
 
 _TEXTS = ("interfaces", "segments", "finding_names")
+# Bytes of the head, and their checksum.
+_START = struct.Struct("<II")
 
 
 def write_part(part: Measurement, path: Path) -> None:
@@ -47,12 +53,13 @@ def write_part(part: Measurement, path: Path) -> None:
         "attributes": dict(part.attributes),
         "labels": [getattr(part, name).labels for name in COLUMNS],
         "features": list(part.features),
-        "checksums": [fletcher32(array) for array in arrays],
+        "arrays": [(array.dtype.str, array.shape, fletcher32(array)) for array in arrays],
     }
+    text = np.frombuffer(json.dumps(head).encode(), np.uint8)
     with atomic_target(path) as partial, writing(path), partial.open("wb") as file:
-        np.save(file, np.frombuffer(json.dumps(head).encode(), np.uint8))
-        for array in arrays:
-            np.save(file, array)
+        file.write(_START.pack(text.size, fletcher32(text)))
+        for array in (text, *arrays):
+            array.tofile(file)
 
 
 def read_part(path: Path) -> Measurement:
@@ -65,7 +72,15 @@ def read_part(path: Path) -> Measurement:
     """
     try:
         return _read(path)
-    except (OSError, EOFError, KeyError, ValueError, TypeError, EchotraceError) as error:
+    except (
+        OSError,
+        MemoryError,
+        struct.error,
+        KeyError,
+        ValueError,
+        TypeError,
+        EchotraceError,
+    ) as error:
         raise FileFormatError(
             f"{path}: damaged part of an interrupted run ({error}); delete it, and it is measured "
             "again with all that follows it"
@@ -76,12 +91,19 @@ def _read(path: Path) -> Measurement:
     from echotrace.kernels.checksum import fletcher32
 
     with path.open("rb") as file:
-        head: dict[str, Any] = json.loads(np.load(file).tobytes())
-        arrays: list[NDArray[Any]] = []
-        for told in head["checksums"]:
-            arrays.append(np.load(file))
-            if fletcher32(arrays[-1]) != told:
+
+        def numbers(dtype: str, shape: Sequence[int], told: int) -> NDArray[Any]:
+            wanted = math.prod(shape) * np.dtype(dtype).itemsize
+            raw = np.frombuffer(file.read(wanted), np.uint8)
+            if raw.size != wanted:
+                raise ValueError("cut short")
+            if fletcher32(raw) != told:
                 raise ValueError("a checksum does not match")
+            return raw.view(dtype).reshape(shape)
+
+        size, told = _START.unpack(file.read(_START.size))
+        head: dict[str, Any] = json.loads(numbers("u1", (size,), told).tobytes())
+        arrays = [numbers(*form) for form in head["arrays"]]
     fields: dict[str, Any] = {name: tuple(head[name]) for name in _TEXTS}
     rest = iter(arrays)
     for name in ARRAYS:
