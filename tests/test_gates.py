@@ -4,6 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
+import scipy
 from closed_form import LE_GRAND_US, echo, eye_traces
 
 from echotrace.conditioning import condition
@@ -163,7 +164,31 @@ def test_candidates_against_a_slow_search():
                 assert before_db[i, j] == -np.inf
 
 
-@pytest.mark.compiled
+@pytest.mark.parametrize("seed", range(3))
+def test_candidates_against_scipy_prominence(seed):
+    """A dip to 0.8 on both sides is a prominence of -ln 0.8 in the logarithm (scipy.signal)."""
+    rng = np.random.default_rng(seed)
+    shape = np.hanning(9)
+    for m in (64, 301, 820):
+        row = np.abs(np.convolve(rng.normal(size=(m + 8)) + 1j * rng.normal(size=m + 8), shape))
+        row = row[8 : m + 8].astype(np.float32)
+        for height in rng.exponential(20.0, 6):
+            at, width = rng.uniform(-5.0, m + 5.0), rng.uniform(1.0, 12.0)
+            row += (height * np.exp(-(((np.arange(m) - at) / width) ** 2))).astype(np.float32)
+        # A peak on a flank that is cut off by the trace's start counts here, and not there.
+        row[0] = 0.01
+        threshold = float(np.quantile(row, 0.6))
+        wanted, _ = scipy.signal.find_peaks(np.log(row), prominence=-np.log(0.8))
+        wanted = wanted[row[wanted] >= threshold]
+        plan = SearchPlan(1, np.float32(0.8), 1.0, 30, 5, 2, 1.0, 0.0, 1.0)
+        shape_of = (1, 200)
+        count, sample = np.zeros(1, np.int32), np.zeros(shape_of, np.int32)
+        figures = [np.zeros(shape_of), *(np.zeros(shape_of, np.float32) for _ in range(3))]
+        find_rows(plan, row[None], np.array([threshold]), count, sample, *figures)
+        assert count[0] == wanted.size > 0
+        np.testing.assert_allclose(figures[0][0, : count[0]], wanted, atol=0.5)
+
+
 @pytest.mark.parametrize("first_us", [np.nan, 0.9])
 def test_a_trace_without_any_echo_gets_no_choice(first_us):
     """No candidate at all, in plain Python too, where an index too far fails."""
@@ -175,6 +200,7 @@ def test_a_trace_without_any_echo_gets_no_choice(first_us):
     assert (choice.candidate == -1).all()
 
 
+@pytest.mark.compiled
 def test_noise_alone_gives_almost_no_candidates():
     rf = np.random.default_rng(0).normal(size=(300, 4096))
     # At 13 dB over one quadrature the matched noise of a whole trace passes about once in a
