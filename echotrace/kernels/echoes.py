@@ -214,8 +214,8 @@ def _describe(seen, per_noise, per_curvature, offset, level_db, before_db, stret
     half, quarter, zero = np.float32(0.5), np.float32(0.25), np.float32(0.0)
     db, tiny = np.float32(_DB), np.float32(_TINY)
     for j in range(np.uint64(offset.size)):
-        tilt = _ln(right[j] / left[j])
-        bend = _ln((middle[j] / left[j]) * (middle[j] / right[j]))
+        rise, fall = _ln(middle[j] / left[j]), _ln(middle[j] / right[j])
+        tilt, bend = rise - fall, rise + fall
         at = min(half, max(-half, half * tilt / max(bend, tiny)))
         at = at if bend > zero else zero
         offset[j] = at

@@ -349,10 +349,10 @@ def _pick(signal, shift, taps, start, climb):
         before = _matched_at(signal, shift + k - 1, taps)
     tiny = 1e-300
     before, middle, after = max(before, tiny), max(middle, tiny), max(after, tiny)
-    curvature = math.log(middle / before * (middle / after))
+    rise, fall = math.log(middle / before), math.log(middle / after)
+    curvature, tilt = rise + fall, rise - fall
     if not curvature > 0.0:
         return np.nan, np.nan
-    tilt = math.log(after / before)
     offset = min(1.0, max(-1.0, 0.5 * tilt / curvature))
     height = middle * math.exp(0.25 * tilt * offset)
     return k + offset, height * curvature
