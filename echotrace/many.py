@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 
 import echotrace
 from echotrace.chain import Prepared, measure_blocks, prepare
-from echotrace.errors import FileFormatError, ParameterError
-from echotrace.files.atomic import LEFT_BEHIND, save_text, writing
+from echotrace.errors import ParameterError
+from echotrace.files.atomic import LEFT_BEHIND, checked_target, save_text, writing
 from echotrace.files.native import MeasurementWriter, read_recording
 from echotrace.files.parts import read_part, write_part
 from echotrace.measurement import Measurement, concatenate
@@ -426,8 +426,7 @@ def measure_to_file(
 
 def _check_path(path: Path, recording: Recording) -> None:
     """Refuse what would fail, or destroy the recording, only after hours of work."""
-    if path.is_dir():
-        raise FileFormatError(f"{path}: is a folder; give the name of a file in it")
+    checked_target(path)
     source = getattr(recording.samples, "path", None)
     # A file that does not exist yet is not the recording.
     with suppress(OSError):

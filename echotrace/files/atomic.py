@@ -11,10 +11,28 @@ from pathlib import Path
 
 from echotrace.errors import FileFormatError
 
-__all__ = ["LEFT_BEHIND", "atomic_target", "push", "save_text", "writing"]
+__all__ = ["LEFT_BEHIND", "atomic_target", "checked_target", "push", "save_text", "writing"]
 
 LEFT_BEHIND = ".echotrace-*.partial"
 """Pattern of the temporary files that a killed process leaves."""
+
+
+def checked_target(path: str | Path) -> Path:
+    """The file that a path stands for, links followed; refused where none could be written.
+
+    Raises
+    ------
+    FileFormatError
+        It is a folder, or its folder does not exist.
+    """
+    target = Path(os.path.realpath(path))
+    if target.is_dir():
+        raise FileFormatError(f"{path}: is a folder; give the name of a file in it")
+    if not target.parent.is_dir():
+        raise FileFormatError(
+            f"{path}: cannot be written: the folder {target.parent} does not exist; make it first"
+        )
+    return target
 
 
 @contextmanager
@@ -38,13 +56,7 @@ def atomic_target(path: str | Path, *, workplace: Path | None = None) -> Iterato
     FileFormatError
         The folder does not exist, or the file cannot be written.
     """
-    target = Path(os.path.realpath(path))
-    if target.is_dir():
-        raise FileFormatError(f"{path}: is a folder; give the name of a file in it")
-    if not target.parent.is_dir():
-        raise FileFormatError(
-            f"{path}: cannot be written: the folder {target.parent} does not exist; make it first"
-        )
+    target = checked_target(path)
     # A fixed-length name, so that a long file name cannot make the temporary one too long.
     partial = (workplace or target.parent) / f".echotrace-{secrets.token_hex(8)}.partial"
     try:
