@@ -9,6 +9,8 @@ from __future__ import annotations
 import importlib
 from typing import Any
 
+from echotrace import _moved
+
 __version__ = "0.1.0"
 
 # Where each public name lives. Loaded on first use, so that ``import echotrace`` costs little
@@ -21,35 +23,38 @@ _PUBLIC = {
     "Receiver": "recording:Receiver",
     "Recording": "recording:Recording",
     "Settings": "settings:Settings",
-    "Study": "study:Study",
+    "Study": "agreement.study:Study",
     "Target": "target:Target",
-    "compare_methods": "agreement:compare_methods",
-    "decide_by_hand": "chain:decide_by_hand",
-    "estimate_alignment": "alignment:estimate_alignment",
+    "compare_methods": "agreement.compare:compare_methods",
+    "decide_by_hand": "chain.measure:decide_by_hand",
+    "estimate_alignment": "sittings.alignment:estimate_alignment",
     "eye_target": "target:eye_target",
     "import_recording": "files.importing:import_recording",
-    "judge_sittings": "sitting_quality:judge_sittings",
+    "judge_sittings": "sittings.sitting_quality:judge_sittings",
     "load_settings": "settings:load_settings",
     "load_target": "target:load_target",
-    "Biometry": "lens_power:Biometry",
-    "LensConstant": "lens_power:LensConstant",
-    "lens_power_d": "lens_power:lens_power_d",
+    "Biometry": "power.lens_power:Biometry",
+    "LensConstant": "power.lens_power:LensConstant",
+    "lens_power_d": "power.lens_power:lens_power_d",
     "load_scenario": "synthesis.scenario:load_scenario",
-    "measure": "chain:measure",
-    "measure_many": "many:measure_many",
-    "measure_to_file": "many:measure_to_file",
+    "measure": "chain.measure:measure",
+    "measure_many": "many.many:measure_many",
+    "measure_to_file": "many.many:measure_to_file",
     "plot_alignment": "figures.alignment:plot_alignment",
     "plot_trace": "figures.trace:plot_trace",
     "read": "files.native:read_recording",
     "read_measurement": "files.native:read_measurement",
-    "refraction_d": "lens_power:refraction_d",
-    "summarise": "sitting:summarise",
+    "refraction_d": "power.lens_power:refraction_d",
+    "summarise": "sittings.sitting:summarise",
     "synthesise": "synthesis:synthesise",
     "write": "files.native:write_recording",
     "write_measurement": "files.native:write_measurement",
 }
 
 __all__ = ["__version__", *sorted(_PUBLIC)]
+
+
+_moved.install()
 
 
 def __getattr__(name: str) -> Any:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from published import cardiac_output, peak_flow
 
-from echotrace.agreement import (
+from echotrace.agreement.compare import (
     _recovered_limits,
     compare_methods,
     deming,
@@ -17,15 +17,15 @@ from echotrace.agreement import (
     passing_bablok,
     tolerance_factor,
 )
-from echotrace.errors import ParameterError
-from echotrace.sample_size import (
+from echotrace.agreement.sample_size import (
     eyes_for_spread_ratio,
     limits_width,
     spread_ratio_power,
     subjects_for_limits,
 )
-from echotrace.study import Study
-from echotrace.variance import Estimate
+from echotrace.agreement.study import Study
+from echotrace.agreement.variance import Estimate
+from echotrace.errors import ParameterError
 
 # ----------------------------------------------------------------------- published examples
 

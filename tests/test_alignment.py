@@ -7,7 +7,20 @@ import numpy as np
 import pytest
 import scipy
 
-from echotrace.alignment import (
+from echotrace.chain.measure import measure
+from echotrace.errors import FileFormatError, ParameterError
+from echotrace.figures.alignment import alignment_figure, plot_alignment
+from echotrace.fitting.alignment_tables import (
+    SHIPPED_TABLE_DRAWS,
+    _hats,
+    draws_hash,
+    fit_tables,
+    main,
+    table_draws,
+    write_tables,
+)
+from echotrace.fitting.calibration_draws import draw_table
+from echotrace.sittings.alignment import (
     DECENTRATION_NODES_MM,
     FIGURES,
     METHODS,
@@ -20,20 +33,7 @@ from echotrace.alignment import (
     load_tables,
     observed_figures,
 )
-from echotrace.alignment_tables import (
-    SHIPPED_TABLE_DRAWS,
-    _hats,
-    draws_hash,
-    fit_tables,
-    main,
-    table_draws,
-    write_tables,
-)
-from echotrace.calibration_draws import draw_table
-from echotrace.chain import measure
-from echotrace.errors import FileFormatError, ParameterError
-from echotrace.figures.alignment import alignment_figure, plot_alignment
-from echotrace.sitting_quality import judge_sittings
+from echotrace.sittings.sitting_quality import judge_sittings
 from echotrace.synthesis.compose import Synthesis
 
 UNSEEN = 9001
@@ -197,7 +197,7 @@ def test_missing_and_clipped_echoes_are_bounds(mixed):
     assert np.isnan(figures.above[0, j])
     assert np.isnan(figures.below[1, j])
     # Clipped: as it left the receiver, taller than any echo that is not.
-    from echotrace.receiver import tgc_db
+    from echotrace.signal.receiver import tgc_db
 
     front = result.features["level_db_cornea_front"][1] + tgc_db(
         delay[1, result.interfaces.index("cornea_front")], recording.receiver
@@ -341,7 +341,7 @@ def test_fresh_draws_lie_where_the_shipped_tables_say():
 
 
 def test_tables_are_fitted_and_written_whole(tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr("echotrace.alignment_tables._ROUNDS", 1)
+    monkeypatch.setattr("echotrace.fitting.alignment_tables._ROUNDS", 1)
     path = tmp_path / "tables.npz"
     assert main(["-o", str(path), "--scenarios", "6", "--seed", "3"]) == 0
     tables = load_tables(path)

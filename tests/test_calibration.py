@@ -8,8 +8,9 @@ import pytest
 import scipy
 import statsmodels.api as sm
 
-from echotrace import calibration
-from echotrace.calibration import (
+from echotrace.errors import FileFormatError, ParameterError
+from echotrace.fitting import calibration
+from echotrace.fitting.calibration import (
     SHIPPED_SETS,
     ScoreSet,
     brier_score,
@@ -29,10 +30,9 @@ from echotrace.calibration import (
     shipped_sets,
     write_sets,
 )
-from echotrace.calibration_draws import draw_recordings, draw_table
-from echotrace.errors import FileFormatError, ParameterError
-from echotrace.findings import QualityLimits
-from echotrace.score import shipped_models
+from echotrace.fitting.calibration_draws import draw_recordings, draw_table
+from echotrace.quality.findings import QualityLimits
+from echotrace.quality.score import shipped_models
 
 RNG = np.random.default_rng(1)
 
@@ -196,7 +196,7 @@ def test_sets_survive_the_file_and_bad_files_are_refused(tmp_path, sets):
 def test_truth_is_needed(tmp_path):
     from closed_form import eye_traces, recording_of
 
-    from echotrace.chain import measure
+    from echotrace.chain.measure import measure
 
     recording = recording_of(eye_traces(1))
     with pytest.raises(ParameterError, match="no truth"):

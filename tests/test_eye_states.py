@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from echotrace.errors import ParameterError
-from echotrace.eye_states import (
+from echotrace.media import medium
+from echotrace.power.eye_states import (
     BIPHAKIC_FACTORS,
     PSEUDOPHAKIC_FACTORS,
     aphakic_mm,
@@ -23,8 +24,7 @@ from echotrace.eye_states import (
     reading_mm,
     silicone_oil_mm,
 )
-from echotrace.lens_power import Formula, LensConstant
-from echotrace.media import medium
+from echotrace.power.lens_power import Formula, LensConstant
 from echotrace.target import Interface, Segment, Target, eye_target
 
 SRK_T = LensConstant(Formula.SRK_T, (118.4,))

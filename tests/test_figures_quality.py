@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from echotrace.calibration import roc_area, shipped_sets
 from echotrace.figures.quality import (
     error_plot,
     left_out_plot,
@@ -12,7 +11,8 @@ from echotrace.figures.quality import (
     score_figure,
     tilt_plot,
 )
-from echotrace.score import shipped_models
+from echotrace.fitting.calibration import roc_area, shipped_sets
+from echotrace.quality.score import shipped_models
 
 
 @pytest.fixture(scope="module")

@@ -7,9 +7,12 @@ import pytest
 import scipy
 from closed_form import LE_GRAND_US, echo, eye_traces
 
-from echotrace.conditioning import condition
 from echotrace.errors import ParameterError
-from echotrace.gates import (
+from echotrace.kernels.echoes import SearchPlan, find_rows
+from echotrace.media import medium
+from echotrace.recording import Method, Signal
+from echotrace.signal.conditioning import condition
+from echotrace.signal.gates import (
     Gate,
     JointWeights,
     choose_in_gates,
@@ -19,11 +22,8 @@ from echotrace.gates import (
     preset_gates,
     two_way_us,
 )
-from echotrace.kernels.echoes import SearchPlan, find_rows
-from echotrace.media import medium
-from echotrace.picking import PickReason
-from echotrace.pulse import gaussian_pulse
-from echotrace.recording import Method, Signal
+from echotrace.signal.picking import PickReason
+from echotrace.signal.pulse import gaussian_pulse
 from echotrace.target import Interface, Segment, Target, eye_target
 
 PULSE = gaussian_pulse(1e8, 1e7, 0.6)

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from echotrace.errors import ParameterError
-from echotrace.lens_power import (
+from echotrace.power.cautions import EyeHistory, cautions, refuse_history
+from echotrace.power.lens_power import (
     Biometry,
     Formula,
     LensConstant,
@@ -24,7 +25,6 @@ from echotrace.lens_power import (
     start_values,
     thin_lens_eye,
 )
-from echotrace.power_cautions import EyeHistory, cautions, refuse_history
 
 # One invented lens on all scales (A 118.4 and its published conversions, a0 as an optimised one
 # could be), for tests that need some constant and not a particular one.
@@ -173,7 +173,7 @@ def test_phakic_example_of_holladay_1993():
         k2_d=cornea,
         vertex_mm=14.0,
     )
-    from echotrace.lens_power import power_of
+    from echotrace.power.lens_power import power_of
 
     # The natural lens stays, so only the difference of vergences at the implant is the power.
     assert power_of(model, -0.5) == pytest.approx(-18.49, abs=0.005)

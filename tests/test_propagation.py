@@ -9,8 +9,8 @@ import pytest
 import scipy
 
 from echotrace.errors import ParameterError
-from echotrace.lens_power import Biometry, Formula, LensConstant, lens_power_d, refraction_d
-from echotrace.propagation import (
+from echotrace.power.lens_power import Biometry, Formula, LensConstant, lens_power_d, refraction_d
+from echotrace.power.propagation import (
     MEASURED_PARTS,
     PARTS,
     PUBLISHED,

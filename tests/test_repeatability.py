@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from published import SHROUT_FLEISS, cardiac_output, peak_flow
 
-from echotrace.errors import ParameterError
-from echotrace.repeatability import (
+from echotrace.agreement.repeatability import (
     REPEATABILITY_FACTOR,
     intraclass_correlations,
     repeatability,
     spread_ratio,
 )
-from echotrace.study import Study
+from echotrace.agreement.study import Study
+from echotrace.errors import ParameterError
 
 
 def test_six_intraclass_correlations_of_shrout_and_fleiss():

@@ -3,7 +3,6 @@
 import pytest
 
 from echotrace.errors import ParameterError
-from echotrace.gates import Gate
 from echotrace.settings import (
     EnvelopeSettings,
     PickingSettings,
@@ -13,6 +12,7 @@ from echotrace.settings import (
     load_settings,
     settings_toml,
 )
+from echotrace.signal.gates import Gate
 
 CHANGED = Settings(
     envelope=EnvelopeSettings(method="rectified", bandwidth=0.7),

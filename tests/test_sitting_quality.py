@@ -8,10 +8,10 @@ import pytest
 import scipy
 from invented import sitting_of
 
-from echotrace.alignment import AlignmentEstimate, alignment_prior
 from echotrace.errors import ParameterError
-from echotrace.findings import FINDINGS
-from echotrace.sitting_quality import (
+from echotrace.quality.findings import FINDINGS
+from echotrace.sittings.alignment import AlignmentEstimate, alignment_prior
+from echotrace.sittings.sitting_quality import (
     _best_split,
     compression_of,
     judge_sittings,

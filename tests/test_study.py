@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from published import peak_flow
 
-from echotrace.agreement import compare_methods
+from echotrace.agreement.compare import compare_methods
+from echotrace.agreement.repeatability import repeatability
+from echotrace.agreement.study import Study
 from echotrace.errors import EchotraceError, FileFormatError, MissingDetailError, ParameterError
-from echotrace.repeatability import repeatability
-from echotrace.study import Study
 
 GOOD = """subject,eye,method,operator,sitting,order,axial_length_mm
 S1,right,contact,op1,1,1,23.10

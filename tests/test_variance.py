@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from published import ATMWTAG, PASTES, SIRSTV, numbers, simon_lesage
 
+from echotrace.agreement.variance import Nested, jackknife, mean_square_interval, reml
 from echotrace.errors import ParameterError
-from echotrace.variance import Nested, jackknife, mean_square_interval, reml
 
 
 def f_statistic(groups):

@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from echotrace.plausibility import EyeRecord
-    from echotrace.power_cautions import EyeHistory
-    from echotrace.power_study import EyeLength, EyeStudy, PowerInputs
+    from echotrace.power.cautions import EyeHistory
+    from echotrace.power.plausibility import EyeRecord
+    from echotrace.power.study import EyeLength, EyeStudy, PowerInputs
 
 SUMMARY = "Say what a measured length means for an implant: power, refraction, how sure."
 EXAMPLE = (
@@ -145,7 +145,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Work the eyes out and print them."""
-    from echotrace.power_study import study_eyes
+    from echotrace.power.study import study_eyes
 
     lengths = _lengths(args)
     inputs = _inputs(args, lengths)
@@ -156,7 +156,7 @@ def run(args: argparse.Namespace) -> int:
 
         save_text(args.report, power_page(studies, inputs))
     if args.json:
-        from echotrace.power_cautions import FULL_CAUTION
+        from echotrace.power.cautions import FULL_CAUTION
 
         about = {"caution": FULL_CAUTION, "eyes": [item.to_dict() for item in studies]}
         print(json.dumps(about, indent=2, ensure_ascii=False, allow_nan=False))
@@ -208,7 +208,7 @@ def _lengths(args: argparse.Namespace) -> list[EyeLength]:
             )
     from echotrace.files.measurement_table import read_measurement_table
     from echotrace.files.native import read_measurement
-    from echotrace.power_study import lengths_of
+    from echotrace.power.study import lengths_of
 
     read = read_measurement_table if args.measured.suffix.lower() == ".csv" else read_measurement
     lengths = lengths_of(read(args.measured))
@@ -233,8 +233,8 @@ def _lengths(args: argparse.Namespace) -> list[EyeLength]:
 
 def _given_lengths(args: argparse.Namespace) -> list[EyeLength]:
     from echotrace.errors import ParameterError
-    from echotrace.lens_power import check_axial_length_mm
-    from echotrace.power_study import EyeLength
+    from echotrace.power.lens_power import check_axial_length_mm
+    from echotrace.power.study import EyeLength
 
     eyes = [args.eye] if args.eye else []
     lengths = _per_eye(args.axial_length_mm, "--axial-length-mm", eyes)
@@ -265,10 +265,10 @@ def _given_lengths(args: argparse.Namespace) -> list[EyeLength]:
 
 def _inputs(args: argparse.Namespace, lengths: Sequence[EyeLength]) -> PowerInputs:
     from echotrace.errors import ParameterError
-    from echotrace.lens_power import parse_constant, start_values
-    from echotrace.plausibility import LIMITS, read_limits
-    from echotrace.power_study import PowerInputs
-    from echotrace.propagation import PUBLISHED
+    from echotrace.power.lens_power import parse_constant, start_values
+    from echotrace.power.plausibility import LIMITS, read_limits
+    from echotrace.power.propagation import PUBLISHED
+    from echotrace.power.study import PowerInputs
 
     eyes = list(dict.fromkeys(item.eye for item in lengths))
     constants = tuple(parse_constant(text) for text in args.constant)
@@ -310,7 +310,7 @@ def _keratometry(
     args: argparse.Namespace, eyes: Sequence[str]
 ) -> tuple[dict[str, float], dict[str, float], float]:
     from echotrace.errors import ParameterError
-    from echotrace.lens_power import KERATOMETRIC_INDEX, Biometry
+    from echotrace.power.lens_power import KERATOMETRIC_INDEX, Biometry
 
     readings = args.k1 is not None or args.k2 is not None
     radii = args.r1_mm is not None or args.r2_mm is not None
@@ -334,7 +334,7 @@ def _keratometry(
 
 def _history(words: Iterable[str], eyes: Sequence[str]) -> dict[str, tuple[EyeHistory, ...]]:
     from echotrace.errors import ParameterError
-    from echotrace.power_cautions import EyeHistory, parse_history
+    from echotrace.power.cautions import EyeHistory, parse_history
 
     found: dict[str, tuple[EyeHistory, ...]] = {}
     for text in words:
@@ -350,7 +350,7 @@ def _history(words: Iterable[str], eyes: Sequence[str]) -> dict[str, tuple[EyeHi
 
 
 def _earlier(lengths: Mapping[str, float]) -> tuple[EyeRecord, ...]:
-    from echotrace.plausibility import EyeRecord
+    from echotrace.power.plausibility import EyeRecord
 
     return tuple(EyeRecord(eye=eye, length_mm=value) for eye, value in lengths.items())
 
@@ -359,7 +359,7 @@ def _earlier(lengths: Mapping[str, float]) -> tuple[EyeRecord, ...]:
 
 
 def _text(studies: Sequence[EyeStudy], inputs: PowerInputs) -> list[str]:
-    from echotrace.power_cautions import FULL_CAUTION
+    from echotrace.power.cautions import FULL_CAUTION
 
     lines = _wrapped("", FULL_CAUTION)
     for study in studies:
@@ -418,7 +418,7 @@ def _sentence(text: str) -> str:
 
 
 def _table_text(study: EyeStudy) -> list[str]:
-    from echotrace.power_study import signed
+    from echotrace.power.study import signed
 
     table = study.table
     assert table is not None
@@ -454,7 +454,7 @@ def _table_text(study: EyeStudy) -> list[str]:
 
 
 def _summary_text(study: EyeStudy) -> list[str]:
-    from echotrace.power_study import signed
+    from echotrace.power.study import signed
 
     table = study.table
     assert table is not None
@@ -488,8 +488,8 @@ def _summary_text(study: EyeStudy) -> list[str]:
 
 
 def _budget_text(study: EyeStudy, inputs: PowerInputs) -> list[str]:
-    from echotrace.power_study import signed
-    from echotrace.propagation import PARTS
+    from echotrace.power.propagation import PARTS
+    from echotrace.power.study import signed
 
     table = study.table
     assert table is not None
@@ -520,7 +520,7 @@ def _budget_text(study: EyeStudy, inputs: PowerInputs) -> list[str]:
 
 
 def _origin_text(inputs: PowerInputs) -> list[str]:
-    from echotrace.propagation import PARTS, PUBLISHED
+    from echotrace.power.propagation import PARTS, PUBLISHED
 
     lines = []
     names = [

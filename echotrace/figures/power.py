@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from echotrace.figures.style import COLOURS, new_axes, quiet_axes
-from echotrace.lens_power import Biometry, LensConstant, lens_power_d
-from echotrace.propagation import MEASURED_PARTS, PARTS, Budget, PowerTable, sensitivity
+from echotrace.power.lens_power import Biometry, LensConstant, lens_power_d
+from echotrace.power.propagation import MEASURED_PARTS, PARTS, Budget, PowerTable, sensitivity
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

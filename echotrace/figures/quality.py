@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.calibration import (
+from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
+from echotrace.fitting.calibration import (
     OFF_AXIS_DEG,
     ScoreSet,
     calibration_curve,
@@ -17,8 +18,7 @@ from echotrace.calibration import (
     roc_band,
     roc_curve,
 )
-from echotrace.calibration_draws import PROBE_KINDS
-from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
+from echotrace.fitting.calibration_draws import PROBE_KINDS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -236,7 +236,7 @@ def left_out_plot(
     Parameters
     ----------
     score : ndarray of float64, (n,)
-        From :func:`echotrace.calibration.leave_out`.
+        From :func:`echotrace.fitting.calibration.leave_out`.
     positive : ndarray of bool, (n,)
     names : ndarray of str, (n,)
         Group of each trace.

@@ -17,7 +17,7 @@ from echotrace.figures.style import (
     new_figure,
     quiet_axes,
 )
-from echotrace.receiver import log_compress
+from echotrace.signal.receiver import log_compress
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

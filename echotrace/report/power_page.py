@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, cast
 
 from echotrace.figures.power import plot_budget, plot_power_table, plot_sensitivity
-from echotrace.power_cautions import NOT_A_PRESCRIPTION
-from echotrace.power_study import EyeStudy, PowerInputs, signed
-from echotrace.propagation import BOUNDS_D, PARTS, PUBLISHED
+from echotrace.power.cautions import NOT_A_PRESCRIPTION
+from echotrace.power.propagation import BOUNDS_D, PARTS, PUBLISHED
+from echotrace.power.study import EyeStudy, PowerInputs, signed
 from echotrace.report.page import figure_svg, render_page
 
 if TYPE_CHECKING:

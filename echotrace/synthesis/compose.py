@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 
 from echotrace import __version__
 from echotrace.errors import ParameterError
-from echotrace.receiver import apply_receiver, db_to_ratio
 from echotrace.recording import Recording, Truth
+from echotrace.signal.receiver import apply_receiver, db_to_ratio
 from echotrace.synthesis import spoilers
 from echotrace.synthesis.alignment import (
     ALIGNMENT_CONVENTION,

@@ -17,8 +17,8 @@ import numpy as np
 
 from echotrace.errors import ParameterError
 from echotrace.media import MEDIA
-from echotrace.receiver import tgc_db
 from echotrace.recording import Receiver
+from echotrace.signal.receiver import tgc_db
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES, EyeModel, draw_eye
 from echotrace.target import IMPLANT_MATERIALS
 from echotrace.user_input import did_you_mean, read_toml

@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.receiver import db_to_ratio
+from echotrace.signal.receiver import db_to_ratio
 from echotrace.synthesis.echoes import SampleGrid
 from echotrace.synthesis.probe import Disc, pulse
 

@@ -1,0 +1,1 @@
+"""What a length and its uncertainty mean for lens power."""

@@ -1,0 +1,354 @@
+"""One number from one sitting: statistics of the accepted scans, and why not to trust them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import scipy
+from numpy.typing import ArrayLike, NDArray
+
+from echotrace.errors import ParameterError
+from echotrace.measurement import Measurement
+from echotrace.recording import Method
+from echotrace.sitting_limits import SittingLimits
+
+__all__ = [
+    "SittingFinding",
+    "SittingSummary",
+    "extreme_studentized_deviates",
+    "summarise",
+]
+
+# 1.96 sqrt(2): two readings of one eye differ by less in 95 % of pairs (ISO 5725-6; Bland &
+# Altman 1986, Lancet 327:307).
+REPEATABILITY_FACTOR = 1.959963984540054 * math.sqrt(2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class SittingFinding:
+    """A reason why a sitting should not be trusted.
+
+    Attributes
+    ----------
+    name : str
+    text : str
+        What was seen, with its figure, and what to do.
+    stops : bool
+        The sitting has no acceptable result.
+    """
+
+    name: str
+    text: str
+    stops: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SittingSummary:
+    """What one sitting says of the length of one eye.
+
+    Attributes
+    ----------
+    labels : mapping of str to str
+        Subject, eye, method, operator and so on.
+    traces : ndarray of int
+        Numbers of the sitting's scans in the measurement.
+    n, n_accepted : int
+    mean_mm, sd_mm, median_mm : float
+        Of the accepted lengths. NaN where there are too few.
+    u_mm : float
+        Standard uncertainty of the mean by the scatter of the scans, mm: shrinks with their
+        number. For a single scan that of its picks.
+    u_shared_mm : float
+        Standard uncertainty that all scans share, mm.
+    u_combined_mm : float
+        Both together.
+    interval_mm : tuple of float
+        Student t interval of the mean at ``confidence``, scatter only.
+    expanded_mm : float
+        Half width at ``confidence`` of the combined uncertainty, with the effective degrees of
+        freedom of Welch and Satterthwaite (JCGM 100:2008, annex G).
+    range_mm : tuple of float
+        Smallest and largest accepted length.
+    repeatability_mm : float
+        1.96 sqrt(2) standard deviations.
+    segment_mean_mm : mapping of str to float
+    outliers : tuple of int
+        Scans that the generalised extreme Studentized deviate singles out among the accepted.
+    outliers_tested : int
+        Largest number of outliers it was asked for.
+    confidence : float
+    findings : tuple of SittingFinding
+    """
+
+    labels: Mapping[str, str]
+    traces: NDArray[np.intp]
+    n: int
+    n_accepted: int
+    mean_mm: float
+    sd_mm: float
+    median_mm: float
+    u_mm: float
+    u_shared_mm: float
+    u_combined_mm: float
+    interval_mm: tuple[float, float]
+    expanded_mm: float
+    range_mm: tuple[float, float]
+    repeatability_mm: float
+    segment_mean_mm: Mapping[str, float]
+    outliers: tuple[int, ...]
+    outliers_tested: int
+    confidence: float
+    findings: tuple[SittingFinding, ...]
+
+    @property
+    def acceptable(self) -> bool:
+        """Whether nothing speaks against handing the mean on to those who decide."""
+        return not any(item.stops for item in self.findings)
+
+    def to_record(self) -> dict[str, object]:
+        """A flat dictionary, as JSON has it; missing numbers are None."""
+
+        def number(value: float) -> float | None:
+            return None if math.isnan(value) else value
+
+        return {
+            **self.labels,
+            "n": self.n,
+            "n_accepted": self.n_accepted,
+            "mean_mm": number(self.mean_mm),
+            "sd_mm": number(self.sd_mm),
+            "median_mm": number(self.median_mm),
+            "u_mm": number(self.u_mm),
+            "u_shared_mm": number(self.u_shared_mm),
+            "u_combined_mm": number(self.u_combined_mm),
+            "interval_mm": [number(x) for x in self.interval_mm],
+            "expanded_mm": number(self.expanded_mm),
+            "range_mm": [number(x) for x in self.range_mm],
+            "repeatability_mm": number(self.repeatability_mm),
+            "confidence": self.confidence,
+            "segment_mean_mm": {k: number(v) for k, v in self.segment_mean_mm.items()},
+            "outliers": list(self.outliers),
+            "outliers_tested": self.outliers_tested,
+            "acceptable": self.acceptable,
+            "findings": [{"name": f.name, "text": f.text} for f in self.findings],
+        }
+
+
+def extreme_studentized_deviates(
+    values: ArrayLike, *, max_outliers: int, alpha: float = 0.05
+) -> NDArray[np.intp]:
+    """Outliers by the generalised extreme Studentized deviate test.
+
+    Parameters
+    ----------
+    values : array_like, (n,)
+        Approximately normal but for the outliers.
+    max_outliers : int
+        Largest number of outliers looked for; at most ``n - 2`` are tested.
+    alpha : float
+        Significance level.
+
+    Returns
+    -------
+    ndarray of int
+        Positions of the outliers, the most extreme first.
+
+    Notes
+    -----
+    Rosner B 1983, Technometrics 25:165; NIST/SEMATECH e-Handbook of Statistical Methods,
+    1.3.5.17.3. The approximation is close from 15 values up; for one outlier it is Grubbs's test,
+    which is exact.
+    """
+    data = np.asarray(values, np.float64)
+    if data.ndim != 1 or not np.isfinite(data).all():
+        raise ParameterError("values must be a row of finite numbers")
+    left = np.arange(data.size)
+    order: list[int] = []
+    found = 0
+    for i in range(1, min(max_outliers, data.size - 2) + 1):
+        rest = data[left]
+        sd = rest.std(ddof=1)
+        if sd == 0.0:
+            break
+        deviation = np.abs(rest - rest.mean())
+        worst = int(np.argmax(deviation))
+        n = data.size
+        p = 1.0 - alpha / (2.0 * (n - i + 1))
+        t = float(scipy.stats.t.ppf(p, n - i - 1))
+        critical = (n - i) * t / math.sqrt((n - i - 1 + t * t) * (n - i + 1))
+        order.append(int(left[worst]))
+        if deviation[worst] / sd > critical:
+            found = i
+        left = np.delete(left, worst)
+    return np.array(order[:found], np.intp)
+
+
+def summarise(result: Measurement, limits: SittingLimits | None = None) -> list[SittingSummary]:
+    """Summarise each sitting of a measurement.
+
+    Parameters
+    ----------
+    result : Measurement
+        Scans accepted or rejected by hand count as such.
+    limits : SittingLimits, optional
+
+    Returns
+    -------
+    list of SittingSummary
+        In order of first appearance.
+    """
+    limits = limits or SittingLimits()
+    return [_summarise_one(result, labels, traces, limits) for labels, traces in result.sittings()]
+
+
+def _summarise_one(
+    result: Measurement,
+    labels: Mapping[str, str],
+    traces: NDArray[np.intp],
+    limits: SittingLimits,
+) -> SittingSummary:
+    used = traces[result.accepted[traces] & ~np.isnan(result.axial_length_mm[traces])]
+    lengths = result.axial_length_mm[used]
+    n = int(used.size)
+    nan = math.nan
+    mean = float(lengths.mean()) if n else nan
+    sd = float(lengths.std(ddof=1)) if n > 1 else nan
+    u = sd / math.sqrt(n) if n > 1 else nan
+    if n == 1:
+        u = float(result.axial_length_u_mm[used[0]])
+    u_shared = float(np.sqrt(np.mean(result.axial_length_u_shared_mm[used] ** 2))) if n else nan
+    combined = math.hypot(u, u_shared)
+    half = nan
+    expanded = nan
+    if n > 1:
+        tail = 0.5 + 0.5 * limits.confidence
+        half = float(scipy.stats.t.ppf(tail, n - 1)) * u
+        # Shared sources are known by judgement: infinite degrees of freedom.
+        freedom = (n - 1) * (combined / u) ** 4 if u > 0.0 else math.inf
+        expanded = float(scipy.stats.t.ppf(tail, min(freedom, 1e9))) * combined
+    outliers = extreme_studentized_deviates(
+        lengths, max_outliers=limits.max_outliers, alpha=limits.outlier_alpha
+    )
+    outliers = outliers[np.abs(lengths[outliers] - mean) >= limits.min_effect_mm]
+    findings = _sitting_findings(result, labels, used, sd, used[outliers], limits)
+    return SittingSummary(
+        labels=MappingProxyType(dict(labels)),
+        traces=traces,
+        n=int(traces.size),
+        n_accepted=n,
+        mean_mm=mean,
+        sd_mm=sd,
+        median_mm=float(np.median(lengths)) if n else nan,
+        u_mm=u,
+        u_shared_mm=u_shared,
+        u_combined_mm=combined,
+        interval_mm=(mean - half, mean + half),
+        expanded_mm=expanded,
+        range_mm=(float(lengths.min()), float(lengths.max())) if n else (nan, nan),
+        repeatability_mm=REPEATABILITY_FACTOR * sd,
+        segment_mean_mm=MappingProxyType(
+            {
+                name: float(np.mean(result.length_mm[used, k])) if n else nan
+                for k, name in enumerate(result.segments)
+                if not np.isnan(result.length_mm[traces, k]).all()
+            }
+        ),
+        outliers=tuple(int(k) for k in used[outliers]),
+        outliers_tested=max(0, min(limits.max_outliers, n - 2)),
+        confidence=limits.confidence,
+        findings=findings,
+    )
+
+
+def _sitting_findings(
+    result: Measurement,
+    labels: Mapping[str, str],
+    used: NDArray[np.intp],
+    sd: float,
+    outliers: NDArray[np.intp],
+    limits: SittingLimits,
+) -> tuple[SittingFinding, ...]:
+    n = int(used.size)
+    found = []
+    if n < limits.min_accepted:
+        found.append(
+            SittingFinding(
+                "too_few_scans",
+                f"{f'Only {n}' if n else 'None'} of the scans can be accepted, "
+                f"{limits.min_accepted} are needed. Capture more.",
+                stops=True,
+            )
+        )
+    largest = getattr(limits, f"max_sd_{labels['method']}_mm")
+    if sd > largest:
+        found.append(
+            SittingFinding(
+                "spread_too_large",
+                f"The accepted lengths spread by a standard deviation of {sd:.3f} mm, at most "
+                f"{largest:g} mm is wanted in {labels['method']}. Look for the scans that do not "
+                "belong, or capture again.",
+                stops=True,
+            )
+        )
+    if outliers.size:
+        names = ", ".join(str(int(k)) for k in outliers)
+        found.append(
+            SittingFinding(
+                "outlier",
+                f"Scan {names} stands apart from the rest (generalised extreme Studentized "
+                f"deviate, up to {max(0, min(limits.max_outliers, n - 2))} tested at "
+                f"{limits.outlier_alpha:g}). Look at it; reject it by hand if its trace is bad.",
+            )
+        )
+    found += _drift(result, used, limits)
+    if labels["method"] == Method.CONTACT:
+        found += _compression(result, used, limits)
+    return tuple(found)
+
+
+def _drift(
+    result: Measurement, used: NDArray[np.intp], limits: SittingLimits
+) -> list[SittingFinding]:
+    """A straight trend of length against the order of the scans."""
+    lengths = result.axial_length_mm[used]
+    if used.size < 4 or lengths.std() == 0.0:
+        return []
+    fit = scipy.stats.linregress(used.astype(np.float64), lengths)
+    change = abs(fit.slope) * float(np.ptp(used))
+    if not (fit.pvalue < limits.drift_alpha and change >= limits.min_effect_mm):
+        return []
+    return [
+        SittingFinding(
+            "drift",
+            f"Length changes by {fit.slope:+.3f} mm from scan to scan (p = {fit.pvalue:.3f}). "
+            "Check whether the probe presses more and more, or the fixation wanders.",
+        )
+    ]
+
+
+def _compression(
+    result: Measurement, used: NDArray[np.intp], limits: SittingLimits
+) -> list[SittingFinding]:
+    """An anterior chamber that is shorter in some scans than in others."""
+    names = [name for name in ("cornea", "aqueous") if name in result.segments]
+    if used.size < 2 or "lens" not in result.segments or not names:
+        return []
+    chamber = sum(result.length_mm[used, result.segments.index(name)] for name in names)
+    chamber = np.asarray(chamber)
+    spread = float(chamber.max() - chamber.min())
+    if not spread > limits.max_chamber_range_mm:
+        return []
+    flat = int(used[np.argmin(chamber)])
+    return [
+        SittingFinding(
+            "cornea_pressed",
+            f"The anterior chamber differs by {spread:.2f} mm between scans, at most "
+            f"{limits.max_chamber_range_mm:g} mm is wanted; it is shortest in scan {flat}. The "
+            "probe presses the cornea: trust the scans with the deepest chamber, or capture "
+            "again with less pressure.",
+        )
+    ]
