@@ -195,5 +195,27 @@ def draw_recordings(
 
 
 def hash_of_tables(tables: Iterable[Mapping[str, Any]]) -> str:
-    """SHA-256 of drawn scenarios: what shipped files were made from."""
-    return hashlib.sha256(json.dumps(list(tables), sort_keys=True).encode()).hexdigest()
+    """SHA-256 of drawn scenarios: what shipped files were made from.
+
+    Parameters
+    ----------
+    tables : iterable of mapping
+
+    Returns
+    -------
+    str
+        Of the numbers to twelve digits: processors differ in the last digit of an exponential,
+        which changes no scenario.
+    """
+    rounded = [_rounded(table) for table in tables]
+    return hashlib.sha256(json.dumps(rounded, sort_keys=True).encode()).hexdigest()
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return float(f"{value:.12g}")
+    if isinstance(value, Mapping):
+        return {key: _rounded(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(item) for item in value]
+    return value
