@@ -110,8 +110,9 @@ def test_missing_file_is_told():
     ("ask", "cell", "message"),
     [
         (lambda table: table.numbers("x"), "23,4", "'23,4' is not a number"),
-        (lambda table: table.numbers("x"), "inf", "the number is infinite"),
-        (lambda table: table.numbers("x", least=0.0), "-1", "-1 must be 0 or more"),
+        (lambda table: table.numbers("x"), "2_3", "'2_3' is not a number"),
+        (lambda table: table.numbers("x"), "inf", "'inf' must be finite"),
+        (lambda table: table.numbers("x", least=0.0), "-1", "'-1' must be 0 or more"),
         (lambda table: table.whole_numbers("x"), "1.5", "'1.5' is not a whole number"),
         (lambda table: table.whole_numbers("x"), "", "'' is not a whole number"),
         (lambda table: table.truths("x"), "maybe", "'maybe' is neither true nor false"),

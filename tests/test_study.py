@@ -82,7 +82,7 @@ def test_rejected_and_empty_rows_are_left_out_and_counted(tmp_path):
         (changed(3, ",2,23.30", ",two,23.30"), FileFormatError, "line 3, column 'order'"),
         (changed(3, ",2,", ",1,"), ParameterError, "rows 1 and 2 are duplicates"),
         (changed(5, "23.42", "2.342"), ParameterError, "units seem to be mixed"),
-        (changed(3, "23.30", "inf"), FileFormatError, "infinite"),
+        (changed(3, "23.30", "inf"), FileFormatError, "'inf' must be finite"),
         (changed(4, ",23.40", ""), FileFormatError, "line 4 has 6 cells, the header has 7"),
         (changed(4, "S1", ""), FileFormatError, "line 4, column 'subject': the cell is empty"),
         (GOOD.replace("eye,method", "eye,eye", 1), FileFormatError, "'eye' occurs twice"),

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.errors import FileFormatError
+from echotrace.user_input import number
 
 __all__ = ["CsvTable", "decoded_text", "read_csv_table"]
 
@@ -135,14 +136,11 @@ class CsvTable:
         for k, cell in enumerate(cells):
             if cell.lower() in MISSING_WORDS:
                 continue
+            text = cell.replace(",", ".") if self.decimal_comma else cell
             try:
-                out[k] = float(cell.replace(",", ".") if self.decimal_comma else cell)
-            except ValueError:
-                raise self.error(k, name, f"{cell!r} is not a number") from None
-            if math.isinf(out[k]):
-                raise self.error(k, name, "the number is infinite")
-            if out[k] < least:
-                raise self.error(k, name, f"{cell} must be {least:g} or more")
+                out[k] = number(text, low=least, error=FileFormatError)
+            except FileFormatError as error:
+                raise self.error(k, name, str(error)) from None
         return out
 
     def whole_numbers(self, name: str) -> NDArray[np.int64]:
