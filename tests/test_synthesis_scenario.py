@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from echotrace.errors import ParameterError
-from echotrace.synthesis import Synthesis, load_scenario, synthesise
+from echotrace.synthesis import Synthesis, read_scenario, synthesise
 from echotrace.synthesis.described_eye import eye_of
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES, draw_eye
 from echotrace.synthesis.scenario import scenario_from_mapping
@@ -16,7 +16,7 @@ def refusal(text, tmp_path):
     path = tmp_path / "bad.toml"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(ParameterError) as caught:
-        load_scenario(path)
+        read_scenario(path)
     message = str(caught.value)
     assert str(path) in message
     assert "\n" not in message.strip()
@@ -102,7 +102,7 @@ def test_old_names_of_sections_and_keys_are_read():
 
 def test_a_missing_file(tmp_path):
     with pytest.raises(ParameterError, match="cannot be read"):
-        load_scenario(tmp_path / "none.toml")
+        read_scenario(tmp_path / "none.toml")
 
 
 @pytest.mark.parametrize("seed", [-1, 1.5, True])

@@ -34,7 +34,7 @@ from echotrace.synthesis.echoes import EyeEchoes, SampleGrid, eye_echoes
 from echotrace.synthesis.eye_model import EyeModel
 from echotrace.synthesis.probe import REFERENCE_SPEED_MM_PER_US, Disc
 from echotrace.synthesis.receiver_input import artefact_bits, artefacts_by_chance, receiver_input
-from echotrace.synthesis.scenario import load_scenario, scenario_from_mapping
+from echotrace.synthesis.scenario import read_scenario, scenario_from_mapping
 from echotrace.synthesis.sections import ARTEFACTS, Scenario
 from echotrace.target import eye_target
 
@@ -79,7 +79,7 @@ class Synthesis:
         seed: int | None = None,
     ) -> None:
         if isinstance(scenario, str | Path):
-            scenario = load_scenario(scenario)
+            scenario = read_scenario(scenario)
         elif not isinstance(scenario, Scenario):
             scenario = scenario_from_mapping(scenario)
         seed = scenario.seed if seed is None else seed
