@@ -13,17 +13,12 @@ from numpy.typing import NDArray
 
 from echotrace.measurement import Measurement
 from echotrace.recording import Method
-from echotrace.sitting_limits import SittingLimits
+from echotrace.sitting_limits import REPEATABILITY_FACTOR, SittingLimits
 from echotrace.sittings.finding import SittingFinding
 from echotrace.sittings.outliers import extreme_studentized_deviates
 from echotrace.sittings.pressing import judge_pressing
 
 __all__ = ["SittingSummary", "summarise"]
-
-
-# 1.96 sqrt(2): two readings of one eye differ by less in 95 % of pairs (ISO 5725-6; Bland &
-# Altman 1986, Lancet 327:307).
-REPEATABILITY_FACTOR = 1.959963984540054 * math.sqrt(2.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
