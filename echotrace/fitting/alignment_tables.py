@@ -25,17 +25,17 @@ from echotrace import __version__
 from echotrace.chain.measure import measure
 from echotrace.errors import ParameterError
 from echotrace.fitting.calibration_draws import draw_table, hash_of_tables
-from echotrace.sittings.alignment import (
+from echotrace.sittings.alignment_features import observed_features
+from echotrace.sittings.alignment_tables import (
+    AZIMUTH_NODES_DEG,
     CONTACT_ONLY_INTERFACES,
     DECENTRATION_NODES_MM,
-    FIGURES,
+    FEATURES,
     METHODS,
-    OPENING_NODES_DEG,
     PROBE_NODES_MHZ_MM,
     TABLE_FILE,
     TILT_NODES_DEG,
     AlignmentTables,
-    observed_figures,
 )
 from echotrace.synthesis.compose import Synthesis
 
@@ -140,8 +140,8 @@ def table_draws(
             for k, name in enumerate(result.interfaces)
             if name in at
         }
-        figures = observed_figures(result).height
-        for k, name in enumerate(FIGURES):
+        figures = observed_features(result).height
+        for k, name in enumerate(FEATURES):
             of = {"orbit": "retina", "retina_rise": "retina"}.get(name, name)
             figures[wrong.get(of, np.zeros(figures.shape[0], bool)), k] = np.nan
         columns, n = truth.columns, figures.shape[0]
@@ -177,7 +177,7 @@ def _hats(nodes: tuple[float, ...], values: Float64) -> Float64:
 
 _SHAPE = tuple(
     len(nodes)
-    for nodes in (TILT_NODES_DEG, DECENTRATION_NODES_MM, OPENING_NODES_DEG, PROBE_NODES_MHZ_MM)
+    for nodes in (TILT_NODES_DEG, DECENTRATION_NODES_MM, AZIMUTH_NODES_DEG, PROBE_NODES_MHZ_MM)
 )
 
 
@@ -186,7 +186,7 @@ def _design(draws: TableDraws) -> Float64:
     parts = [
         _hats(TILT_NODES_DEG, draws.tilt_deg),
         _hats(DECENTRATION_NODES_MM, draws.decentration_mm),
-        _hats(OPENING_NODES_DEG, draws.opening_deg),
+        _hats(AZIMUTH_NODES_DEG, draws.opening_deg),
         _hats(PROBE_NODES_MHZ_MM, draws.probe_mhz_mm),
     ]
     whole = np.einsum("na,nb,nc,nd->nabcd", *parts).reshape(draws.tilt_deg.size, -1)
@@ -198,7 +198,7 @@ def _roughness() -> Float64:
     """Rows that punish curvature along each axis, and openings that cannot matter."""
     number = np.arange(np.prod(_SHAPE)).reshape(_SHAPE)
     rows = []
-    axes = (TILT_NODES_DEG, DECENTRATION_NODES_MM, OPENING_NODES_DEG, PROBE_NODES_MHZ_MM)
+    axes = (TILT_NODES_DEG, DECENTRATION_NODES_MM, AZIMUTH_NODES_DEG, PROBE_NODES_MHZ_MM)
     for axis, (nodes, weight) in enumerate(zip(axes, _ROUGHNESS, strict=True)):
         along = np.moveaxis(number, axis, 0)
         for k in range(1, len(nodes) - 1):
@@ -240,7 +240,7 @@ def fit_tables(draws: TableDraws, *, provenance: str = "") -> AlignmentTables:
     belongs to the pose.
     """
     rough = _roughness()
-    n_figures = len(FIGURES)
+    n_figures = len(FEATURES)
     nodes = np.full((len(METHODS), n_figures, *_SHAPE), np.nan)
     offset = np.zeros((len(METHODS), len(_STATES), n_figures))
     scale = np.full((len(METHODS), n_figures, 2), np.nan)
@@ -252,7 +252,7 @@ def fit_tables(draws: TableDraws, *, provenance: str = "") -> AlignmentTables:
             continue
         design = _design(part)
         z = np.full(part.figures.shape, np.nan)
-        for k, name in enumerate(FIGURES):
+        for k, name in enumerate(FEATURES):
             if METHODS[m] == "contact" and name in CONTACT_ONLY_INTERFACES:
                 continue
             seen = np.isfinite(part.figures[:, k])
