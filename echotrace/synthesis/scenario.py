@@ -28,7 +28,7 @@ from echotrace.user_input import check_keys, did_you_mean, read_toml
 
 __all__ = ["read_scenario", "scenario_from_mapping"]
 
-_SECTIONS: Mapping[str, type] = {
+SECTIONS: Mapping[str, type] = {
     "eye": EyeSection,
     "probe": ProbeSection,
     "method": MethodSection,
@@ -37,7 +37,7 @@ _SECTIONS: Mapping[str, type] = {
     "artefacts": ArtefactSection,
 }
 
-_OLD_SECTIONS: Mapping[str, str] = {"hold": "pose", "spoilers": "artefacts"}
+OLD_NAMES: Mapping[str, str] = {"hold": "pose", "spoilers": "artefacts"}
 
 
 def read_scenario(path: str | Path) -> Scenario:
@@ -75,11 +75,11 @@ def scenario_from_mapping(table: Mapping[str, Any], where: str = "scenario") -> 
     top = {item.name: item for item in fields(Scenario)}
     kinds = get_type_hints(Scenario)
     values: dict[str, Any] = {}
-    table = _renamed(table, _OLD_SECTIONS, where)
+    table = _renamed(table, OLD_NAMES, where)
     check_keys(table, top, where)
     for key, value in table.items():
-        if key in _SECTIONS:
-            values[key] = _section(value, _SECTIONS[key], f"{where}: [{key}]")
+        if key in SECTIONS:
+            values[key] = _section(value, SECTIONS[key], f"{where}: [{key}]")
         elif key == "scan":
             if not isinstance(value, list):
                 raise ParameterError(f"{where}: write [[scan]] with double brackets")
