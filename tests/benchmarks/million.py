@@ -20,7 +20,7 @@ from long_recording import write_long
 
 from echotrace.chain.measure import measure, prepare
 from echotrace.files.native import read_recording
-from echotrace.many.many import measure_to_file
+from echotrace.many.to_file import measure_to_file
 
 
 def resident_mb():
