@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from echotrace.errors import ParameterError, RecordingError
+from echotrace.quantities import QUANTITIES, quantities, quantity
+from echotrace.user_input import whole_number
 
 __all__ = [
     "COLUMNS",
@@ -35,7 +37,9 @@ __all__ = [
 ]
 
 MIN_SAMPLES = 16
-MIN_SAMPLING_RATE_HZ, MAX_SAMPLING_RATE_HZ = 1e5, 1e11
+# A trace whose largest float lies beyond these has no unit anybody would store; squares of such
+# numbers leave the range of float32.
+_LEAST_PEAK, _MOST_PEAK = 1e-15, 1e15
 
 
 class Method(StrEnum):
@@ -176,11 +180,6 @@ def _frozen(values: ArrayLike, dtype: Any) -> NDArray[Any]:
     return array
 
 
-def _finite_positive(value: float, name: str, owner: str) -> None:
-    if not (math.isfinite(value) and value > 0.0):
-        raise ParameterError(f"{owner}: {name}={value!r} must be a positive number")
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Probe:
     """The transducer.
@@ -209,20 +208,8 @@ class Probe:
     face_delay_u_us: float = math.nan
 
     def __post_init__(self) -> None:
-        _finite_positive(self.centre_frequency_hz, "centre_frequency_hz", "probe")
-        if not 0.05 <= self.fractional_bandwidth <= 2.0:
-            raise ParameterError(
-                f"probe: fractional_bandwidth={self.fractional_bandwidth!r} must lie between "
-                "0.05 and 2 (-6 dB band over centre frequency)"
-            )
-        for name in ("aperture_mm", "focus_mm"):
-            value = getattr(self, name)
-            if not (math.isnan(value) or value > 0.0):
-                raise ParameterError(f"probe: {name}={value!r} must be positive")
-        if self.face_delay_u_us < 0.0:
-            raise ParameterError(
-                f"probe: face_delay_u_us={self.face_delay_u_us!r} must be zero or more"
-            )
+        for name in self.__slots__:
+            object.__setattr__(self, name, quantity(name, getattr(self, name), "probe"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -247,20 +234,20 @@ class Receiver:
     bits: int = 0
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "tgc_delay_us", tuple(float(x) for x in self.tgc_delay_us))
-        object.__setattr__(self, "tgc_gain_db", tuple(float(x) for x in self.tgc_gain_db))
+        put = object.__setattr__
+        for name in ("tgc_delay_us", "tgc_gain_db"):
+            put(self, name, quantities(name, getattr(self, name), "receiver"))
         if len(self.tgc_delay_us) != len(self.tgc_gain_db):
             raise ParameterError(
                 f"receiver: {len(self.tgc_delay_us)} tgc_delay_us for "
                 f"{len(self.tgc_gain_db)} tgc_gain_db; each node needs both"
             )
-        if any(not math.isfinite(x) for x in (*self.tgc_delay_us, *self.tgc_gain_db)):
-            raise ParameterError("receiver: TGC nodes must be finite numbers")
         if any(b <= a for a, b in zip(self.tgc_delay_us, self.tgc_delay_us[1:], strict=False)):
             raise ParameterError("receiver: tgc_delay_us must rise from node to node")
-        _finite_positive(self.full_scale, "full_scale", "receiver")
+        put(self, "full_scale", quantity("full_scale", self.full_scale, "receiver"))
+        put(self, "bits", whole_number(self.bits, "receiver: bits"))
         if self.bits != 0 and not 2 <= self.bits <= 16:
-            raise ParameterError(f"receiver: bits={self.bits!r} must be 2 to 16, or 0 for floats")
+            raise ParameterError(f"receiver: bits={self.bits} must be 2 to 16, or 0 for floats")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -388,9 +375,8 @@ class Recording:
 
     def __post_init__(self) -> None:
         put = object.__setattr__
-        _check_rate(self.sampling_rate_hz)
-        if not math.isfinite(self.start_delay_us):
-            raise ParameterError(f"start_delay_us={self.start_delay_us!r} must be a finite number")
+        for name in ("sampling_rate_hz", "start_delay_us"):
+            put(self, name, quantity(name, getattr(self, name)))
         try:
             put(self, "signal", Signal(str(self.signal)))
         except ValueError:
@@ -413,6 +399,8 @@ class Recording:
                 "each trace or a single one for all"
             ) from None
         put(self, "gain_db", _frozen(gain, np.float32))
+        _check_gain(self.gain_db)
+        _check_band(self)
         if self.truth is not None and self.truth.delay_us.shape[0] != n_traces:
             raise RecordingError(
                 f"truth: {self.truth.delay_us.shape[0]} rows for {n_traces} traces"
@@ -482,12 +470,21 @@ class Recording:
         )
 
 
-def _check_rate(sampling_rate_hz: float) -> None:
-    if not MIN_SAMPLING_RATE_HZ <= sampling_rate_hz <= MAX_SAMPLING_RATE_HZ:
+def _check_band(recording: Recording) -> None:
+    """Refuse RF that was sampled too slowly to hold the probe's pulse."""
+    rate, centre = recording.sampling_rate_hz, recording.probe.centre_frequency_hz
+    if recording.signal == Signal.RF and centre >= 0.5 * rate:
         raise ParameterError(
-            f"sampling_rate_hz={sampling_rate_hz!r} must lie between "
-            f"{MIN_SAMPLING_RATE_HZ:g} and {MAX_SAMPLING_RATE_HZ:g} Hz (is the unit Hz?)"
+            f"probe: centre_frequency_hz={centre:g} must be below half of "
+            f"sampling_rate_hz={rate:g}, or rf samples cannot hold the pulse (are both in Hz?)"
         )
+
+
+def _check_gain(gain_db: NDArray[np.float32]) -> None:
+    limits = QUANTITIES["gain_db"]
+    wrong = ~((gain_db >= limits.low) & (gain_db <= limits.high) | np.isnan(gain_db))
+    if wrong.any():
+        quantity("gain_db", float(gain_db[int(np.argmax(wrong))]))
 
 
 def _checked_samples(samples: Any) -> SampleStore:
@@ -511,6 +508,10 @@ def _checked_samples(samples: Any) -> SampleStore:
         finite = np.isfinite(high) & np.isfinite(low)
         if not finite.all():
             _refuse(~finite, "holds NaN or infinite samples", "repair or leave out")
+        peak = np.maximum(np.abs(high), np.abs(low))
+        odd = (peak > _MOST_PEAK) | ((peak < _LEAST_PEAK) & (high != low))
+        if odd.any():
+            _refuse(odd, f"peaks at {float(peak[int(np.argmax(odd))]):.3g}", "scale them")
         constant = high == low
     else:
         # Few traces begin with equal samples; only those are looked at wholly.

@@ -20,7 +20,7 @@ from echotrace.recording import Receiver
 from echotrace.signal.receiver import tgc_db
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES, EyeModel, draw_eye
 from echotrace.target import IMPLANT_MATERIALS
-from echotrace.user_input import check_keys, did_you_mean, read_toml
+from echotrace.user_input import check_keys, did_you_mean, given, parsing, read_toml, table_of
 
 __all__ = [
     "RANDOM_SPOILERS",
@@ -307,20 +307,20 @@ _SECTIONS: Mapping[str, type] = {
 def _checked(value: Any, kind: Any, metadata: Mapping[str, Any], where: str) -> Any:
     if kind is bool:
         if not isinstance(value, bool):
-            raise ParameterError(f"{where} must be true or false, got {value!r}")
+            raise ParameterError(f"{where} must be true or false, got {given(value)}")
         return value
     if kind is str:
         words = metadata.get("words", ())
         if not isinstance(value, str) or (words and value not in words):
-            hint = did_you_mean(str(value), words, cutoff=0.5)
+            hint = did_you_mean(given(value), words, cutoff=0.5)
             allowed = f"one of {', '.join(words)}" if words else "a text"
-            raise ParameterError(f"{where}={value!r}: {hint}It must be {allowed}")
+            raise ParameterError(f"{where}={given(value)}: {hint}It must be {allowed}")
         return value
     if kind in (int, float):
         return _checked_number(value, kind, metadata, where)
     # What is left are the lists: of numbers, or of words.
     if not isinstance(value, list):
-        raise ParameterError(f"{where} must be a list, got {value!r}")
+        raise ParameterError(f"{where} must be a list, got {given(value)}")
     item_kind = str if "words" in metadata else float
     return tuple(_checked(item, item_kind, metadata, where) for item in value)
 
@@ -330,18 +330,17 @@ def _checked_number(value: Any, kind: type, metadata: Mapping[str, Any], where: 
     unit = metadata.get("unit", "")
     allowed = f"{low:g} to {high:g}{' ' + unit if unit else ''}"
     number = isinstance(value, int | float) and not isinstance(value, bool)
-    if kind is int and not (number and float(value).is_integer()):
-        raise ParameterError(f"{where}={value!r} must be a whole number from {allowed}")
-    if not number:
-        raise ParameterError(f"{where}={value!r} must be a number from {allowed}")
-    if not low <= value <= high:
-        raise ParameterError(f"{where}={value!r} must lie in {allowed}")
+    whole = number and (isinstance(value, int) or value.is_integer())
+    if not (whole if kind is int else number):
+        word = "whole number" if kind is int else "number"
+        raise ParameterError(f"{where}={given(value)} must be a {word} from {allowed}")
+    if not (low <= value <= high and math.isfinite(value)):
+        raise ParameterError(f"{where}={given(value)} must lie in {allowed}")
     return kind(value)
 
 
 def _section(table: Any, section: type, where: str) -> Any:
-    if not isinstance(table, Mapping):
-        raise ParameterError(f"{where}: must be a table of keys, got {table!r}")
+    table = table_of(table, where)
     known = {item.name: item for item in fields(section)}
     kinds = get_type_hints(section)
     values = {}
@@ -558,4 +557,5 @@ def load_scenario(path: str | Path) -> Scenario:
     path = Path(path)
     table = read_toml(path)
     table.setdefault("name", path.stem)
-    return scenario_from_mapping(table, str(path))
+    with parsing(path, "a scenario", error=ParameterError):
+        return scenario_from_mapping(table, str(path))
