@@ -27,7 +27,7 @@ from echotrace.user_input import (
     truth_of,
 )
 
-__all__ = ["Interface", "Segment", "Target", "eye_target", "load_target"]
+__all__ = ["Interface", "Segment", "Target", "eye_target", "read_target"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -369,7 +369,7 @@ def _segment_from_table(table: Mapping[str, Any], where: str) -> Segment:
     )
 
 
-def load_target(path: str | Path) -> Target:
+def read_target(path: str | Path) -> Target:
     """Read a target from a TOML file.
 
     The file names the target, lists its ``[[interface]]`` tables in beam order and the
