@@ -26,7 +26,7 @@ _PUBLIC = {
     "Study": "agreement.study:Study",
     "Target": "target:Target",
     "compare_methods": "agreement.compare:compare_methods",
-    "decide_by_hand": "chain.measure:decide_by_hand",
+    "decide_by_hand": "chain.by_hand:decide_by_hand",
     "estimate_alignment": "sittings.alignment:estimate_alignment",
     "eye_target": "target:eye_target",
     "import_recording": "files.importing:import_recording",

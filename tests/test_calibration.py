@@ -31,7 +31,7 @@ from echotrace.fitting.calibration import (
     write_sets,
 )
 from echotrace.fitting.calibration_draws import draw_recordings, draw_table
-from echotrace.quality.findings import QualityLimits
+from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
 
 RNG = np.random.default_rng(1)

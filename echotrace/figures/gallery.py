@@ -6,14 +6,14 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from echotrace.chain.measure import view_trace
+from echotrace.chain.plain import view_trace
 from echotrace.figures.findings import confusion_figure
 from echotrace.figures.quality import left_out_figure, score_figure
 from echotrace.figures.synthesis import level_figure, spoiler_figure, tilt_figure
 from echotrace.figures.trace import trace_figure
 from echotrace.files.native import read_recording
 from echotrace.fitting.calibration import join_sets, shipped_sets
-from echotrace.quality.findings import QualityLimits
+from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from echotrace.chain.measure import measure
 from echotrace.fitting.calibration import ScoreSet
 from echotrace.measurement import Measurement
-from echotrace.quality.findings import FINDINGS
+from echotrace.quality.finding_list import FINDINGS
 from echotrace.recording import Recording
 from echotrace.settings import PickingSettings, Settings, TargetGate
 from echotrace.signal.gates import Gate
@@ -356,7 +356,7 @@ _CASES = (
 
 FINDING_CASES: Mapping[str, FindingCase] = MappingProxyType({c.finding: c for c in _CASES})
 """A case and a near miss for each finding, in the order of
-:data:`echotrace.quality.findings.FINDINGS`."""
+:data:`echotrace.quality.finding_list.FINDINGS`."""
 
 _OFF_AXIS = frozenset(
     {"retina_not_steep", "retina_low", "no_wall_behind_retina", "beam_off_axis", "score_low"}

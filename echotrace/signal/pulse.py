@@ -16,12 +16,16 @@ from numpy.typing import NDArray
 from echotrace.errors import ParameterError
 
 __all__ = [
+    "SIX_DB_WIDTH_PER_RMS",
     "Pulse",
     "delay_bound_us",
     "estimate_pulse",
     "gaussian_pulse",
     "gaussian_sigma_us",
 ]
+
+SIX_DB_WIDTH_PER_RMS = 3.3302
+"""-6 dB (half amplitude) width of a Gaussian band over its power's RMS width, 2 sqrt(4 ln 2)."""
 
 
 @dataclass(frozen=True, slots=True)
