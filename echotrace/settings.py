@@ -17,7 +17,7 @@ from echotrace.signal.gates import Gate
 from echotrace.signal.lengths import LengthSettings
 from echotrace.signal.picking import PICKERS, PickerSettings
 from echotrace.sitting_limits import SittingLimits
-from echotrace.user_input import did_you_mean, read_toml
+from echotrace.user_input import check_keys, read_toml
 
 __all__ = [
     "EnvelopeSettings",
@@ -156,10 +156,10 @@ class Settings:
         sections = {f.name: f for f in dataclasses.fields(cls) if f.name != "gates"}
         hints = get_type_hints(cls)
         values: dict[str, Any] = {}
+        check_keys(table, [*sections, "gate"], where)
         for key, value in table.items():
             if key == "gate":
                 continue
-            _known(key, [*sections, "gate"], where)
             if not isinstance(value, Mapping):
                 raise ParameterError(f"{where}: {key} must be a table, [{key}]")
             values[key] = _fill(hints[key], value, f"{where}: [{key}]")
@@ -179,19 +179,13 @@ class Settings:
         return cls(**values, gates=tuple(parsed))
 
 
-def _known(key: str, allowed: list[str], where: str) -> None:
-    if key not in allowed:
-        hint = did_you_mean(key, allowed)
-        raise ParameterError(f"{where}: unknown key {key!r}: {hint}Allowed: {', '.join(allowed)}")
-
-
 def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
     """Make a dataclass of a table, with names and types checked."""
     known = {f.name: f for f in dataclasses.fields(cls)}
     hints = get_type_hints(cls)
     values: dict[str, Any] = {}
+    check_keys(table, known, where)
     for key, value in table.items():
-        _known(key, list(known), where)
         wanted = hints[key]
         if wanted is float:
             if isinstance(value, bool) or not isinstance(value, int | float):

@@ -15,13 +15,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from echotrace.errors import ParameterError
+from echotrace.user_input import did_you_mean
 
 __all__ = [
     "Biometry",
@@ -180,8 +180,7 @@ def parse_constant(text: str) -> LensConstant:
     name, sign, numbers = text.partition("=")
     known = [str(item) for item in Formula]
     if name not in known or not sign:
-        near = get_close_matches(name.lower().replace("/", "_"), known, n=1, cutoff=0.4)
-        hint = f"did you mean {near[0]}=? " if near else ""
+        hint = did_you_mean(name.lower().replace("/", "_"), known, cutoff=0.4)
         raise ParameterError(
             f"constant {text!r}: {hint}write FORMULA=VALUE with one of {', '.join(known)}"
         )

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, get_type_hints
 
@@ -21,7 +20,7 @@ from echotrace.recording import Receiver
 from echotrace.signal.receiver import tgc_db
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES, EyeModel, draw_eye
 from echotrace.target import IMPLANT_MATERIALS
-from echotrace.user_input import did_you_mean, read_toml
+from echotrace.user_input import check_keys, did_you_mean, read_toml
 
 __all__ = [
     "RANDOM_SPOILERS",
@@ -305,11 +304,6 @@ _SECTIONS: Mapping[str, type] = {
 }
 
 
-def _unknown(key: str, known: list[str], where: str) -> ParameterError:
-    hint = did_you_mean(key, known, cutoff=0.5)
-    return ParameterError(f"{where}: unknown key {key!r}: {hint}Known: {', '.join(known)}")
-
-
 def _checked(value: Any, kind: Any, metadata: Mapping[str, Any], where: str) -> Any:
     if kind is bool:
         if not isinstance(value, bool):
@@ -318,10 +312,9 @@ def _checked(value: Any, kind: Any, metadata: Mapping[str, Any], where: str) -> 
     if kind is str:
         words = metadata.get("words", ())
         if not isinstance(value, str) or (words and value not in words):
-            near = get_close_matches(str(value), words, n=1, cutoff=0.5)
-            hint = f"; did you mean {near[0]!r}?" if near else ""
+            hint = did_you_mean(str(value), words, cutoff=0.5)
             allowed = f"one of {', '.join(words)}" if words else "a text"
-            raise ParameterError(f"{where}={value!r} must be {allowed}{hint}")
+            raise ParameterError(f"{where}={value!r}: {hint}It must be {allowed}")
         return value
     if kind in (int, float):
         return _checked_number(value, kind, metadata, where)
@@ -352,9 +345,8 @@ def _section(table: Any, section: type, where: str) -> Any:
     known = {item.name: item for item in fields(section)}
     kinds = get_type_hints(section)
     values = {}
+    check_keys(table, known, where)
     for key, value in table.items():
-        if key not in known:
-            raise _unknown(key, list(known), where)
         values[key] = _checked(value, kinds[key], known[key].metadata, f"{where} {key}")
     return section(**values)
 
@@ -376,9 +368,8 @@ def scenario_from_mapping(table: Mapping[str, Any], where: str = "scenario") -> 
     top = {item.name: item for item in fields(Scenario)}
     kinds = get_type_hints(Scenario)
     values: dict[str, Any] = {}
+    check_keys(table, top, where)
     for key, value in table.items():
-        if key not in top:
-            raise _unknown(key, list(top), where)
         if key in _SECTIONS:
             values[key] = _section(value, _SECTIONS[key], f"{where}: [{key}]")
         elif key == "scan":
