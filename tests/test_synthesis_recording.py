@@ -12,7 +12,7 @@ import pytest
 from echotrace.commands import synth
 from echotrace.errors import ParameterError
 from echotrace.files.native import read_recording
-from echotrace.synthesis import Synthesis, load_scenario, synthesise
+from echotrace.synthesis import Synthesis, read_scenario, synthesise
 from echotrace.synthesis.echoes import eye_echoes
 from echotrace.synthesis.scenario import SPOILERS
 
@@ -69,7 +69,7 @@ def test_alignments_are_used_in_turn():
 
 @pytest.mark.parametrize("path", SCENARIOS, ids=lambda path: path.stem)
 def test_every_scenario_can_be_read(path):
-    scenario = load_scenario(path)
+    scenario = read_scenario(path)
     assert scenario.name == path.stem
     assert scenario.description
 

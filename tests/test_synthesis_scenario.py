@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from echotrace.errors import ParameterError
-from echotrace.synthesis import Synthesis, load_scenario, synthesise
+from echotrace.synthesis import Synthesis, read_scenario, synthesise
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES, draw_eye
 from echotrace.synthesis.scenario import eye_of, scenario_from_mapping
 
@@ -15,7 +15,7 @@ def refusal(text, tmp_path):
     path = tmp_path / "bad.toml"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(ParameterError) as caught:
-        load_scenario(path)
+        read_scenario(path)
     message = str(caught.value)
     assert str(path) in message
     assert "\n" not in message.strip()
@@ -86,7 +86,7 @@ def test_a_sharp_edge_may_be_where_its_waves_are_right(tables):
 
 def test_a_missing_file(tmp_path):
     with pytest.raises(ParameterError, match="cannot be read"):
-        load_scenario(tmp_path / "none.toml")
+        read_scenario(tmp_path / "none.toml")
 
 
 @pytest.mark.parametrize("seed", [-1, 1.5, True])

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from echotrace.agreement.compare import Agreement
+    from echotrace.agreement.results import Agreement
     from echotrace.agreement.study import Study
 
 SUMMARY = "compare two methods on the same eyes: bias, limits of agreement, spreads"

@@ -17,7 +17,7 @@ from echotrace.signal.envelope import (
     noise_slope,
     smooth_envelope,
 )
-from echotrace.signal.pulse import SIX_DB_WIDTH_PER_RMS, Pulse
+from echotrace.signal.pulse import HALF_HEIGHT_OVER_RMS, Pulse
 
 __all__ = ["Conditioned", "condition", "envelope_band_hz", "lsb_noise"]
 
@@ -80,7 +80,7 @@ def envelope_band_hz(pulse: Pulse, envelope_bandwidth: float) -> float:
     """Band of the plain envelope, Hz, from its multiple of the pulse's -6 dB band."""
     return float(
         min(
-            envelope_bandwidth * SIX_DB_WIDTH_PER_RMS * pulse.rms_bandwidth_hz,
+            envelope_bandwidth * HALF_HEIGHT_OVER_RMS * pulse.rms_bandwidth_hz,
             0.9 * pulse.sampling_rate_hz,
         )
     )

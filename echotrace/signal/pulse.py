@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from echotrace.errors import ParameterError
 
 __all__ = [
-    "SIX_DB_WIDTH_PER_RMS",
+    "HALF_HEIGHT_OVER_RMS",
     "Pulse",
     "delay_bound_us",
     "estimate_pulse",
@@ -24,8 +24,9 @@ __all__ = [
     "gaussian_sigma_us",
 ]
 
-SIX_DB_WIDTH_PER_RMS = 3.3302
-"""-6 dB (half amplitude) width of a Gaussian band over its power's RMS width, 2 sqrt(4 ln 2)."""
+HALF_HEIGHT_OVER_RMS = 3.3302
+"""Width of a Gaussian band at half of its height (-6 dB) over the RMS width of its power:
+``4 sqrt(ln 2)``."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,7 +38,7 @@ from echotrace.synthesis.scenario import (
     ScanSection,
     Scenario,
     eye_of,
-    load_scenario,
+    read_scenario,
     scenario_from_mapping,
 )
 from echotrace.target import eye_target
@@ -85,7 +85,7 @@ class Synthesis:
         seed: int | None = None,
     ) -> None:
         if isinstance(scenario, str | Path):
-            scenario = load_scenario(scenario)
+            scenario = read_scenario(scenario)
         elif not isinstance(scenario, Scenario):
             scenario = scenario_from_mapping(scenario)
         seed = scenario.seed if seed is None else seed

@@ -34,7 +34,7 @@ __all__ = [
     "Scenario",
     "SpoilerSection",
     "eye_of",
-    "load_scenario",
+    "read_scenario",
     "scenario_from_mapping",
 ]
 
@@ -543,7 +543,7 @@ def _check_relations(scenario: Scenario) -> None:
         raise ParameterError(f"[receiver] {error}") from None
 
 
-def load_scenario(path: str | Path) -> Scenario:
+def read_scenario(path: str | Path) -> Scenario:
     """Read a scenario from a TOML file.
 
     Parameters

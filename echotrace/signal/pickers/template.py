@@ -11,7 +11,7 @@ from echotrace.recording import Signal
 from echotrace.signal.conditioning import Conditioned, condition
 from echotrace.signal.envelope import EnvelopeMethod
 from echotrace.signal.pickers.windows import EchoWindows, window_reach
-from echotrace.signal.pulse import SIX_DB_WIDTH_PER_RMS, Pulse
+from echotrace.signal.pulse import HALF_HEIGHT_OVER_RMS, Pulse
 
 __all__ = ["TemplateKey", "template_key", "template_key_of", "template_traces"]
 
@@ -53,7 +53,7 @@ def template_key(
         pulse.centre_frequency_hz,
         pulse.rms_bandwidth_hz,
         envelope_method,
-        bandwidth_hz / (SIX_DB_WIDTH_PER_RMS * pulse.rms_bandwidth_hz),
+        bandwidth_hz / (HALF_HEIGHT_OVER_RMS * pulse.rms_bandwidth_hz),
         signal,
     )
 
