@@ -21,9 +21,9 @@ LAYERS = [
     {"signal"},
     {"quality"},
     {"settings", "synthesis", "files", "chain"},
-    {"many", "sittings", "agreement", "power", "fitting"},
+    {"many", "sittings", "agreement", "power"},
     {"figures"},
-    {"report", "commands", "cli"},
+    {"report", "commands", "cli", "fitting"},
 ]
 ROW = {name: k for k, names in enumerate(LAYERS) for name in names}
 
