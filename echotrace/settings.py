@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import Any, Literal, get_type_hints
 
 from echotrace.errors import ParameterError
-from echotrace.quality.findings import QualityLimits
+from echotrace.quality.limits import QualityLimits
+from echotrace.signal.choice_plan import JointChoiceSettings
 from echotrace.signal.envelope import EnvelopeMethod
-from echotrace.signal.gates import Gate, JointWeights
-from echotrace.signal.lengths import LengthOptions
-from echotrace.signal.picking import PICKERS, PickerOptions
+from echotrace.signal.gates import Gate
+from echotrace.signal.lengths import LengthSettings
+from echotrace.signal.picking import PICKERS, PickerSettings
 from echotrace.sitting_limits import SittingLimits
 from echotrace.user_input import (
     check_keys,
@@ -130,9 +131,9 @@ class Settings:
 
     envelope: EnvelopeSettings = field(default_factory=EnvelopeSettings)
     picking: PickingSettings = field(default_factory=PickingSettings)
-    picker_options: PickerOptions = field(default_factory=PickerOptions)
-    joint_weights: JointWeights = field(default_factory=JointWeights)
-    lengths: LengthOptions = field(default_factory=LengthOptions)
+    picker_options: PickerSettings = field(default_factory=PickerSettings)
+    joint_weights: JointChoiceSettings = field(default_factory=JointChoiceSettings)
+    lengths: LengthSettings = field(default_factory=LengthSettings)
     quality: QualityLimits = field(default_factory=QualityLimits)
     sitting: SittingLimits = field(default_factory=SittingLimits)
     gates: tuple[TargetGate, ...] = ()

@@ -1,6 +1,6 @@
 """More than fits in memory or on one machine: streaming to a file, and studies of many files.
 
-The work is always done by :func:`echotrace.chain.measure.measure_block` on the same blocks of
+The work is always done by :func:`echotrace.chain.block.measure_block` on the same blocks of
 traces, so the numbers do not depend on how they are spread over threads, processes or like
 machines.
 """
@@ -23,7 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 import echotrace
-from echotrace.chain.measure import Prepared, measure_blocks, prepare
+from echotrace.chain.block import Prepared, prepare
+from echotrace.chain.measure import measure_blocks
 from echotrace.errors import ParameterError
 from echotrace.files.atomic import LEFT_BEHIND, checked_target, save_text, writing
 from echotrace.files.native import MeasurementWriter, read_recording
