@@ -45,8 +45,8 @@ def _sitting(number, scans, **changes):
     draw = draw_table(UNSEEN, number, poses=1)
     table = draw.table
     table["scans"] = scans
-    table["hold"].pop("kind", None)
-    table["hold"].pop("decentration_mm", None)
+    table["pose"].pop("kind", None)
+    table["pose"].pop("decentration_mm", None)
     for name, values in changes.items():
         table[name] = {**table[name], **values}
     recording = Synthesis(table).block(0, scans)
@@ -411,7 +411,7 @@ def test_a_pressed_sitting_is_recognised_and_an_unpressed_one_is_not():
     steady = [{"number": n + 1, "compression_mm": 0.1} for n in range(5)]
     for scans, pressed in ((pressing, True), (steady, False)):
         table = _scenario(
-            method={"kind": "contact"}, scan=scans, hold={"tilt_sd_deg": 0.6}, seed=21
+            method={"kind": "contact"}, scan=scans, pose={"tilt_sd_deg": 0.6}, seed=21
         )
         recording = Synthesis(table).block(0, 5)
         result = measure(recording)

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 from closed_form import eye_traces, recording_of
 
-from echotrace.chain import measure as chain
+from echotrace.chain import block as chain
+from echotrace.chain import measure as measuring
 from echotrace.chain.measure import measure
 from echotrace.cli import main
 from echotrace.errors import FileFormatError, ParameterError
@@ -238,7 +239,7 @@ def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
     starts = []
     measure_again = chain.measure_block
     monkeypatch.setattr(
-        chain,
+        measuring,
         "measure_block",
         lambda block, prepared: (starts.append(block.n_traces), measure_again(block, prepared))[1],
     )
@@ -261,7 +262,7 @@ def test_a_killed_command_is_carried_on(files, tmp_path):
     out = tmp_path / "out.h5"
     code = f"""
         import os, signal
-        from echotrace.chain import measure as chain
+        from echotrace.chain import block as chain
         from echotrace.many import to_file
         from echotrace.files.native import read_recording
         chain._BLOCK_TRACES, to_file._PART_TRACES = 8, 16
@@ -278,7 +279,7 @@ def test_a_killed_command_is_carried_on(files, tmp_path):
     code = f"""
         import sys
         from echotrace import cli
-        from echotrace.chain import measure as chain
+        from echotrace.chain import block as chain
         from echotrace.many import to_file
         chain._BLOCK_TRACES, to_file._PART_TRACES = 8, 16
         sys.exit(cli.main(["measure", {str(files[0])!r}, "-o", {str(out)!r}, "--resume"]))

@@ -109,7 +109,9 @@ def _check_outputs(args: argparse.Namespace) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure, print, write."""
-    from echotrace.chain.measure import decide_by_hand, expand_gates, measure
+    from echotrace.chain.by_hand import decide_by_hand
+    from echotrace.chain.measure import measure
+    from echotrace.chain.states import expand_gates
     from echotrace.files.atomic import save_text
     from echotrace.files.native import read_recording, write_measurement
     from echotrace.files.table import write_measurement_table

@@ -1,6 +1,6 @@
 """Tables of how the echoes' heights change with tilt and decentration, fitted to synthetic draws.
 
-``python -m echotrace.fitting.alignment_tables`` draws eyes, probes and holds widely, synthesises
+``python -m echotrace.fitting.alignment_tables`` draws eyes, probes and poses widely, synthesises
 and measures them without noise, fits the tables and what they leave unexplained, and writes
 ``echotrace/data/alignment_tables.npz`` with its provenance; about ten minutes on one core. All of
 it is invented by the synthesis; no patient data.
@@ -47,7 +47,7 @@ SHIPPED_TABLE_DRAWS = {"seed": 501, "scenarios": 400}
 """The draws behind the shipped tables."""
 
 EYES, SCANS = 2, 2
-"""Eyes of each scenario and holds of each eye: pairs of holds tell what an eye keeps."""
+"""Eyes of each scenario and poses of each eye: pairs of poses tell what an eye keeps."""
 
 # Echoes picked elsewhere than at their interface say nothing of its height.
 _SAME_US = 0.15
@@ -97,7 +97,7 @@ def table_scenario(seed: int, number: int) -> dict[str, Any]:
     rng = np.random.default_rng([seed, number, 1])
     table["scans"] = SCANS
     table["eye"].pop("vitreous", None)
-    table["hold"] = {
+    table["pose"] = {
         "tilt_sd_deg": float(np.exp(rng.uniform(np.log(0.5), np.log(4.5)))),
         "decentration_sd_mm": float(np.exp(rng.uniform(np.log(0.08), np.log(0.7)))),
     }
@@ -110,7 +110,7 @@ def table_scenario(seed: int, number: int) -> dict[str, Any]:
         "sampling_rate_mhz": 80.0,
         "ring_down_db": table["receiver"]["ring_down_db"],
     }
-    table["spoilers"] = {"cornea_reverberation": 0.3}
+    table["artefacts"] = {"cornea_reverberation": 0.3}
     return table
 
 
@@ -236,8 +236,8 @@ def fit_tables(draws: TableDraws, *, provenance: str = "") -> AlignmentTables:
     penalty on its second differences (Eilers & Marx 1996, Stat Sci 11:89) and Cauchy-like weights
     ``1 / (1 + (r / 2.5 s)²)`` against wild traces. The scatter's scale grows linearly with the
     figure's loss against its value on the axis. Of the standardised residuals, the part that two
-    holds of one eye have in common is the mean product of the residuals of such pairs; the rest
-    belongs to the hold.
+    poses of one eye have in common is the mean product of the residuals of such pairs; the rest
+    belongs to the pose.
     """
     rough = _roughness()
     n_figures = len(FEATURES)
@@ -325,7 +325,7 @@ def _semidefinite(matrix: Float64, least: float) -> Float64:
 
 
 def _split(z: Float64, eye: NDArray[np.intp]) -> tuple[Float64, Float64]:
-    """Covariance that holds of one eye share, and that of each hold."""
+    """Covariance that poses of one eye share, and that of each pose."""
     total = _covariance(z[:, :, None] * z[:, None, :])
     order = np.argsort(eye, kind="stable")
     first, second = order[::SCANS], order[1::SCANS]

@@ -1,6 +1,6 @@
 """Studies of many files, here or on a cluster.
 
-The work is always done by :func:`echotrace.chain.measure.measure_block` on the same blocks of
+The work is always done by :func:`echotrace.chain.block.measure_block` on the same blocks of
 traces, so the numbers do not depend on how they are spread over threads, processes or like
 machines.
 """
@@ -12,7 +12,8 @@ from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
-from echotrace.chain.measure import Prepared, measure_blocks, prepare
+from echotrace.chain.block import Prepared, prepare
+from echotrace.chain.measure import measure_blocks
 from echotrace.errors import ParameterError
 from echotrace.files.native import read_recording
 from echotrace.many.summaries import ManySummary, label_columns

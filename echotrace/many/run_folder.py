@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import echotrace
-from echotrace.chain.measure import Prepared
+from echotrace.chain.block import Prepared
 from echotrace.errors import ParameterError
 from echotrace.files.atomic import LEFT_BEHIND, save_text, writing
 from echotrace.files.parts import read_part, write_part

@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from echotrace.chain.measure import Prepared, measure_blocks, prepare
+from echotrace.chain.block import Prepared, prepare
+from echotrace.chain.measure import measure_blocks
 from echotrace.errors import ParameterError
 from echotrace.files.atomic import checked_target
 from echotrace.files.native import MeasurementWriter
