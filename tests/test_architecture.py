@@ -17,7 +17,16 @@ PACKAGE = Path(echotrace.__file__).parent
 # never in a circle. Names are folders, or modules that lie at the top of the package.
 LAYERS = [
     {"errors", "caution", "__init__", "_moved"},
-    {"kernels", "user_input", "media", "target", "recording", "measurement", "sitting_limits"},
+    {
+        "kernels",
+        "user_input",
+        "text_out",
+        "media",
+        "target",
+        "recording",
+        "measurement",
+        "sitting_limits",
+    },
     {"signal"},
     {"quality"},
     {"settings", "synthesis", "files", "chain"},
