@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from echotrace.errors import ParameterError
 
-__all__ = ["SittingLimits"]
+__all__ = ["REPEATABILITY_FACTOR", "SittingLimits"]
+
+REPEATABILITY_FACTOR = 1.959963984540054 * math.sqrt(2.0)
+"""95 % limit of the difference of two readings over their SD (ISO 5725-6, which rounds it to 2.8;
+Bland & Altman 1986, Lancet 327:307)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -98,6 +98,15 @@ def test_conventions_of_the_trade():
     # Hoffer KJ 1994: factors of implants are 1 - 1532/v: 0.44, -0.56, 0.75.
     for name, factor in (("pmma", 0.44), ("silicone", -0.56), ("glass", 0.75)):
         assert 1 - 1532.0 / medium(name).speed_m_per_s == pytest.approx(factor, abs=0.005)
+    # Hoffer KJ 2003, J Cataract Refract Surg 29:961: implants in front of the lens, read at
+    # 1555 m/s: +0.42 (0.41 to 0.42), -0.59 (0.56 to 0.59), +0.11 (0.10 to 0.12), +0.23.
+    for name, factor, allowed in (
+        ("pmma", 0.42, 0.011),
+        ("silicone", -0.59, 0.005),
+        ("collagen_copolymer", 0.11, 0.005),
+        ("acrylic", 0.23, 0.005),
+    ):
+        assert 1 - 1555.0 / medium(name).speed_m_per_s == pytest.approx(factor, abs=allowed)
 
 
 def test_unknown_medium_is_told_its_neighbour():

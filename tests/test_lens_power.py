@@ -10,17 +10,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from echotrace.errors import ParameterError
-from echotrace.power.cautions import EyeHistory, cautions, refuse_history
-from echotrace.power.lens_power import (
+from echotrace.power import (
     Biometry,
+    EyeHistory,
     Formula,
     LensConstant,
     acd_constant_mm,
+    cautions,
     convert_constant,
     corneal_plane_d,
     lens_power_d,
     parse_constant,
     refraction_d,
+    refuse_history,
     spectacle_plane_d,
     start_values,
     thin_lens_eye,
@@ -173,7 +175,7 @@ def test_phakic_example_of_holladay_1993():
         k2_d=cornea,
         vertex_mm=14.0,
     )
-    from echotrace.power.lens_power import power_of
+    from echotrace.power import power_of
 
     # The natural lens stays, so only the difference of vergences at the implant is the power.
     assert power_of(model, -0.5) == pytest.approx(-18.49, abs=0.005)

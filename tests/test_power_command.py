@@ -17,10 +17,18 @@ from echotrace.files.measurement_table import read_measurement_table
 from echotrace.files.native import write_measurement
 from echotrace.files.table import write_measurement_table
 from echotrace.measurement import Measurement
-from echotrace.power.cautions import EyeHistory
-from echotrace.power.lens_power import Formula, LensConstant, refraction_d
-from echotrace.power.propagation import PARTS
-from echotrace.power.study import EyeLength, PowerInputs, lengths_of, signed, study_eyes
+from echotrace.power import (
+    PARTS,
+    EyeHistory,
+    EyeLength,
+    Formula,
+    LensConstant,
+    PowerSettings,
+    lengths_of,
+    refraction_d,
+    study_eyes,
+)
+from echotrace.power.eye_study import signed
 from echotrace.recording import Column
 
 CONSTANTS = (
@@ -86,7 +94,7 @@ def inputs(**more):
         "constant_method": "immersion",
         "n_draws": 2000,
     }
-    return PowerInputs(**(usual | more))
+    return PowerSettings(**(usual | more))
 
 
 def command(*words):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from echotrace.agreement.compare import Z_LIMITS
+from echotrace.agreement.limits import Z_LIMITS
 from echotrace.errors import ParameterError
 
 __all__ = ["eyes_for_spread_ratio", "limits_width", "spread_ratio_power", "subjects_for_limits"]

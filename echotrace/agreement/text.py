@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 from echotrace.agreement.variance import Estimate
 
 if TYPE_CHECKING:
-    from echotrace.agreement.compare import Agreement, Line
+    from echotrace.agreement.regression import Line
     from echotrace.agreement.repeatability import Repeatability
+    from echotrace.agreement.results import Agreement
 
 __all__ = ["decimals", "number", "p_text", "paragraph", "repeatability_paragraph", "with_interval"]
 

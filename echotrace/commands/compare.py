@@ -10,7 +10,7 @@ from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, f
 from echotrace.commands.process import say, say_json
 
 if TYPE_CHECKING:
-    from echotrace.agreement.compare import Agreement
+    from echotrace.agreement.results import Agreement
     from echotrace.agreement.study import Study
 
 SUMMARY = "compare two methods on the same eyes: bias, limits of agreement, spreads"

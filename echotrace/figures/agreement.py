@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from echotrace.agreement.compare import Agreement
+    from echotrace.agreement.results import Agreement
 
 __all__ = [
     "agreement_figure",

@@ -17,7 +17,7 @@ from echotrace.signal.envelope import (
     noise_slope,
     smooth_envelope,
 )
-from echotrace.signal.pulse import Pulse
+from echotrace.signal.pulse import HALF_HEIGHT_OVER_RMS, Pulse
 
 __all__ = ["Conditioned", "condition", "envelope_band_hz", "step_noise"]
 
@@ -78,9 +78,11 @@ class Conditioned:
 
 def envelope_band_hz(pulse: Pulse, envelope_bandwidth: float) -> float:
     """Band of the plain envelope, Hz, from its multiple of the pulse's -6 dB band."""
-    # For a Gaussian band the -6 dB width is 2 sqrt(4 ln 2) times the power's RMS width.
     return float(
-        min(envelope_bandwidth * 3.3302 * pulse.rms_bandwidth_hz, 0.9 * pulse.sampling_rate_hz)
+        min(
+            envelope_bandwidth * HALF_HEIGHT_OVER_RMS * pulse.rms_bandwidth_hz,
+            0.9 * pulse.sampling_rate_hz,
+        )
     )
 
 

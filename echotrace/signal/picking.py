@@ -22,7 +22,7 @@ from echotrace.errors import ParameterError
 from echotrace.recording import Signal
 from echotrace.signal.conditioning import Conditioned, condition
 from echotrace.signal.envelope import EnvelopeMethod
-from echotrace.signal.pulse import Pulse
+from echotrace.signal.pulse import HALF_HEIGHT_OVER_RMS, Pulse
 
 __all__ = [
     "PICKERS",
@@ -639,7 +639,7 @@ def _key(
         pulse.centre_frequency_hz,
         pulse.rms_bandwidth_hz,
         envelope_method,
-        bandwidth_hz / (3.3302 * pulse.rms_bandwidth_hz),
+        bandwidth_hz / (HALF_HEIGHT_OVER_RMS * pulse.rms_bandwidth_hz),
         signal,
     )
 

@@ -16,12 +16,17 @@ from numpy.typing import NDArray
 from echotrace.errors import ParameterError
 
 __all__ = [
+    "HALF_HEIGHT_OVER_RMS",
     "Pulse",
     "delay_bound_us",
     "estimate_pulse",
     "gaussian_pulse",
     "gaussian_sigma_us",
 ]
+
+HALF_HEIGHT_OVER_RMS = 3.3302
+"""Width of a Gaussian band at half of its height (-6 dB) over the RMS width of its power:
+``4 sqrt(ln 2)``."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.recording import Method
-from echotrace.sitting_limits import SittingLimits
+from echotrace.sitting_limits import REPEATABILITY_FACTOR, SittingLimits
 
 __all__ = [
     "SittingFinding",
@@ -22,10 +22,6 @@ __all__ = [
     "extreme_studentized_deviates",
     "summarise",
 ]
-
-# 1.96 sqrt(2): two readings of one eye differ by less in 95 % of pairs (ISO 5725-6; Bland &
-# Altman 1986, Lancet 327:307).
-REPEATABILITY_FACTOR = 1.959963984540054 * math.sqrt(2.0)
 
 
 @dataclass(frozen=True, slots=True)

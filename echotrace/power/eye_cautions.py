@@ -1,38 +1,24 @@
-"""What must be read before a lens power: refusals and cautions, worded for the person who decides.
+"""What must be read before a lens power, worded for the person who decides.
 
-An eye that the formulas were not made for is refused with the reason; whatever else can make a
-number wrong goes beside it as a warning, whatever is only worth knowing as a note.
+Whatever can make a number wrong goes beside it as a warning, whatever is only worth knowing as a
+note.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
-from types import MappingProxyType
 
 import numpy as np
 
 from echotrace.errors import ParameterError
-from echotrace.power.lens_power import (
-    Biometry,
-    Formula,
-    LensConstant,
-    implied_a_constant,
-    lens_power_d,
-)
-from echotrace.user_input import did_you_mean
+from echotrace.power.biometry import Biometry
+from echotrace.power.constants import Formula, LensConstant, implied_a_constant
+from echotrace.power.lens_power import lens_power_d
 
-__all__ = [
-    "FULL_CAUTION",
-    "NOT_A_PRESCRIPTION",
-    "Caution",
-    "EyeHistory",
-    "cautions",
-    "parse_history",
-    "refuse_history",
-]
+__all__ = ["FULL_CAUTION", "NOT_A_PRESCRIPTION", "Caution", "cautions"]
+
 
 _Add = Callable[[str, str, str], None]
 
@@ -51,76 +37,13 @@ FULL_CAUTION = (
 # Where a result is still given but carries a warning (chosen here, no source; a published list
 # for repeating a measurement is close to it: < 22 or > 25 mm, < 40 or > 47 D, from memory).
 USUAL_AXIAL_LENGTH_MM = (22.0, 26.0)
+
 USUAL_K_D = (40.0, 48.0)
+
 USUAL_DISAGREEMENT_D = 0.5
+
 # Keratometers rarely read more than a few dioptres between meridians (chosen here, no source).
 USUAL_ASTIGMATISM_D = 4.0
-
-
-class EyeHistory(StrEnum):
-    """What is known of an eye that these formulas were not made for; ``none`` when asked."""
-
-    NONE = "none"
-    CORNEAL_REFRACTIVE_SURGERY = "corneal_refractive_surgery"
-    KERATOCONUS = "keratoconus"
-    CORNEAL_GRAFT = "corneal_graft"
-    SILICONE_OIL = "silicone_oil"
-    GAS = "gas"
-    APHAKIA = "aphakia"
-    EXISTING_IMPLANT = "existing_implant"
-    PHAKIC_IMPLANT = "phakic_implant"
-    PIGGYBACK = "piggyback"
-
-
-_CORNEA_REASON = (
-    "the ratio of front to back corneal curvature is altered, so the keratometric index does not "
-    "hold and the lens position is predicted wrongly (Savini & Hoffer 2018, Eye and Vision 5)"
-)
-_REFUSALS: Mapping[EyeHistory, str] = MappingProxyType(
-    {
-        EyeHistory.CORNEAL_REFRACTIVE_SURGERY: f"{_CORNEA_REASON}; the lens would be too weak "
-        "after surgery for myopia, too strong after surgery for hyperopia",
-        EyeHistory.KERATOCONUS: f"{_CORNEA_REASON}; keratometer readings are not reliable either",
-        EyeHistory.CORNEAL_GRAFT: f"{_CORNEA_REASON}; the graft may still change shape",
-        EyeHistory.SILICONE_OIL: "oil slows the sound and bends the light: the length needs a "
-        "correction that depends on the filling, and the implant another power while oil stays",
-        EyeHistory.GAS: "no length can be measured through gas",
-        EyeHistory.APHAKIA: "these formulas predict the position of an implant from an eye with "
-        "its natural lens; a secondary implant is calculated otherwise",
-        EyeHistory.EXISTING_IMPLANT: "an exchange or an added lens is calculated from the "
-        "refraction and the implant in place, not with these formulas",
-        EyeHistory.PHAKIC_IMPLANT: "the implant in front of the natural lens lengthens or "
-        "shortens the measured length by its material and thickness, and it will be removed or "
-        "stay: both change the calculation",
-        EyeHistory.PIGGYBACK: "two implants share the power; these formulas hold for one",
-    }
-)
-
-
-def parse_history(word: str) -> EyeHistory:
-    """Read one word of an eye's history; an unknown one is told its nearest neighbour."""
-    try:
-        return EyeHistory(word)
-    except ValueError:
-        hint = did_you_mean(str(word), EyeHistory)
-        raise ParameterError(f"history {str(word)!r}: {hint}Use {', '.join(EyeHistory)}") from None
-
-
-def refuse_history(history: Iterable[EyeHistory | str]) -> None:
-    """Refuse an eye that the formulas were not made for.
-
-    Raises
-    ------
-    ParameterError
-        Naming what was declared and why no power is given, or an unknown word.
-    """
-    for item in history:
-        known = parse_history(item)
-        if known in _REFUSALS:
-            raise ParameterError(
-                f"no lens power is given, {known.replace('_', ' ')}: {_REFUSALS[known]}. Refer "
-                "the eye to the surgeon, who has methods made for it"
-            )
 
 
 @dataclass(frozen=True, slots=True)
