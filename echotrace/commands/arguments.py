@@ -149,6 +149,10 @@ class CommandParser(argparse.ArgumentParser):
         words = [shorten(word, 80) for word in message.removeprefix("argument ").split(" ")]
         raise ParameterError(f"{' '.join(words)}; see {self.prog} --help")
 
+    def print_help(self, file: Any = None) -> None:
+        """Print the help; unlike argparse, let a full disk or a closed pipe show."""
+        print(self.format_help(), file=file)
+
     def read(self, arguments: Sequence[str]) -> argparse.Namespace:
         """Parse a command line.
 
