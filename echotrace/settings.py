@@ -24,7 +24,7 @@ __all__ = [
     "Settings",
     "SittingLimits",
     "TargetGate",
-    "load_settings",
+    "read_settings",
     "settings_toml",
 ]
 
@@ -211,7 +211,7 @@ def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
         raise ParameterError(f"{where}: {error}") from None
 
 
-def load_settings(path: str | Path) -> Settings:
+def read_settings(path: str | Path) -> Settings:
     """Read settings from a TOML file.
 
     Raises

@@ -16,7 +16,7 @@ from echotrace.errors import ParameterError
 from echotrace.media import BODY_TEMPERATURE_C, Medium, medium
 from echotrace.user_input import check_keys, did_you_mean, read_toml
 
-__all__ = ["Interface", "Segment", "Target", "eye_target", "load_target"]
+__all__ = ["Interface", "Segment", "Target", "eye_target", "read_target"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -353,7 +353,7 @@ def _segment_from_table(table: dict[str, Any], where: str) -> Segment:
     )
 
 
-def load_target(path: str | Path) -> Target:
+def read_target(path: str | Path) -> Target:
     """Read a target from a TOML file.
 
     The file names the target, lists its ``[[interface]]`` tables in beam order and the

@@ -7,14 +7,10 @@ import pytest
 from closed_form import LE_GRAND_US, eye_traces, recording_of
 
 from echotrace.chain.measure import measure
-from echotrace.figures.findings import confusion_figure
-from echotrace.fitting.calibration import DIRECTIONS, join_sets, shipped_sets
-from echotrace.fitting.finding_cases import (
-    FINDING_CASES,
-    MORE_CASES,
-    confusion_of_findings,
-    error_centiles,
-)
+from echotrace.fitting.confusion import confusion_of_findings, error_centiles
+from echotrace.fitting.finding_cases import FINDING_CASES, MORE_CASES
+from echotrace.fitting.findings_figure import confusion_figure
+from echotrace.fitting.score_sets import DIRECTIONS, join_sets, shipped_sets
 from echotrace.quality.findings import FINDINGS, QualityLimits, Severity, describe_finding
 from echotrace.quality.score import shipped_models
 from echotrace.quality.score_reasons import FIGURE_WORDS, against_the_score

@@ -13,7 +13,7 @@ from echotrace.media import (
     water_speed_m_per_s,
 )
 from echotrace.recording import Column, Probe, Receiver, Recording, Truth
-from echotrace.target import IMPLANT_MATERIALS, Interface, Segment, Target, eye_target, load_target
+from echotrace.target import IMPLANT_MATERIALS, Interface, Segment, Target, eye_target, read_target
 
 # --- media ------------------------------------------------------------------------------------
 
@@ -178,7 +178,7 @@ range_mm = [40.0, 60.0]
 def test_a_target_from_a_file(tmp_path):
     path = tmp_path / "stack.toml"
     path.write_text(STACK)
-    target = load_target(path)
+    target = read_target(path)
     assert target.interface_names == ("front", "bond", "back")
     assert target.segments[0].medium.speed_m_per_s == 2730.0
     assert target.segments[1].medium.name == "aluminium"
@@ -202,14 +202,14 @@ def test_a_bad_target_file_is_one_clear_error(tmp_path, old, new, says):
     path = tmp_path / "stack.toml"
     path.write_text(STACK.replace(old, new, 1))
     with pytest.raises(ParameterError, match=says) as caught:
-        load_target(path)
+        read_target(path)
     if "segment" not in says and "must" not in says:
         assert "stack.toml" in str(caught.value) or "medium" in str(caught.value)
 
 
 def test_a_missing_target_file_names_itself(tmp_path):
     with pytest.raises(ParameterError, match=r"nowhere\.toml"):
-        load_target(tmp_path / "nowhere.toml")
+        read_target(tmp_path / "nowhere.toml")
 
 
 def test_targets_check_their_parts():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from echotrace.errors import ParameterError
-from echotrace.fitting.calibration import DIRECTIONS
+from echotrace.fitting.score_sets import DIRECTIONS
 from echotrace.quality.score import ScoreModel, ScoreTerm, model_from_table, shipped_models
 
 STEP = ScoreTerm(feature="a_db", knots=(0.0, 10.0, 20.0), nats=(0.0, 1.0, 4.0), absent_nats=-0.5)

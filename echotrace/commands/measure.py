@@ -125,14 +125,14 @@ def run(args: argparse.Namespace) -> int:
     from echotrace.files.native import read_recording, write_measurement
     from echotrace.files.table import write_measurement_table
     from echotrace.report.measured import measurement_page, measurement_text
-    from echotrace.settings import Settings, load_settings, settings_toml
+    from echotrace.settings import Settings, read_settings, settings_toml
     from echotrace.sittings.alignment import estimate_alignment
     from echotrace.sittings.sitting import summarise
     from echotrace.sittings.sitting_quality import judge_sittings
-    from echotrace.target import load_target
+    from echotrace.target import read_target
 
-    settings = Settings() if args.settings is None else load_settings(args.settings)
-    target = None if args.target is None else load_target(args.target)
+    settings = Settings() if args.settings is None else read_settings(args.settings)
+    target = None if args.target is None else read_target(args.target)
     if args.recording is None:
         if args.write_settings is None:
             raise ParameterError("give a RECORDING to measure, or --write-settings FILE.toml")

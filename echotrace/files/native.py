@@ -21,11 +21,16 @@ __all__ = [
     "RecordingWriter",
     "StoredSamples",
     "file_kind",
+    "read",
     "read_measurement",
     "read_recording",
+    "write",
     "write_measurement",
     "write_recording",
 ]
+
+# Names of the public surface: recordings are what is read and written most.
+read, write = read_recording, write_recording
 
 
 def file_kind(path: str | Path) -> str:

@@ -1,6 +1,6 @@
 """Tables of how the echoes' heights change with tilt and decentration, fitted to synthetic draws.
 
-``python -m echotrace.fitting.alignment_tables`` draws eyes, probes and holds widely, synthesises
+``python -m echotrace.fitting.alignment_tables`` draws eyes, probes and poses widely, synthesises
 and measures them without noise, fits the tables and what they leave unexplained, and writes
 ``echotrace/data/alignment_tables.npz`` with its provenance; about ten minutes on one core. All of
 it is invented by the synthesis; no patient data.
@@ -25,17 +25,17 @@ from echotrace import __version__
 from echotrace.chain.measure import measure
 from echotrace.errors import ParameterError
 from echotrace.fitting.calibration_draws import draw_table, hash_of_tables
-from echotrace.sittings.alignment import (
+from echotrace.sittings.alignment_features import observed_features
+from echotrace.sittings.alignment_tables import (
+    AZIMUTH_NODES_DEG,
     CONTACT_ONLY_INTERFACES,
     DECENTRATION_NODES_MM,
-    FIGURES,
+    FEATURES,
     METHODS,
-    OPENING_NODES_DEG,
     PROBE_NODES_MHZ_MM,
     TABLE_FILE,
     TILT_NODES_DEG,
     AlignmentTables,
-    observed_figures,
 )
 from echotrace.synthesis.compose import Synthesis
 
@@ -47,7 +47,7 @@ SHIPPED_TABLE_DRAWS = {"seed": 501, "scenarios": 400}
 """The draws behind the shipped tables."""
 
 EYES, SCANS = 2, 2
-"""Eyes of each scenario and holds of each eye: pairs of holds tell what an eye keeps."""
+"""Eyes of each scenario and poses of each eye: pairs of poses tell what an eye keeps."""
 
 # Echoes picked elsewhere than at their interface say nothing of its height.
 _SAME_US = 0.15
@@ -97,7 +97,7 @@ def table_scenario(seed: int, number: int) -> dict[str, Any]:
     rng = np.random.default_rng([seed, number, 1])
     table["scans"] = SCANS
     table["eye"].pop("vitreous", None)
-    table["hold"] = {
+    table["pose"] = {
         "tilt_sd_deg": float(np.exp(rng.uniform(np.log(0.5), np.log(4.5)))),
         "decentration_sd_mm": float(np.exp(rng.uniform(np.log(0.08), np.log(0.7)))),
     }
@@ -110,7 +110,7 @@ def table_scenario(seed: int, number: int) -> dict[str, Any]:
         "sampling_rate_mhz": 80.0,
         "ring_down_db": table["receiver"]["ring_down_db"],
     }
-    table["spoilers"] = {"cornea_reverberation": 0.3}
+    table["artefacts"] = {"cornea_reverberation": 0.3}
     return table
 
 
@@ -140,8 +140,8 @@ def table_draws(
             for k, name in enumerate(result.interfaces)
             if name in at
         }
-        figures = observed_figures(result).height
-        for k, name in enumerate(FIGURES):
+        figures = observed_features(result).height
+        for k, name in enumerate(FEATURES):
             of = {"orbit": "retina", "retina_rise": "retina"}.get(name, name)
             figures[wrong.get(of, np.zeros(figures.shape[0], bool)), k] = np.nan
         columns, n = truth.columns, figures.shape[0]
@@ -177,7 +177,7 @@ def _hats(nodes: tuple[float, ...], values: Float64) -> Float64:
 
 _SHAPE = tuple(
     len(nodes)
-    for nodes in (TILT_NODES_DEG, DECENTRATION_NODES_MM, OPENING_NODES_DEG, PROBE_NODES_MHZ_MM)
+    for nodes in (TILT_NODES_DEG, DECENTRATION_NODES_MM, AZIMUTH_NODES_DEG, PROBE_NODES_MHZ_MM)
 )
 
 
@@ -186,7 +186,7 @@ def _design(draws: TableDraws) -> Float64:
     parts = [
         _hats(TILT_NODES_DEG, draws.tilt_deg),
         _hats(DECENTRATION_NODES_MM, draws.decentration_mm),
-        _hats(OPENING_NODES_DEG, draws.opening_deg),
+        _hats(AZIMUTH_NODES_DEG, draws.opening_deg),
         _hats(PROBE_NODES_MHZ_MM, draws.probe_mhz_mm),
     ]
     whole = np.einsum("na,nb,nc,nd->nabcd", *parts).reshape(draws.tilt_deg.size, -1)
@@ -198,7 +198,7 @@ def _roughness() -> Float64:
     """Rows that punish curvature along each axis, and openings that cannot matter."""
     number = np.arange(np.prod(_SHAPE)).reshape(_SHAPE)
     rows = []
-    axes = (TILT_NODES_DEG, DECENTRATION_NODES_MM, OPENING_NODES_DEG, PROBE_NODES_MHZ_MM)
+    axes = (TILT_NODES_DEG, DECENTRATION_NODES_MM, AZIMUTH_NODES_DEG, PROBE_NODES_MHZ_MM)
     for axis, (nodes, weight) in enumerate(zip(axes, _ROUGHNESS, strict=True)):
         along = np.moveaxis(number, axis, 0)
         for k in range(1, len(nodes) - 1):
@@ -236,11 +236,11 @@ def fit_tables(draws: TableDraws, *, provenance: str = "") -> AlignmentTables:
     penalty on its second differences (Eilers & Marx 1996, Stat Sci 11:89) and Cauchy-like weights
     ``1 / (1 + (r / 2.5 s)²)`` against wild traces. The scatter's scale grows linearly with the
     figure's loss against its value on the axis. Of the standardised residuals, the part that two
-    holds of one eye have in common is the mean product of the residuals of such pairs; the rest
-    belongs to the hold.
+    poses of one eye have in common is the mean product of the residuals of such pairs; the rest
+    belongs to the pose.
     """
     rough = _roughness()
-    n_figures = len(FIGURES)
+    n_figures = len(FEATURES)
     nodes = np.full((len(METHODS), n_figures, *_SHAPE), np.nan)
     offset = np.zeros((len(METHODS), len(_STATES), n_figures))
     scale = np.full((len(METHODS), n_figures, 2), np.nan)
@@ -252,7 +252,7 @@ def fit_tables(draws: TableDraws, *, provenance: str = "") -> AlignmentTables:
             continue
         design = _design(part)
         z = np.full(part.figures.shape, np.nan)
-        for k, name in enumerate(FIGURES):
+        for k, name in enumerate(FEATURES):
             if METHODS[m] == "contact" and name in CONTACT_ONLY_INTERFACES:
                 continue
             seen = np.isfinite(part.figures[:, k])
@@ -325,7 +325,7 @@ def _semidefinite(matrix: Float64, least: float) -> Float64:
 
 
 def _split(z: Float64, eye: NDArray[np.intp]) -> tuple[Float64, Float64]:
-    """Covariance that holds of one eye share, and that of each hold."""
+    """Covariance that poses of one eye share, and that of each pose."""
     total = _covariance(z[:, :, None] * z[:, None, :])
     order = np.argsort(eye, kind="stable")
     first, second = order[::SCANS], order[1::SCANS]

@@ -1,4 +1,4 @@
-"""Wide draws of eyes, probes, receivers and holds: what the score is fitted to and tried on.
+"""Wide draws of eyes, probes, receivers and poses: what the score is fitted to and tried on.
 
 Everything here is invented by the synthesis; no patient data. A draw is one scenario of the
 synthesis with a few poses of as many eyes, and one trace of each.
@@ -121,12 +121,12 @@ def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.
     share = np.array([*_HAND_SHARE, _NERVE_SHARE, _PUPIL_SHARE])
     hand = int(rng.choice(share.size, p=share / share.sum()))
     tilt_sd, shift_sd = _HANDS[min(hand, len(_HANDS) - 1)] if hand < len(_HANDS) else (0.8, 0.12)
-    hold: dict[str, Any] = {"tilt_sd_deg": tilt_sd, "decentration_sd_mm": shift_sd}
+    pose: dict[str, Any] = {"tilt_sd_deg": tilt_sd, "decentration_sd_mm": shift_sd}
     pupil_mm = rng.uniform(0.7, 1.4)
     if hand == len(_HANDS):
-        hold["kind"] = "optic_nerve"
+        pose["kind"] = "optic_nerve"
     elif hand == len(_HANDS) + 1:
-        hold |= {"kind": "pupil_edge", "decentration_mm": pupil_mm}
+        pose |= {"kind": "pupil_edge", "decentration_mm": pupil_mm}
     rises = rng.uniform(6.0, 24.0)
     start_us = rng.uniform(8.0, 12.0) if method == "contact" else rng.uniform(20.0, 26.0)
     receiver = {
@@ -138,7 +138,7 @@ def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.
         "sampling_rate_mhz": float(rng.choice([80.0, 100.0])),
         "ring_down_db": rng.uniform(-20.0, -4.0),
     }
-    spoilers = {
+    artefacts = {
         "gain_too_high": 0.05,
         "gain_too_low": 0.05,
         "bubbles": 0.05,
@@ -165,9 +165,9 @@ def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.
             "bath_temperature_c": rng.uniform(19.0, 30.0),
             "couplant_mm": rng.uniform(0.06, 0.4),
         },
-        "hold": hold,
+        "pose": pose,
         "receiver": receiver,
-        "spoilers": spoilers,
+        "artefacts": artefacts,
     }
     return Draw(number, table, kind, state, bool(rng.random() < 0.7))
 
@@ -195,5 +195,27 @@ def draw_recordings(
 
 
 def hash_of_tables(tables: Iterable[Mapping[str, Any]]) -> str:
-    """SHA-256 of drawn scenarios: what shipped files were made from."""
-    return hashlib.sha256(json.dumps(list(tables), sort_keys=True).encode()).hexdigest()
+    """SHA-256 of drawn scenarios: what shipped files were made from.
+
+    Parameters
+    ----------
+    tables : iterable of mapping
+
+    Returns
+    -------
+    str
+        Of the numbers to twelve digits: processors differ in the last digit of an exponential,
+        which changes no scenario.
+    """
+    rounded = [_rounded(table) for table in tables]
+    return hashlib.sha256(json.dumps(rounded, sort_keys=True).encode()).hexdigest()
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return float(f"{value:.12g}")
+    if isinstance(value, Mapping):
+        return {key: _rounded(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(item) for item in value]
+    return value

@@ -64,7 +64,7 @@ class Finding:
         Length error that may come with it, mm; outputs are ranked by it. For findings that the
         synthetic draws of :mod:`echotrace.fitting.calibration_draws` raise often (50 traces and
         more of two sets of 4,200 and 1,200) it is about the 90th centile there, whatever else was
-        wrong with those traces: :func:`echotrace.fitting.finding_cases.error_centiles` gives it for
+        wrong with those traces: :func:`echotrace.fitting.confusion.error_centiles` gives it for
         any set. What is clipped, unsure from noise or merely noted is put lower than that. The rest
         is an estimate from geometry: a repeat, an implant or a wrong speed moves the retina by that
         much (common practice, no source). Infinite where there is no length at all.

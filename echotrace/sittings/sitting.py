@@ -9,37 +9,16 @@ from types import MappingProxyType
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.recording import Method
 from echotrace.sitting_limits import REPEATABILITY_FACTOR, SittingLimits
+from echotrace.sittings.finding import SittingFinding
+from echotrace.sittings.outliers import extreme_studentized_deviates
+from echotrace.sittings.pressing import judge_pressing
 
-__all__ = [
-    "SittingFinding",
-    "SittingSummary",
-    "extreme_studentized_deviates",
-    "summarise",
-]
-
-
-@dataclass(frozen=True, slots=True)
-class SittingFinding:
-    """A reason why a sitting should not be trusted.
-
-    Attributes
-    ----------
-    name : str
-    text : str
-        What was seen, with its figure, and what to do.
-    stops : bool
-        The sitting has no acceptable result.
-    """
-
-    name: str
-    text: str
-    stops: bool = False
+__all__ = ["SittingSummary", "summarise"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,55 +113,6 @@ class SittingSummary:
         }
 
 
-def extreme_studentized_deviates(
-    values: ArrayLike, *, max_outliers: int, alpha: float = 0.05
-) -> NDArray[np.intp]:
-    """Outliers by the generalised extreme Studentized deviate test.
-
-    Parameters
-    ----------
-    values : array_like, (n,)
-        Approximately normal but for the outliers.
-    max_outliers : int
-        Largest number of outliers looked for; at most ``n - 2`` are tested.
-    alpha : float
-        Significance level.
-
-    Returns
-    -------
-    ndarray of int
-        Positions of the outliers, the most extreme first.
-
-    Notes
-    -----
-    Rosner B 1983, Technometrics 25:165; NIST/SEMATECH e-Handbook of Statistical Methods,
-    1.3.5.17.3. The approximation is close from 15 values up; for one outlier it is Grubbs's test,
-    which is exact.
-    """
-    data = np.asarray(values, np.float64)
-    if data.ndim != 1 or not np.isfinite(data).all():
-        raise ParameterError("values must be a row of finite numbers")
-    left = np.arange(data.size)
-    order: list[int] = []
-    found = 0
-    for i in range(1, min(max_outliers, data.size - 2) + 1):
-        rest = data[left]
-        sd = rest.std(ddof=1)
-        if sd == 0.0:
-            break
-        deviation = np.abs(rest - rest.mean())
-        worst = int(np.argmax(deviation))
-        n = data.size
-        p = 1.0 - alpha / (2.0 * (n - i + 1))
-        t = float(scipy.stats.t.ppf(p, n - i - 1))
-        critical = (n - i) * t / math.sqrt((n - i - 1 + t * t) * (n - i + 1))
-        order.append(int(left[worst]))
-        if deviation[worst] / sd > critical:
-            found = i
-        left = np.delete(left, worst)
-    return np.array(order[:found], np.intp)
-
-
 def summarise(result: Measurement, limits: SittingLimits | None = None) -> list[SittingSummary]:
     """Summarise each sitting of a measurement.
 
@@ -224,8 +154,8 @@ def _summarise_one(
         tail = 0.5 + 0.5 * limits.confidence
         half = float(scipy.stats.t.ppf(tail, n - 1)) * u
         # Shared sources are known by judgement: infinite degrees of freedom.
-        freedom = (n - 1) * (combined / u) ** 4 if u > 0.0 else math.inf
-        expanded = float(scipy.stats.t.ppf(tail, min(freedom, 1e9))) * combined
+        dof = (n - 1) * (combined / u) ** 4 if u > 0.0 else math.inf
+        expanded = float(scipy.stats.t.ppf(tail, min(dof, 1e9))) * combined
     outliers = extreme_studentized_deviates(
         lengths, max_outliers=limits.max_outliers, alpha=limits.outlier_alpha
     )
@@ -301,8 +231,9 @@ def _sitting_findings(
             )
         )
     found += _drift(result, used, limits)
-    if labels["method"] == Method.CONTACT:
-        found += _compression(result, used, limits)
+    pressing = judge_pressing(result, used) if labels["method"] == Method.CONTACT else None
+    if pressing is not None and (one := pressing.finding(limits.max_chamber_range_mm)):
+        found.append(one)
     return tuple(found)
 
 
@@ -322,29 +253,5 @@ def _drift(
             "drift",
             f"Length changes by {fit.slope:+.3f} mm from scan to scan (p = {fit.pvalue:.3f}). "
             "Check whether the probe presses more and more, or the fixation wanders.",
-        )
-    ]
-
-
-def _compression(
-    result: Measurement, used: NDArray[np.intp], limits: SittingLimits
-) -> list[SittingFinding]:
-    """An anterior chamber that is shorter in some scans than in others."""
-    names = [name for name in ("cornea", "aqueous") if name in result.segments]
-    if used.size < 2 or "lens" not in result.segments or not names:
-        return []
-    chamber = sum(result.length_mm[used, result.segments.index(name)] for name in names)
-    chamber = np.asarray(chamber)
-    spread = float(chamber.max() - chamber.min())
-    if not spread > limits.max_chamber_range_mm:
-        return []
-    flat = int(used[np.argmin(chamber)])
-    return [
-        SittingFinding(
-            "cornea_pressed",
-            f"The anterior chamber differs by {spread:.2f} mm between scans, at most "
-            f"{limits.max_chamber_range_mm:g} mm is wanted; it is shortest in scan {flat}. The "
-            "probe presses the cornea: trust the scans with the deepest chamber, or capture "
-            "again with less pressure.",
         )
     ]

@@ -1,4 +1,4 @@
-"""What spoils a trace, as functions that add to or change a trace at the receiver's input.
+"""Artefacts, as functions that add to or change a trace at the receiver's input.
 
 Levels are relative to the echo of a perfect plane reflector just in front of the disc. Where no
 source is named they are chosen to look like traces of the trade (common practice, no source).

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from echotrace.figures.quality import (
+from echotrace.fitting.roc import roc_area
+from echotrace.fitting.score_figures import (
     error_plot,
     left_out_plot,
     reliability_plot,
@@ -11,7 +12,7 @@ from echotrace.figures.quality import (
     score_figure,
     tilt_plot,
 )
-from echotrace.fitting.calibration import roc_area, shipped_sets
+from echotrace.fitting.score_sets import shipped_sets
 from echotrace.quality.score import shipped_models
 
 

@@ -8,17 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
-from echotrace.fitting.calibration import (
-    OFF_AXIS_DEG,
-    ScoreSet,
+from echotrace.fitting.calibration_draws import PROBE_KINDS
+from echotrace.fitting.roc import (
     calibration_curve,
     calibration_error,
-    leave_out,
     roc_area,
     roc_band,
     roc_curve,
 )
-from echotrace.fitting.calibration_draws import PROBE_KINDS
+from echotrace.fitting.score_fit import leave_out
+from echotrace.fitting.score_sets import OFF_AXIS_DEG, ScoreSet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -236,7 +235,7 @@ def left_out_plot(
     Parameters
     ----------
     score : ndarray of float64, (n,)
-        From :func:`echotrace.fitting.calibration.leave_out`.
+        From :func:`echotrace.fitting.score_fit.leave_out`.
     positive : ndarray of bool, (n,)
     names : ndarray of str, (n,)
         Group of each trace.

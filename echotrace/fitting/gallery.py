@@ -1,4 +1,4 @@
-"""The pictures of the README files: ``python -m echotrace.figures.gallery FOLDER``."""
+"""The pictures of the README files: ``python -m echotrace.fitting.gallery FOLDER``."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from echotrace.chain.measure import view_trace
-from echotrace.figures.findings import confusion_figure
-from echotrace.figures.quality import left_out_figure, score_figure
-from echotrace.figures.synthesis import level_figure, spoiler_figure, tilt_figure
+from echotrace.figures.synthesis import artefact_figure, level_figure, tilt_figure
 from echotrace.figures.trace import trace_figure
 from echotrace.files.native import read_recording
-from echotrace.fitting.calibration import join_sets, shipped_sets
+from echotrace.fitting.findings_figure import confusion_figure
+from echotrace.fitting.score_figures import left_out_figure, score_figure
+from echotrace.fitting.score_sets import join_sets, shipped_sets
 from echotrace.quality.findings import QualityLimits
 from echotrace.quality.score import shipped_models
 
@@ -38,7 +38,7 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
         "measured_scan": trace_figure(view_trace(recording, 0)),
         "on_and_off_axis": tilt_figure(),
         "levels_against_tilt": level_figure(),
-        "spoiled_traces": spoiler_figure(),
+        "artefacts": artefact_figure(),
         "score_on_unseen_eyes": score_figure(
             unseen,
             score(unseen.features),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from echotrace.figures.style import COLOURS, new_figure
-from echotrace.fitting.finding_cases import ConfusionMatrix, confusion_of_findings
+from echotrace.fitting.confusion import ConfusionMatrix, confusion_of_findings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
