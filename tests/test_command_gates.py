@@ -72,7 +72,7 @@ WRITING = {
     "measure file": ["measure", "r.h5", "-o", "{out}.h5"],
     "measure page": ["measure", "r.h5", "--report", "{out}.html"],
     "measure settings": ["measure", "r.h5", "--write-settings", "{out}.toml"],
-    "streamed": ["measure", "r.h5", "--carry-on", "-o", "{out}.h5"],
+    "streamed": ["measure", "r.h5", "--resume", "-o", "{out}.h5"],
     "synth": ["synth", "s.toml", "-o", "{out}.h5"],
     "compare table": ["compare", "s.csv", "-o", "{out}.csv"],
     "compare page": ["compare", "s.csv", "--report", "{out}.html"],
@@ -134,7 +134,7 @@ def test_only_ordinary_files_are_written(place, case, kind, capsys):
 SAME = {
     "compare table": (["compare", "s.csv", "-o", "{}"], "s.csv", ".csv"),
     "measure result": (["measure", "r.h5", "-o", "{}"], "r.h5", ".h5"),
-    "streamed": (["measure", "r.h5", "--carry-on", "-o", "{}"], "r.h5", ".h5"),
+    "streamed": (["measure", "r.h5", "--resume", "-o", "{}"], "r.h5", ".h5"),
     "written settings": (
         ["measure", "--settings", "set.toml", "--write-settings", "{}"], "set.toml", ".toml"
     ),
