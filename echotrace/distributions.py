@@ -78,7 +78,8 @@ def t_cdf(value: ArrayLike, dof: ArrayLike) -> NDArray[np.float64]:
     >>> round(float(t_cdf(2.776, 4.0)), 4)
     0.975
     """
-    return np.asarray(scipy.special.stdtr(dof, value), dtype=np.float64)
+    known, below = np.asarray(dof, dtype=np.float64), np.asarray(value, dtype=np.float64)
+    return np.asarray(scipy.special.stdtr(known, below), dtype=np.float64)
 
 
 def chi_square_quantile(probability: float, dof: float) -> float:
