@@ -195,5 +195,18 @@ def draw_recordings(
 
 
 def hash_of_tables(tables: Iterable[Mapping[str, Any]]) -> str:
-    """SHA-256 of drawn scenarios: what shipped files were made from."""
-    return hashlib.sha256(json.dumps(list(tables), sort_keys=True).encode()).hexdigest()
+    """SHA-256 of drawn scenarios: what shipped files were made from, on whatever machine.
+
+    Numbers count to nine significant digits: exponentials and sines differ between processors and
+    libraries in the sixteenth.
+    """
+    text = json.dumps([_to_nine_digits(table) for table in tables], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _to_nine_digits(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _to_nine_digits(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_to_nine_digits(item) for item in value]
+    return float(f"{value:.9g}") if isinstance(value, float) else value

@@ -1,8 +1,5 @@
 """The fit of the score and its figures of merit, against definitions and general libraries."""
 
-import hashlib
-import json
-
 import numpy as np
 import pytest
 import scipy
@@ -29,7 +26,7 @@ from echotrace.calibration import (
     shipped_sets,
     write_sets,
 )
-from echotrace.calibration_draws import draw_recordings, draw_table
+from echotrace.calibration_draws import draw_recordings, hash_of_tables
 from echotrace.errors import FileFormatError, ParameterError
 from echotrace.findings import QualityLimits
 from echotrace.score import shipped_models
@@ -144,10 +141,24 @@ def test_shipped_model_is_what_the_command_gives(sets, fitted):
     provenance = shipped_models()["score"].provenance
     for name in ("fit", "fit_more"):
         assert provenance[f"{name}_scenarios_sha256"] == draws_hash(SHIPPED_SETS[name])
-    item = SHIPPED_SETS["fit_more"]
-    tables = [draw_table(item.seed, k, poses=item.poses).table for k in range(item.scenarios)]
-    text = json.dumps(tables, sort_keys=True).encode()
-    assert provenance["fit_more_scenarios_sha256"] == hashlib.sha256(text).hexdigest()
+
+
+def test_the_hash_of_the_draws_counts_nine_digits_and_every_key():
+    """The last bits are the processor's: the same draws have the same hash on every machine."""
+
+    def hash_with(**changes):
+        eye = {"retina_radius_mm": 12.5, "layers": [0.1, 2, "pmma"], **changes}
+        return hash_of_tables([{"name": "draw 0", "eye": eye}, {"name": "draw 1", "scans": 1}])
+
+    assert hash_with() == hash_with(retina_radius_mm=float(np.nextafter(12.5, 13.0)))
+    assert hash_with() == hash_with(layers=(0.1 + 1e-16, 2, "pmma"))
+    for changes in (
+        {"retina_radius_mm": 12.5 * (1.0 + 1e-8)},
+        {"layers": [0.1, 3, "pmma"]},
+        {"layers": [0.1, 2, "acrylic"]},
+        {"another": 0.0},
+    ):
+        assert hash_with() != hash_with(**changes), changes
 
 
 def test_refit_command_writes_both_files_anew(tmp_path, sets, monkeypatch):
