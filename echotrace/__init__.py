@@ -7,7 +7,7 @@ a warning is not to be used unchecked.
 from __future__ import annotations
 
 import importlib
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 
@@ -49,17 +49,78 @@ _PUBLIC = {
     "write_measurement": "files.native:write_measurement",
 }
 
-__all__ = ["__version__", *sorted(_PUBLIC)]
+# Written out, for type checkers read it without running it.
+__all__ = [
+    "__version__",
+    "Biometry",
+    "EchotraceError",
+    "EchotraceWarning",
+    "LensConstant",
+    "Measurement",
+    "Probe",
+    "Receiver",
+    "Recording",
+    "Settings",
+    "Study",
+    "Target",
+    "compare_methods",
+    "decide_by_hand",
+    "estimate_alignment",
+    "eye_target",
+    "import_recording",
+    "judge_sittings",
+    "lens_power_d",
+    "load_scenario",
+    "load_settings",
+    "load_target",
+    "measure",
+    "measure_many",
+    "measure_to_file",
+    "plot_alignment",
+    "plot_trace",
+    "read",
+    "read_measurement",
+    "refraction_d",
+    "summarise",
+    "synthesise",
+    "write",
+    "write_measurement",
+]
 
 
-def __getattr__(name: str) -> Any:
-    try:
-        module, _, attribute = _PUBLIC[name].partition(":")
-    except KeyError:
-        raise AttributeError(f"module 'echotrace' has no attribute {name!r}") from None
-    value = getattr(importlib.import_module(f"echotrace.{module}"), attribute)
-    globals()[name] = value
-    return value
+if TYPE_CHECKING:  # what type checkers see in place of __getattr__; a test compares the two
+    from echotrace.agreement import compare_methods
+    from echotrace.alignment import estimate_alignment
+    from echotrace.chain import decide_by_hand, measure
+    from echotrace.errors import EchotraceError, EchotraceWarning
+    from echotrace.figures.alignment import plot_alignment
+    from echotrace.figures.trace import plot_trace
+    from echotrace.files.importing import import_recording
+    from echotrace.files.native import read_measurement, write_measurement
+    from echotrace.files.native import read_recording as read
+    from echotrace.files.native import write_recording as write
+    from echotrace.lens_power import Biometry, LensConstant, lens_power_d, refraction_d
+    from echotrace.many import measure_many, measure_to_file
+    from echotrace.measurement import Measurement
+    from echotrace.recording import Probe, Receiver, Recording
+    from echotrace.settings import Settings, load_settings
+    from echotrace.sitting import summarise
+    from echotrace.sitting_quality import judge_sittings
+    from echotrace.study import Study
+    from echotrace.synthesis import synthesise
+    from echotrace.synthesis.scenario import load_scenario
+    from echotrace.target import Target, eye_target, load_target
+
+else:
+
+    def __getattr__(name: str) -> Any:
+        try:
+            module, _, attribute = _PUBLIC[name].partition(":")
+        except KeyError:
+            raise AttributeError(f"module 'echotrace' has no attribute {name!r}") from None
+        value = getattr(importlib.import_module(f"echotrace.{module}"), attribute)
+        globals()[name] = value
+        return value
 
 
 def __dir__() -> list[str]:
