@@ -115,6 +115,7 @@ print(outer(3.0), sum(outer.stats.cache_hits.values()), outer.__qualname__)
 """
 
 
+@pytest.mark.elsewhere
 def test_a_kernel_is_compiled_anew_when_one_it_calls_changes_in_another_file(tmp_path):
     """Same size and same time of change: the content alone tells. Unchanged, it is not compiled."""
     package = tmp_path / "echotrace"
