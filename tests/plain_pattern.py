@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.gates import Candidates
-from echotrace.pattern import PATTERN_FEATURES, _anatomy_distance
+from echotrace.quality.pattern import PATTERN_FEATURES, _anatomy_distance
 from echotrace.recording import Method
+from echotrace.signal.gates import Candidates
 from echotrace.target import Target
 
 Float32 = NDArray[np.float32]
@@ -82,7 +82,7 @@ def pattern_features(
     receiver_known: bool,
     retina_rise_ratio: Float32,
 ) -> dict[str, Float32]:
-    """As :func:`echotrace.pattern.pattern_features`."""
+    """As :func:`echotrace.quality.pattern.pattern_features`."""
     n = delay_us.shape[0]
     nan = np.full(n, np.nan, np.float32)
     found: dict[str, Float32] = dict.fromkeys(PATTERN_FEATURES, nan)

@@ -14,15 +14,15 @@ from closed_form import (
     recording_of,
 )
 
-from echotrace import chain
-from echotrace.chain import expand_gates, gates_for, measure, view_trace
-from echotrace.conditioning import condition
-from echotrace.envelope import detect_envelope
+from echotrace.chain import measure as chain
+from echotrace.chain.measure import expand_gates, gates_for, measure, view_trace
 from echotrace.errors import MissingDetailError, ParameterError
-from echotrace.gates import Gate
-from echotrace.picking import PICKERS
 from echotrace.recording import Probe, Receiver, Signal, Truth
 from echotrace.settings import EnvelopeSettings, PickingSettings, Settings, TargetGate
+from echotrace.signal.conditioning import condition
+from echotrace.signal.envelope import detect_envelope
+from echotrace.signal.gates import Gate
+from echotrace.signal.picking import PICKERS
 from echotrace.target import Interface, Segment, Target, eye_target
 
 

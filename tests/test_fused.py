@@ -12,19 +12,19 @@ import pytest
 import scipy
 from closed_form import echo, eye_traces, recording_of, up_to
 
-from echotrace import chain
-from echotrace.chain import measure, measure_block, prepare
-from echotrace.conditioning import condition, envelope_band_hz
-from echotrace.envelope import noise_level, noise_slope
+from echotrace.chain import measure as chain
+from echotrace.chain.fused import filter_plan
+from echotrace.chain.measure import measure, measure_block, prepare
 from echotrace.errors import ParameterError
 from echotrace.files.native import read_recording
 from echotrace.kernels import fused
 from echotrace.measurement import concatenate
-from echotrace.pulse import gaussian_pulse
-from echotrace.reading import filter_plan
-from echotrace.receiver import apply_receiver
 from echotrace.recording import Probe, Receiver, Signal
 from echotrace.settings import EnvelopeSettings, PickingSettings, Settings
+from echotrace.signal.conditioning import condition, envelope_band_hz
+from echotrace.signal.envelope import noise_level, noise_slope
+from echotrace.signal.pulse import gaussian_pulse
+from echotrace.signal.receiver import apply_receiver
 
 SCENARIOS = Path(__file__).resolve().parents[1] / "synthetic_traces"
 

@@ -7,9 +7,12 @@ import pytest
 import scipy
 from closed_form import LE_GRAND_US, echo, eye_traces
 
-from echotrace.conditioning import condition
 from echotrace.errors import ParameterError
-from echotrace.gates import (
+from echotrace.kernels.echoes import SearchPlan, find_rows
+from echotrace.media import medium
+from echotrace.recording import Method, Signal
+from echotrace.signal.conditioning import condition
+from echotrace.signal.gates import (
     Gate,
     JointWeights,
     choose_in_gates,
@@ -19,11 +22,8 @@ from echotrace.gates import (
     preset_gates,
     two_way_us,
 )
-from echotrace.kernels.echoes import SearchPlan, find_rows
-from echotrace.media import medium
-from echotrace.picking import PickReason
-from echotrace.pulse import gaussian_pulse
-from echotrace.recording import Method, Signal
+from echotrace.signal.picking import PickReason
+from echotrace.signal.pulse import gaussian_pulse
 from echotrace.target import Interface, Segment, Target, eye_target
 
 PULSE = gaussian_pulse(1e8, 1e7, 0.6)
@@ -147,7 +147,8 @@ def test_candidates_against_a_slow_search():
             elif not rising and row[k] * 0.8 > low:
                 rising, high = True, k
         assert count[i] == len(found)
-        np.testing.assert_allclose(delay_us[i, : count[i]], found, atol=0.5)
+        # A crest between two samples of one height lies half a sample from either, not nearer.
+        np.testing.assert_allclose(delay_us[i, : count[i]], found, atol=0.501)
         for j, k in enumerate(found):
             # The parabola through three logarithms, by polynomial fit.
             fit = np.polyfit([-1, 0, 1], np.log(row[k - 1 : k + 2].astype(float)), 2)
@@ -186,7 +187,7 @@ def test_candidates_against_scipy_prominence(seed):
         figures = [np.zeros(shape_of), *(np.zeros(shape_of, np.float32) for _ in range(3))]
         find_rows(plan, row[None], np.array([threshold]), count, sample, *figures)
         assert count[0] == wanted.size > 0
-        np.testing.assert_allclose(figures[0][0, : count[0]], wanted, atol=0.5)
+        np.testing.assert_allclose(figures[0][0, : count[0]], wanted, atol=0.501)  # as above
 
 
 @pytest.mark.parametrize("first_us", [np.nan, 0.9])

@@ -5,7 +5,7 @@ import pytest
 from closed_form import LE_GRAND_AXIAL_MM, LE_GRAND_US
 
 from echotrace.errors import ParameterError
-from echotrace.lengths import (
+from echotrace.signal.lengths import (
     LengthOptions,
     average_speed_m_per_s,
     length_at_average_speed_mm,

@@ -102,7 +102,7 @@ class ChoicePlan(NamedTuple):
         prior mean, µs; half the prior's weight over its variance; cost of leaving out those
         between.
     weight : (9,)
-        As named in :class:`echotrace.gates.JointWeights`.
+        As named in :class:`echotrace.signal.gates.JointWeights`.
     """
 
     jointly: bool
@@ -245,7 +245,8 @@ def find_row(plan, row, noise, space, sample, delay_us, level_db, before_db, str
     sample : (c,) int32, out
     delay_us : (c,) float64, out
     level_db, before_db, stretch : (c,) float32, out
-        See :class:`echotrace.gates.Candidates`; what lies beyond the last echo means nothing.
+        See :class:`echotrace.signal.gates.Candidates`; what lies beyond the last echo means
+        nothing.
 
     Returns
     -------

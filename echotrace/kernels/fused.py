@@ -1,8 +1,8 @@
 """Samples to picks and figures in one walk over each trace, while it is in cache.
 
-The plain chain (:mod:`echotrace.conditioning` and what follows) filters whole traces at the full
-rate by fast Fourier transform. Here the quadrature filter of the plain envelope is evaluated at
-every ``stride``-th sample only; at that rate a short second filter turns it into the matched
+The plain chain (:mod:`echotrace.signal.conditioning` and what follows) filters whole traces at the
+full rate by fast Fourier transform. Here the quadrature filter of the plain envelope is evaluated
+at every ``stride``-th sample only; at that rate a short second filter turns it into the matched
 filter's output, for the matched filter of a Gaussian pulse is the narrower Gaussian of the plain
 envelope followed by another. What needs the full rate, the surroundings of chosen echoes, is
 filtered there and nowhere else.

@@ -202,7 +202,7 @@ def ask_rows(
     count : (n,) int32
     delay_us : (n, c) float64, rising
     level_db, before_db, stretch : (n, c) float32
-        Candidates, as :class:`echotrace.gates.Candidates` has them.
+        Candidates, as :class:`echotrace.signal.gates.Candidates` has them.
     pick_us : (n, q) float64
         Picks; NaN where there is none.
     pick_db : (n, q) float32

@@ -20,17 +20,17 @@ import pytest
 from long_recording import eyes, recording, write_long
 from references import VectorisedPicks, again, hilbert_picks, multiply_add, obspy_picks
 
-from echotrace.chain import measure, measure_block, prepare
-from echotrace.envelope import matched_taps
+from echotrace.chain.measure import measure, measure_block, prepare
 from echotrace.files.native import MeasurementWriter, read_recording
 from echotrace.files.parts import write_part
 from echotrace.kernels import fused
 from echotrace.kernels.echoes import LOOKED_FOR, choose_rows
 from echotrace.kernels.extremes import extremes
 from echotrace.kernels.noise import ENVELOPE, noise_of
-from echotrace.many import ManySummary, measure_to_file
+from echotrace.many.many import ManySummary, measure_to_file
 from echotrace.measurement import concatenate
-from echotrace.pulse import gaussian_pulse
+from echotrace.signal.envelope import matched_taps
+from echotrace.signal.pulse import gaussian_pulse
 
 N, M, RATE_HZ = 2048, 4096, 1e8
 PULSE = gaussian_pulse(RATE_HZ, 1e7, 0.6)
@@ -314,13 +314,15 @@ def test_start_up(benchmark, tmp_path):
         f"import sys, numpy as np; sys.path.insert(0, {tests!r}); "
         "from closed_form import eye_traces, recording_of; r = recording_of(eye_traces(10)); "
     )
-    imports = "import numba, h5py, scipy.fft, echotrace.chain, echotrace.kernels.fused; "
+    imports = "import numba, h5py, scipy.fft, echotrace.chain.measure, echotrace.kernels.fused; "
     codes = {
         "import numpy": "import numpy",
         "import echotrace": "import echotrace",
         "echotrace --help": "from echotrace.cli import main; main(['--help'])",
         "imports of measure": script + imports,
-        "measure 10 traces": script + imports + "from echotrace.chain import measure; measure(r)",
+        "measure 10 traces": script
+        + imports
+        + "from echotrace.chain.measure import measure; measure(r)",
     }
 
     def fresh(code):
