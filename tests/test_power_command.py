@@ -343,17 +343,23 @@ HEAD = "eye,method,lens_state,accepted,axial_length_mm\n"
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("", "holds no scans"),
+        ("", "the file is empty"),
         (HEAD, "holds no scans"),
         ("eye,method,accepted,axial_length_mm\nright,contact,true,23\n", "no column 'lens_state'"),
-        (HEAD + "right,contact,phakic,true,23;4\n", "axial_length_mm='23;4' is not a number"),
-        (HEAD + "right,contact,phakic,true,-23\n", "zero or more"),
-        (HEAD + "right,contact,phakic,maybe,23\n", "row 2: accepted='maybe'"),
-        (HEAD + "OD,contact,phakic,true,23\n", "row 2: eye='OD'"),
-        (HEAD + "right,contact,phakic,true,23,4\n", "row 2 has 6 cells"),
-        ("eye,eye\nright,left\n", "two columns"),
-        ("eye;method;lens_state\nright;contact;phakic\n", "semicolons"),
-        (HEAD + 'right,contact,"phakic,true,23\n', "comma-separated"),
+        (
+            HEAD + "right,contact,phakic,true,23;4\n",
+            "line 2, column 'axial_length_mm': '23;4' is not a number",
+        ),
+        (HEAD + "right,contact,phakic,true,-23\n", "must be 0 or more"),
+        (HEAD + "right,contact,phakic,maybe,23\n", "line 2, column 'accepted': 'maybe'"),
+        (HEAD + "OD,contact,phakic,true,23\n", "line 2, column 'eye': 'OD'"),
+        (HEAD + "right,contact,phakic,true,23,4\n", "line 2 has 6 cells"),
+        ("eye,eye\nright,left\n", "occurs twice"),
+        ("eye;method;lens_state\nright;contact;phakic\n", "no column 'accepted'"),
+        (HEAD + 'right,contact,"phakic,true,23\n', "is a quote left open"),
+        (HEAD + "right,contact,phakic,true,2_3.5\n", "'2_3.5' is not a number"),
+        (HEAD + "right,contact,phakic,true,1e9\n", "must be 10000 or less"),
+        (HEAD + f"right,contact,phakic,true,{'2' * 200_000}\n", "not a table of separated cells"),
     ],
 )
 def test_broken_tables_are_told_in_one_line(tmp_path, text, told):

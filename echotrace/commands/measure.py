@@ -57,6 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what the beam passes, for recordings that are not of an eye",
     )
     parser.add_argument(
+        "--resume",
         "--carry-on",
         action="store_true",
         help="take up an interrupted run that wrote one .h5 file; recordings of "
@@ -108,7 +109,9 @@ def _check_outputs(args: argparse.Namespace) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure, print, write."""
-    from echotrace.chain.measure import decide_by_hand, expand_gates, measure
+    from echotrace.chain.by_hand import decide_by_hand
+    from echotrace.chain.measure import measure
+    from echotrace.chain.states import expand_gates
     from echotrace.files.atomic import save_text
     from echotrace.files.native import read_recording, write_measurement
     from echotrace.files.table import write_measurement_table
@@ -133,7 +136,7 @@ def run(args: argparse.Namespace) -> int:
         save_text(args.write_settings, settings_toml(expand_gates(settings, recording, target)))
         print(f"wrote {args.write_settings}")
         return 0
-    if args.carry_on or (recording.n_traces >= _LONG_TRACES and _only_native(args)):
+    if args.resume or (recording.n_traces >= _LONG_TRACES and _only_native(args)):
         return _stream(args, recording, settings, target)
     accept, reject = _decisions("accept", args.accept), _decisions("reject", args.reject)
     with _progress(recording.n_traces) as advance:
@@ -187,22 +190,23 @@ def _stream(
     import json
 
     from echotrace.caution import CAUTION
-    from echotrace.many.many import measure_to_file, parts_folder
+    from echotrace.many.run_folder import parts_folder
+    from echotrace.many.to_file import measure_to_file
     from echotrace.report.text import wrapped
 
     if not _only_native(args):
         raise ParameterError(
-            "--carry-on goes with one -o FILE.h5 and without --report, --accept and --reject"
+            "--resume goes with one -o FILE.h5 and without --report, --accept and --reject"
         )
     path = args.output[0]
     try:
-        with _progress(recording.n_traces, carry_on=args.carry_on) as advance:
+        with _progress(recording.n_traces, resume=args.resume) as advance:
             summary = measure_to_file(
                 recording,
                 path,
                 settings,
                 target=target,
-                carry_on=args.carry_on,
+                resume=args.resume,
                 workers=args.workers,
                 progress=advance,
             )
@@ -210,7 +214,7 @@ def _stream(
         if parts_folder(path).exists():
             print(
                 f"What is done so far lies in {parts_folder(path)}; the same command with "
-                "--carry-on goes on from there.",
+                "--resume goes on from there.",
                 file=sys.stderr,
             )
         raise
@@ -235,10 +239,10 @@ def _stream(
 class _progress:
     """A bar on a terminal for long work; nothing where output is piped."""
 
-    def __init__(self, total: int, *, carry_on: bool = False) -> None:
+    def __init__(self, total: int, *, resume: bool = False) -> None:
         from tqdm import tqdm
 
-        self._carry_on = carry_on
+        self._resume = resume
         self._bar = tqdm(
             total=total,
             unit="trace",
@@ -253,9 +257,9 @@ class _progress:
 
     def __call__(self, done: int, total: int) -> None:
         del total
-        if self._carry_on:
+        if self._resume:
             # What an earlier run has done says nothing of this one's rate.
-            self._carry_on = False
+            self._resume = False
             self._bar.initial = self._bar.n = self._bar.last_print_n = done
         self._bar.update(done - self._bar.n)
 
