@@ -130,7 +130,7 @@ def test_gain_moves_nothing(mixed):
     clear = np.array([0, 2, 3])
     assert b.tilt_deg[clear] == pytest.approx(a.tilt_deg[clear], abs=0.02)
     assert b.tilt_deg == pytest.approx(a.tilt_deg, abs=0.5)
-    assert b.decentration_mm == pytest.approx(a.decentration_mm, abs=0.03)
+    assert b.decentration_mm == pytest.approx(a.decentration_mm, abs=0.06)
 
 
 def test_an_unknown_receiver_or_probe_does_not_sharpen_the_interval(mixed):
