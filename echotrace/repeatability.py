@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from echotrace.errors import ParameterError
+from echotrace.errors import EstimationError, ParameterError
+from echotrace.reml import reml
 from echotrace.study import LABELS, Study
 from echotrace.variance import (
     Estimate,
@@ -25,7 +26,6 @@ from echotrace.variance import (
     chi_square_interval,
     effective_df,
     jackknife,
-    reml,
     subject_draws,
     t_interval,
 )
@@ -314,21 +314,28 @@ def repeatability(
         factors.append(("eye by operator", cell))
         if has_sittings:
             factors.append(("sitting", sitting))
-        variance = reml(study.value, factors, confidence)
-        components = {
-            name: estimate.sqrt() for name, estimate in variance.items() if name != "reading"
-        }
-        between = sum(variance[name].value for name, _ in factors if name in ("subject", "eye"))
-        total = sum(estimate.value for estimate in variance.values())
-        icc["reading"] = Estimate(between / total, how="REML, no interval")
-        change = total - between
-        # The operators decide the interval: their few degrees of freedom dominate it.
-        spreads = [variance[name] for name in variance if name not in ("subject", "eye")]
-        low = change - math.hypot(*(e.value - e.low for e in spreads))
-        high = change + math.hypot(*(e.high - e.value for e in spreads))
-        reproducibility = Estimate(change, max(low, 0.0), high, "REML, recovered").sqrt()
+        try:
+            variance = reml(study.value, factors, confidence)
+        except EstimationError as error:
+            notes.append(
+                "the spread between operators, the reproducibility and the intraclass correlation "
+                f"of a reading are not given: {error}"
+            )
+        else:
+            components = {
+                name: estimate.sqrt() for name, estimate in variance.items() if name != "reading"
+            }
+            between = sum(variance[name].value for name in variance if name in ("subject", "eye"))
+            total = sum(estimate.value for estimate in variance.values())
+            icc["reading"] = Estimate(between / total, how="REML, no interval")
+            change = total - between
+            # The operators decide the interval: their few degrees of freedom dominate it.
+            spreads = [variance[name] for name in variance if name not in ("subject", "eye")]
+            low = change - math.hypot(*(e.value - e.low for e in spreads))
+            high = change + math.hypot(*(e.high - e.value for e in spreads))
+            reproducibility = Estimate(change, max(low, 0.0), high, "REML, recovered").sqrt()
         n_operators = len(study.operator.present)
-        if n_operators < 6:
+        if components and n_operators < 6:
             notes.append(
                 f"the spread between operators rests on {n_operators} operators; its interval is "
                 "wide because of that, not because of the readings"

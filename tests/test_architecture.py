@@ -23,7 +23,8 @@ LAYERS = [
     },
     {"synthesis", "files", "settings", "reading", "chain"},
     {
-        "sitting", "study", "repeatability", "variance", "agreement", "agreement_text",
+        "sitting", "study", "repeatability", "variance", "reml",
+        "reml_likelihood", "agreement", "agreement_text",
         "sample_size", "lens_power", "power_cautions", "propagation", "eye_states",
         "plausibility", "power_study", "alignment", "calibration", "calibration_draws",
         "alignment_tables", "finding_cases", "tuning", "teaching", "block", "many",
