@@ -204,21 +204,18 @@ class Likelihood:
         inverse = np.linalg.inv(matrix)
         for i in range(k_all):
             first[i] += np.trace(solved[i])
-            for j in range(i + 1):
+            for j in range(k_all):
                 second[i, j] -= np.sum(solved[i] * solved[j].T)
-                if j >= depth:
-                    continue
+        for j in range(depth):
+            # Scores of the finer factor's scores, at the coarser ones.
+            again = chain.scores(scores[j + 1], j + 1)
+            for i in range(j, k_all):
                 if i < depth:
-                    # Scores of the finer factor's scores, at the coarser one.
-                    again = chain.scores(scores[j + 1], j + 1)[i - j]
-                    bend = again.T @ scores[i + 1]
+                    bend = again[i - j].T @ scores[i + 1]
                     third = (bend + bend.T) * weight
                 else:
                     third = by_chain[j] * marks[i - depth]
                 second[i, j] += np.sum(inverse * third.T)
-                if i != j:
-                    second[j, i] = second[i, j]
-            for j in range(depth, i):
                 second[j, i] = second[i, j]
         log_det += float(np.linalg.slogdet(matrix)[1])
         return first, -second, log_det
@@ -294,26 +291,29 @@ class _Chain:
         size = self.depth
         value = float(np.sum(np.log(self._count)))
         first, second = np.zeros(size), np.zeros((size, size))
-        dv = np.zeros((size, self.v[0].size))
-        ddv = np.zeros((size, size, self.v[0].size))
+        dv = np.zeros((0, self.v[0].size))
+        ddv = np.zeros((0, 0, self.v[0].size))
         for k in range(size + 1):
+            # Level k knows the ratios of its own factor and of the k - 1 finer ones.
             v = self.v[k]
             value += float(np.sum(np.log(v)))
-            first += np.sum(dv / v, axis=1)
+            first[:k] += np.sum(dv / v, axis=1)
             pair = dv[:, None] * dv
-            second += np.sum(ddv / v - pair / v**2, axis=2)
+            second[:k, :k] += np.sum(ddv / v - pair / v**2, axis=2)
             if k == size:
                 break
             total, starts = self.total[k + 1], self._starts[k]
+            value += float(np.sum(np.log(total)))
             dt = -np.add.reduceat(dv / v**2, starts, axis=1)
             ddt = np.add.reduceat(2.0 * pair / v**3 - ddv / v**2, starts, axis=2)
-            value += float(np.sum(np.log(total)))
-            first += np.sum(dt / total, axis=1)
+            first[:k] += np.sum(dt / total, axis=1)
             pair = dt[:, None] * dt
-            second += np.sum(ddt / total - pair / total**2, axis=2)
-            dv = -dt / total**2
-            ddv = 2.0 * pair / total**3 - ddt / total**2
-            dv[k] += 1.0
+            second[:k, :k] += np.sum(ddt / total - pair / total**2, axis=2)
+            dv = np.zeros((k + 1, total.size))
+            ddv = np.zeros((k + 1, k + 1, total.size))
+            dv[:k] = -dt / total**2
+            dv[k] = 1.0
+            ddv[:k, :k] = 2.0 * pair / total**3 - ddt / total**2
         return value, first, second
 
 

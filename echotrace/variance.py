@@ -1,12 +1,11 @@
-"""Variance components of nested and crossed designs, and intervals for what is made of them.
+"""Variance components of nested designs, and intervals for what is made of them.
 
 Nested designs (subject, eye, sitting, reading) are analysed by unweighted means: at every level
 the spread of plain means of means. With equal numbers this is the textbook analysis of variance;
 with unequal numbers its mean squares stay close to chi-square when eyes differ much more than
 readings do, as lengths of eyes do, where the classical sums of squares do not (Thomas & Hultquist
 1978, Annals of Statistics 6:582; Burdick & Graybill 1992, Confidence Intervals on Variance
-Components). Crossed designs, complete or not, are analysed by restricted maximum likelihood
-(Patterson & Thompson 1971, Biometrika 58:545).
+Components). Crossed designs are the business of `echotrace.reml`.
 
 Everything a study is analysed by is a sum over subjects, so that leaving out a subject (jackknife)
 or drawing subjects anew (bootstrap) is a product of matrices.
