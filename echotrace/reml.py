@@ -197,12 +197,16 @@ class _Search:
     def refuse_aliases(self) -> None:
         """Refuse factors whose spreads the design cannot tell apart, whatever the values."""
         at = self.data.evaluate(self.unit)
-        information = np.block(
+        whole = np.block(
             [
                 [at.information, at.trace[:, None]],
                 [at.trace[None, :], np.array([[self.data.n - 1]])],
             ]
         )
+        # The last row is of all variances together; of the readings alone it is without the rest.
+        parts = np.eye(len(whole))
+        parts[-1, :-1] = -self.unit
+        information = parts @ whole @ parts.T
         sd = np.sqrt(np.diag(information))
         values, vectors = np.linalg.eigh(information / np.outer(sd, sd))
         if values[0] > _ALIASED:

@@ -261,7 +261,7 @@ def test_each_proof_can_fail():
     with pytest.raises(EstimationError, match="no spread of their own"):
         search.prove(search.point(top))
     far = best.t.copy()
-    far[k] += 6.0
+    far[k] += 12.0
     with pytest.raises(EstimationError, match=f"many spreads between {names[k]}"):
         search.prove(search.point(far))
 
