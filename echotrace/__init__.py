@@ -2,65 +2,26 @@
 
 Not a medical device. Licensed practitioners and local protocols decide; a number that comes with
 a warning is not to be used unchecked.
+
+Public names are listed in ``__init__.pyi`` by the way of the data, and loaded on first use.
 """
 
-from __future__ import annotations
-
-import importlib
-from typing import Any
+from echotrace import _moved
+from echotrace._public import public_names
 
 __version__ = "0.1.0"
 
-# Where each public name lives. Loaded on first use, so that ``import echotrace`` costs little
-# more than importing numpy: scipy, numba, h5py and matplotlib wait until they are needed.
-_PUBLIC = {
-    "EchotraceError": "errors:EchotraceError",
-    "EchotraceWarning": "errors:EchotraceWarning",
-    "Measurement": "measurement:Measurement",
-    "Probe": "recording:Probe",
-    "Receiver": "recording:Receiver",
-    "Recording": "recording:Recording",
-    "Settings": "settings:Settings",
-    "Study": "study:Study",
-    "Target": "target:Target",
-    "compare_methods": "agreement:compare_methods",
-    "decide_by_hand": "chain:decide_by_hand",
-    "estimate_alignment": "alignment:estimate_alignment",
-    "eye_target": "target:eye_target",
-    "import_recording": "files.importing:import_recording",
-    "judge_sittings": "sitting_quality:judge_sittings",
-    "load_settings": "settings:load_settings",
-    "load_target": "target:load_target",
-    "Biometry": "lens_power:Biometry",
-    "LensConstant": "lens_power:LensConstant",
-    "lens_power_d": "lens_power:lens_power_d",
-    "load_scenario": "synthesis.scenario:load_scenario",
-    "measure": "chain:measure",
-    "measure_many": "many:measure_many",
-    "measure_to_file": "many:measure_to_file",
-    "plot_alignment": "figures.alignment:plot_alignment",
-    "plot_trace": "figures.trace:plot_trace",
-    "read": "files.native:read_recording",
-    "read_measurement": "files.native:read_measurement",
-    "refraction_d": "lens_power:refraction_d",
-    "summarise": "sitting:summarise",
-    "synthesise": "synthesis:synthesise",
-    "write": "files.native:write_recording",
-    "write_measurement": "files.native:write_measurement",
-}
-
-__all__ = ["__version__", *sorted(_PUBLIC)]
-
-
-def __getattr__(name: str) -> Any:
-    try:
-        module, _, attribute = _PUBLIC[name].partition(":")
-    except KeyError:
-        raise AttributeError(f"module 'echotrace' has no attribute {name!r}") from None
-    value = getattr(importlib.import_module(f"echotrace.{module}"), attribute)
-    globals()[name] = value
-    return value
-
-
-def __dir__() -> list[str]:
-    return sorted({*globals(), *_PUBLIC})
+_moved.install()
+__getattr__, __dir__, _names, PUBLIC_GROUPS = public_names(
+    globals(),
+    old={
+        "Biometry": "power.Biometry",
+        "LensConstant": "power.LensConstant",
+        "lens_power_d": "power.lens_power_d",
+        "load_scenario": "read_scenario",
+        "load_settings": "read_settings",
+        "load_target": "read_target",
+        "refraction_d": "power.refraction_d",
+    },
+)
+__all__ = ["__version__", *_names]

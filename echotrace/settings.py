@@ -9,13 +9,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, get_type_hints
 
-from echotrace.envelope import EnvelopeMethod
 from echotrace.errors import ParameterError
-from echotrace.findings import QualityLimits
-from echotrace.gates import Gate, JointWeights
-from echotrace.lengths import LengthOptions
-from echotrace.picking import PICKERS, PickerOptions
-from echotrace.user_input import did_you_mean, read_toml
+from echotrace.quality.limits import QualityLimits
+from echotrace.signal.choice_plan import JointChoiceSettings
+from echotrace.signal.envelope import EnvelopeMethod
+from echotrace.signal.gates import Gate
+from echotrace.signal.lengths import LengthSettings
+from echotrace.signal.picking import PICKERS, PickerSettings
+from echotrace.sitting_limits import SittingLimits
+from echotrace.user_input import check_keys, read_toml
 
 __all__ = [
     "EnvelopeSettings",
@@ -23,7 +25,7 @@ __all__ = [
     "Settings",
     "SittingLimits",
     "TargetGate",
-    "load_settings",
+    "read_settings",
     "settings_toml",
 ]
 
@@ -60,7 +62,7 @@ class PickingSettings:
     Attributes
     ----------
     picker : str
-        One of :data:`echotrace.picking.PICKERS`.
+        One of :data:`echotrace.signal.picking.PICKERS`.
     choice : {"jointly", "gate_by_gate"}
     template : {"probe", "recording"}
         Pulse of the matched filter: from the probe's description, or the average of the
@@ -85,62 +87,6 @@ class PickingSettings:
             raise ParameterError(
                 f"search_threshold_db={self.search_threshold_db!r} must lie between 6 and 60 dB"
             )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SittingLimits:
-    """When a sitting is not to be trusted. Common practice, no source, except where said.
-
-    Attributes
-    ----------
-    min_accepted : int
-        Least number of accepted scans (three within 0.1 mm; common practice, no source).
-    max_sd_contact_mm, max_sd_immersion_mm, max_sd_other_mm : float
-        Largest standard deviation of the accepted lengths, mm (0.10 to 0.12 and 0.06: value from
-        memory).
-    max_outliers : int
-        Number of outliers tested by the generalised extreme Studentized deviate.
-    outlier_alpha : float
-        Its significance level.
-    drift_alpha : float
-        Significance at which a trend through the sitting is reported.
-    min_effect_mm : float
-        Least distance of an outlier from the mean, and least change by a drift over the sitting,
-        that is worth a word, mm: significance alone would report micrometres.
-    max_chamber_range_mm : float
-        Shortening of the chamber between scans beyond which compression is reported, mm.
-    confidence : float
-        Of the intervals.
-    """
-
-    min_accepted: int = 3
-    max_sd_contact_mm: float = 0.12
-    max_sd_immersion_mm: float = 0.06
-    max_sd_other_mm: float = 0.06
-    max_outliers: int = 2
-    outlier_alpha: float = 0.05
-    drift_alpha: float = 0.05
-    min_effect_mm: float = 0.03
-    max_chamber_range_mm: float = 0.15
-    confidence: float = 0.95
-
-    def __post_init__(self) -> None:
-        if self.min_accepted < 1:
-            raise ParameterError(f"min_accepted={self.min_accepted!r} must be at least 1")
-        if self.max_outliers < 0:
-            raise ParameterError(f"max_outliers={self.max_outliers!r} must be zero or more")
-        for name in ("outlier_alpha", "drift_alpha", "confidence"):
-            if not 0.0 < getattr(self, name) < 1.0:
-                raise ParameterError(f"{name}={getattr(self, name)!r} must lie between 0 and 1")
-        for name in (
-            "max_sd_contact_mm",
-            "max_sd_immersion_mm",
-            "max_sd_other_mm",
-            "min_effect_mm",
-            "max_chamber_range_mm",
-        ):
-            if not getattr(self, name) > 0.0:
-                raise ParameterError(f"{name}={getattr(self, name)!r} must be positive")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,9 +121,9 @@ class Settings:
 
     envelope: EnvelopeSettings = field(default_factory=EnvelopeSettings)
     picking: PickingSettings = field(default_factory=PickingSettings)
-    picker_options: PickerOptions = field(default_factory=PickerOptions)
-    joint_weights: JointWeights = field(default_factory=JointWeights)
-    lengths: LengthOptions = field(default_factory=LengthOptions)
+    picker_options: PickerSettings = field(default_factory=PickerSettings)
+    joint_weights: JointChoiceSettings = field(default_factory=JointChoiceSettings)
+    lengths: LengthSettings = field(default_factory=LengthSettings)
     quality: QualityLimits = field(default_factory=QualityLimits)
     sitting: SittingLimits = field(default_factory=SittingLimits)
     gates: tuple[TargetGate, ...] = ()
@@ -210,10 +156,10 @@ class Settings:
         sections = {f.name: f for f in dataclasses.fields(cls) if f.name != "gates"}
         hints = get_type_hints(cls)
         values: dict[str, Any] = {}
+        check_keys(table, [*sections, "gate"], where)
         for key, value in table.items():
             if key == "gate":
                 continue
-            _known(key, [*sections, "gate"], where)
             if not isinstance(value, Mapping):
                 raise ParameterError(f"{where}: {key} must be a table, [{key}]")
             values[key] = _fill(hints[key], value, f"{where}: [{key}]")
@@ -233,19 +179,13 @@ class Settings:
         return cls(**values, gates=tuple(parsed))
 
 
-def _known(key: str, allowed: list[str], where: str) -> None:
-    if key not in allowed:
-        hint = did_you_mean(key, allowed)
-        raise ParameterError(f"{where}: unknown key {key!r}: {hint}Allowed: {', '.join(allowed)}")
-
-
 def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
     """Make a dataclass of a table, with names and types checked."""
     known = {f.name: f for f in dataclasses.fields(cls)}
     hints = get_type_hints(cls)
     values: dict[str, Any] = {}
+    check_keys(table, known, where)
     for key, value in table.items():
-        _known(key, list(known), where)
         wanted = hints[key]
         if wanted is float:
             if isinstance(value, bool) or not isinstance(value, int | float):
@@ -272,7 +212,7 @@ def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
         raise ParameterError(f"{where}: {error}") from None
 
 
-def load_settings(path: str | Path) -> Settings:
+def read_settings(path: str | Path) -> Settings:
     """Read settings from a TOML file.
 
     Raises

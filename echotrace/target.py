@@ -14,9 +14,9 @@ from typing import Any
 
 from echotrace.errors import ParameterError
 from echotrace.media import BODY_TEMPERATURE_C, Medium, medium
-from echotrace.user_input import did_you_mean, read_toml
+from echotrace.user_input import check_keys, did_you_mean, read_toml
 
-__all__ = ["Interface", "Segment", "Target", "eye_target", "load_target"]
+__all__ = ["Interface", "Segment", "Target", "eye_target", "read_target"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -300,9 +300,9 @@ def eye_target(
     )
 
 
-_TARGET_KEYS = {"name", "length_from", "length_to", "temperature_c", "interface", "segment"}
-_INTERFACE_KEYS = {"name", "optional", "first_rise"}
-_SEGMENT_KEYS = {
+_TARGET_KEYS = ("name", "length_from", "length_to", "temperature_c", "interface", "segment")
+_INTERFACE_KEYS = ("name", "optional", "first_rise")
+_SEGMENT_KEYS = (
     "name",
     "medium",
     "speed_m_per_s",
@@ -312,16 +312,7 @@ _SEGMENT_KEYS = {
     "range_mm",
     "assumed_mm",
     "assumed_u_mm",
-}
-
-
-def _check_keys(table: dict[str, Any], allowed: set[str], where: str) -> None:
-    for key in table:
-        if key not in allowed:
-            hint = did_you_mean(key, allowed)
-            raise ParameterError(
-                f"{where}: unknown key {key!r}: {hint}Allowed: {', '.join(sorted(allowed))}"
-            )
+)
 
 
 def _number(table: dict[str, Any], key: str, where: str, default: float | None = None) -> float:
@@ -332,7 +323,7 @@ def _number(table: dict[str, Any], key: str, where: str, default: float | None =
 
 
 def _segment_from_table(table: dict[str, Any], where: str) -> Segment:
-    _check_keys(table, _SEGMENT_KEYS, where)
+    check_keys(table, _SEGMENT_KEYS, where)
     name = table.get("name")
     if not isinstance(name, str):
         raise ParameterError(f"{where}: name must be a text")
@@ -362,7 +353,7 @@ def _segment_from_table(table: dict[str, Any], where: str) -> Segment:
     )
 
 
-def load_target(path: str | Path) -> Target:
+def read_target(path: str | Path) -> Target:
     """Read a target from a TOML file.
 
     The file names the target, lists its ``[[interface]]`` tables in beam order and the
@@ -376,11 +367,11 @@ def load_target(path: str | Path) -> Target:
     """
     path = Path(path)
     table = read_toml(path)
-    _check_keys(table, _TARGET_KEYS, str(path))
+    check_keys(table, _TARGET_KEYS, str(path))
     interfaces = []
     for k, item in enumerate(table.get("interface", [])):
         where = f"{path}: interface {k + 1}"
-        _check_keys(item, _INTERFACE_KEYS, where)
+        check_keys(item, _INTERFACE_KEYS, where)
         if not isinstance(item.get("name"), str):
             raise ParameterError(f"{where}: name must be a text")
         interfaces.append(

@@ -4,8 +4,8 @@ import math
 
 import numpy as np
 
-from echotrace.findings import FINDINGS
 from echotrace.measurement import Measurement
+from echotrace.quality.finding_list import FINDINGS
 from echotrace.recording import COLUMNS, Column, Probe, Receiver, Recording, Truth
 
 

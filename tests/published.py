@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from echotrace.study import Study
+from echotrace.agreement.study import Study
 
 # Bland & Altman 1986, Lancet 327:307, table 1: peak expiratory flow (l/min) of 17 subjects, two
 # readings by each of two meters. Value from memory; reproduces the published mean difference,

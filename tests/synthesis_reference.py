@@ -7,8 +7,8 @@ import math
 import numpy as np
 import scipy
 
+from echotrace.synthesis.beam import BeamPath
 from echotrace.synthesis.probe import Disc, edge_drive
-from echotrace.synthesis.surfaces import BeamPath
 
 WATER_MM_PER_US = 1.482380  # Marczak 1997, 20 °C
 

@@ -9,23 +9,18 @@ import numpy as np
 import pytest
 from published import cardiac_output, peak_flow
 
-from echotrace.agreement import (
-    _recovered_limits,
-    compare_methods,
-    deming,
-    limits_of_agreement,
-    passing_bablok,
-    tolerance_factor,
-)
-from echotrace.errors import ParameterError
-from echotrace.sample_size import (
+from echotrace.agreement.compare import compare_methods
+from echotrace.agreement.limits import limits_of_agreement, recovered_limits, tolerance_factor
+from echotrace.agreement.regression import deming, passing_bablok
+from echotrace.agreement.sample_size import (
     eyes_for_spread_ratio,
     limits_width,
     spread_ratio_power,
     subjects_for_limits,
 )
-from echotrace.study import Study
-from echotrace.variance import Estimate
+from echotrace.agreement.study import Study
+from echotrace.agreement.variance import Estimate
+from echotrace.errors import ParameterError
 
 # ----------------------------------------------------------------------- published examples
 
@@ -81,7 +76,7 @@ def test_intervals_of_zou_for_replicates(linked, limits, lower, upper):
     # Zou takes the normal quantile for the mean where ours is Student's, which matters with 4.
     error = 1.959964 * math.sqrt(np.var(result.difference, ddof=1) / 4)
     bias = Estimate(result.bias.value, result.bias.value - error, result.bias.value + error)
-    normal = _recovered_limits("", bias, ours.sd)
+    normal = recovered_limits("", bias, ours.sd)
     np.testing.assert_allclose((normal.lower.low, normal.lower.high), lower, atol=0.011)
     np.testing.assert_allclose((normal.upper.low, normal.upper.high), upper, atol=0.011)
     assert ours.lower.low < normal.lower.low

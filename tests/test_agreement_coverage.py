@@ -7,8 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from echotrace.agreement import Z_LIMITS, compare_methods
-from echotrace.study import Study
+from echotrace.agreement.compare import compare_methods
+from echotrace.agreement.limits import Z_LIMITS
+from echotrace.agreement.study import Study
 
 N_DRAWS = 2000
 SUBJECT, EYE, DIFFERENCE, EYE_DIFFERENCE, CONTACT, IMMERSION = 1.2, 0.2, 0.10, 0.06, 0.13, 0.05
@@ -91,7 +92,7 @@ def test_a_shared_difficulty_of_eyes_breaks_the_f_interval_but_not_the_jackknife
     rng = np.random.default_rng(5)
     held = {"jackknife": 0, "F": 0}
     n, m = 40, 4
-    from echotrace.repeatability import spread_ratio
+    from echotrace.agreement.spreads import spread_ratio
 
     for _ in range(N_DRAWS):
         studies = []

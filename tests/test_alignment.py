@@ -7,20 +7,10 @@ import numpy as np
 import pytest
 import scipy
 
-from echotrace.alignment import (
-    DECENTRATION_NODES_MM,
-    FIGURES,
-    METHODS,
-    OPENING_NODES_DEG,
-    PROBE_NODES_MHZ_MM,
-    TABLE_FILE,
-    TILT_NODES_DEG,
-    alignment_prior,
-    estimate_alignment,
-    load_tables,
-    observed_figures,
-)
-from echotrace.alignment_tables import (
+from echotrace.chain.measure import measure
+from echotrace.errors import FileFormatError, ParameterError
+from echotrace.figures.alignment import alignment_figure, plot_alignment
+from echotrace.fitting.alignment_tables import (
     SHIPPED_TABLE_DRAWS,
     _hats,
     draws_hash,
@@ -29,11 +19,21 @@ from echotrace.alignment_tables import (
     table_draws,
     write_tables,
 )
-from echotrace.calibration_draws import draw_table
-from echotrace.chain import measure
-from echotrace.errors import FileFormatError, ParameterError
-from echotrace.figures.alignment import alignment_figure, plot_alignment
-from echotrace.sitting_quality import judge_sittings
+from echotrace.fitting.calibration_draws import draw_table
+from echotrace.sittings.alignment import estimate_alignment
+from echotrace.sittings.alignment_features import observed_features
+from echotrace.sittings.alignment_prior import alignment_prior
+from echotrace.sittings.alignment_tables import (
+    AZIMUTH_NODES_DEG,
+    DECENTRATION_NODES_MM,
+    FEATURES,
+    METHODS,
+    PROBE_NODES_MHZ_MM,
+    TABLE_FILE,
+    TILT_NODES_DEG,
+    load_tables,
+)
+from echotrace.sittings.sitting_quality import judge_sittings
 from echotrace.synthesis.compose import Synthesis
 
 UNSEEN = 9001
@@ -45,8 +45,8 @@ def _sitting(number, scans, **changes):
     draw = draw_table(UNSEEN, number, poses=1)
     table = draw.table
     table["scans"] = scans
-    table["hold"].pop("kind", None)
-    table["hold"].pop("decentration_mm", None)
+    table["pose"].pop("kind", None)
+    table["pose"].pop("decentration_mm", None)
     for name, values in changes.items():
         table[name] = {**table[name], **values}
     recording = Synthesis(table).block(0, scans)
@@ -191,18 +191,18 @@ def test_missing_and_clipped_echoes_are_bounds(mixed):
     changed = replace(
         result, delay_us=delay, features={**result.features, "level_db_retina": level}
     )
-    figures = observed_figures(changed, recording)
-    j = FIGURES.index("retina")
-    assert figures.below[0, j] == pytest.approx(13.0)
-    assert np.isnan(figures.above[0, j])
-    assert np.isnan(figures.below[1, j])
+    features = observed_features(changed, recording)
+    j = FEATURES.index("retina")
+    assert features.below[0, j] == pytest.approx(13.0)
+    assert np.isnan(features.above[0, j])
+    assert np.isnan(features.below[1, j])
     # Clipped: as it left the receiver, taller than any echo that is not.
-    from echotrace.receiver import tgc_db
+    from echotrace.signal.receiver import tgc_db
 
     front = result.features["level_db_cornea_front"][1] + tgc_db(
         delay[1, result.interfaces.index("cornea_front")], recording.receiver
     )
-    left = figures.above[1, j] + tgc_db(delay[1, k], recording.receiver)
+    left = features.above[1, j] + tgc_db(delay[1, k], recording.receiver)
     assert left >= front - 1e-4
     estimate = estimate_alignment(changed, recording, jointly=False)
     plain = estimate_alignment(result, recording, jointly=False)
@@ -317,7 +317,7 @@ def _misfit(tables, draws):
     weights = [
         _hats(TILT_NODES_DEG, draws.tilt_deg),
         _hats(DECENTRATION_NODES_MM, draws.decentration_mm),
-        _hats(OPENING_NODES_DEG, draws.opening_deg),
+        _hats(AZIMUTH_NODES_DEG, draws.opening_deg),
         _hats(PROBE_NODES_MHZ_MM, draws.probe_mhz_mm),
     ]
     for m in range(len(METHODS)):
@@ -341,7 +341,7 @@ def test_fresh_draws_lie_where_the_shipped_tables_say():
 
 
 def test_tables_are_fitted_and_written_whole(tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr("echotrace.alignment_tables._ROUNDS", 1)
+    monkeypatch.setattr("echotrace.fitting.alignment_tables._ROUNDS", 1)
     path = tmp_path / "tables.npz"
     assert main(["-o", str(path), "--scenarios", "6", "--seed", "3"]) == 0
     tables = load_tables(path)
@@ -363,7 +363,7 @@ def test_a_smaller_rebuild_agrees_with_the_shipped_nodes():
     tables = load_tables()
     rebuilt = fit_tables(table_draws(77, 140))
     for m in range(len(METHODS)):
-        for k, name in enumerate(FIGURES[:-1]):
+        for k, name in enumerate(FEATURES[:-1]):
             apart = tables.nodes[m, k, :5, :4] - rebuilt.nodes[m, k, :5, :4]
             if np.isfinite(apart).all():
                 assert np.std(apart) < 7.0, (METHODS[m], name)
@@ -411,7 +411,7 @@ def test_a_pressed_sitting_is_recognised_and_an_unpressed_one_is_not():
     steady = [{"number": n + 1, "compression_mm": 0.1} for n in range(5)]
     for scans, pressed in ((pressing, True), (steady, False)):
         table = _scenario(
-            method={"kind": "contact"}, scan=scans, hold={"tilt_sd_deg": 0.6}, seed=21
+            method={"kind": "contact"}, scan=scans, pose={"tilt_sd_deg": 0.6}, seed=21
         )
         recording = Synthesis(table).block(0, 5)
         result = measure(recording)

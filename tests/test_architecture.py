@@ -13,26 +13,18 @@ import echotrace
 
 PACKAGE = Path(echotrace.__file__).parent
 
-# A module imports only from its own row or from rows below (rows count upwards).
+# A module imports only from its own row or from rows below (rows count upwards), and within a row
+# never in a circle. Names are folders, or modules that lie at the top of the package.
 LAYERS = [
-    {"errors", "caution", "__init__"},
-    {"kernels", "user_input", "media", "target", "recording", "measurement"},
-    {
-        "pulse", "receiver", "envelope", "conditioning", "gates", "picking", "pattern", "score",
-        "score_reasons", "quality", "findings", "lengths",
-    },
-    {"synthesis", "files", "settings", "reading", "chain"},
-    {
-        "sitting", "study", "repeatability", "variance", "reml",
-        "reml_likelihood", "agreement", "agreement_text",
-        "sample_size", "lens_power", "power_cautions", "propagation", "eye_states",
-        "plausibility", "power_study", "alignment", "calibration", "calibration_draws",
-        "alignment_tables", "finding_cases", "tuning", "teaching", "block", "many",
-        "sitting_quality",
-    },
+    {"errors", "caution", "__init__", "_moved", "_public"},
+    {"kernels", "user_input", "media", "target", "recording", "measurement", "sitting_limits"},
+    {"signal"},
+    {"quality"},
+    {"settings", "synthesis", "files", "chain"},
+    {"many", "sittings", "agreement", "power"},
     {"figures"},
-    {"report", "commands", "cli"},
-]  # fmt: skip
+    {"report", "commands", "cli", "fitting"},
+]
 ROW = {name: k for k, names in enumerate(LAYERS) for name in names}
 
 
@@ -42,42 +34,103 @@ def _modules():
         yield parts, ast.parse(path.read_text(encoding="utf-8"))
 
 
-def _imports(tree):
-    """Modules of the package imported anywhere in a file, but for annotations only."""
+def _imported(tree):
+    """Full names of the package's modules imported anywhere in a file, but for annotations only."""
     for node in ast.walk(tree):
         if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
             node.body = []
     for node in ast.walk(tree):
-        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("echotrace"):
-            parts = node.module.split(".")
-            if len(parts) > 1:
-                yield parts[1]
-            else:
-                yield from (a.name for a in node.names if a.name in ROW)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "echotrace":
+            base = node.module.split(".")[1:]
+            for alias in node.names:
+                below = [*base, alias.name]
+                found = below if _exists(below) else base
+                if found:
+                    yield ".".join(found)
 
 
-def test_every_module_has_its_layer():
-    unknown = {parts[0] for parts, _ in _modules()} - set(ROW)
-    assert not unknown, f"give these modules a layer: {sorted(unknown)}"
+def _exists(parts):
+    path = PACKAGE.joinpath(*parts)
+    return path.with_suffix(".py").exists() or (path / "__init__.py").exists()
+
+
+def _imports(tree):
+    """The rows' names that a file imports from."""
+    for name in _imported(tree):
+        yield name.split(".")[0]
+
+
+def _upward(modules, row):
+    return [
+        f"{name} imports {other}"
+        for name, tree in modules
+        for other in _imports(tree)
+        if row[other] > row[name.split(".")[0]]
+    ]
+
+
+def _circle(graph):
+    """One circle of a graph given as name to names, or None."""
+    state, path = {}, []
+
+    def visit(name):
+        state[name] = "open"
+        path.append(name)
+        for other in graph.get(name, ()):
+            if state.get(other) == "open":
+                return [*path[path.index(other) :], other]
+            if other not in state and (found := visit(other)):
+                return found
+        state[name] = "done"
+        path.pop()
+        return None
+
+    for name in graph:
+        if name not in state and (found := visit(name)):
+            return found
+    return None
+
+
+def test_every_module_has_its_layer_and_every_layer_its_modules():
+    there = {parts[0] for parts, _ in _modules()}
+    assert not there - set(ROW), f"give these modules a layer: {sorted(there - set(ROW))}"
+    assert not set(ROW) - there, f"these are listed and do not exist: {sorted(set(ROW) - there)}"
+    assert sum(len(names) for names in LAYERS) == len(ROW)
 
 
 def test_imports_go_down_only():
-    wrong = [
-        f"{'.'.join(parts)} imports {name}"
-        for parts, tree in _modules()
-        for name in _imports(tree)
-        if ROW[name] > ROW[parts[0]]
-    ]
-    assert not wrong
+    modules = [(".".join(parts), tree) for parts, tree in _modules()]
+    assert not _upward(modules, ROW)
+    broken = [("signal.pulse", ast.parse("from echotrace.chain.measure import measure"))]
+    assert _upward(broken, ROW) == ["signal.pulse imports chain"]
+
+
+def test_no_circles():
+    """Neither between modules nor between the folders of a row."""
+    modules = {}
+    for parts, tree in _modules():
+        name = ".".join(parts).removesuffix(".__init__")
+        modules[name] = sorted({other for other in _imported(tree) if other != name})
+    assert _circle(modules) is None
+    folders = {}
+    for name, others in modules.items():
+        top = name.split(".")[0]
+        folders.setdefault(top, set()).update(o.split(".")[0] for o in others)
+    for top, others in folders.items():
+        others.discard(top)
+    assert _circle(folders) is None
+    assert _circle({"a": ["b"], "b": ["c"], "c": ["a"]}) == ["a", "b", "c", "a"]
 
 
 def test_chain_and_origin_do_not_know_each_other():
+    judging = {"chain", "settings", "signal", "quality"}
     for parts, tree in _modules():
         names = set(_imports(tree))
         if parts[0] in ("synthesis", "files"):
-            chain = {"chain", "settings", "gates", "picking", "quality", "envelope", "pulse"}
-            assert not names & chain, parts
-        if parts[0] in ("chain", "settings", *LAYERS[2]):
+            # Both may know the receiver, forwards and as it was; nothing that reads traces.
+            used = {n for n in _imported(tree) if n.split(".")[0] in judging}
+            assert used <= {"signal.receiver"}, parts
+        if parts[0] in judging:
             assert not names & {"synthesis", "files"}, parts
 
 
@@ -132,14 +185,16 @@ def test_every_public_name_is_there_and_documented():
 def test_importing_submodules_hides_no_public_name():
     """A submodule of the same name as a public function would replace it on import."""
     for path in PACKAGE.iterdir():
-        assert path.stem not in echotrace.__all__, path.name
+        if path.stem in echotrace.__all__:
+            assert getattr(echotrace, path.stem) is sys.modules[f"echotrace.{path.stem}"]
 
 
 # Parameters that carry a quantity say its unit; these are pure numbers or not quantities.
 DIMENSIONLESS = {
     "alpha", "confidence", "margin", "amplitude_to_noise", "fractional_bandwidth", "ratio",
     "score", "reference", "min_echo_free_fraction", "envelope_bandwidth", "from_rayl",
-    "into_rayl", "dip_ratio", "bandwidth", "edge_fraction", "threshold_fraction",
+    "into_rayl", "dip_ratio", "noise_to_amplitude", "bandwidth", "edge_fraction",
+    "threshold_fraction",
 }  # fmt: skip
 UNITS = (
     "_hz", "_mhz", "_us", "_mm", "_db", "_m_per_s", "_c", "_deg", "_ppm", "_d", "_rayl", "_um",
@@ -150,7 +205,7 @@ UNITS = (
 def test_float_parameters_of_the_signal_layer_name_their_unit():
     missing = []
     for parts, tree in _modules():
-        if parts[0] not in LAYERS[2]:
+        if parts[0] not in ("signal", "quality"):
             continue
         for node in ast.walk(tree):
             if not isinstance(node, ast.FunctionDef) or node.name.startswith("_"):
@@ -166,12 +221,13 @@ def test_inputs_are_left_alone():
     """Every step of the chain gives new arrays; what it was given stays byte for byte."""
     from closed_form import eye_traces, recording_of
 
-    from echotrace.chain import decide_by_hand, measure
-    from echotrace.envelope import analytic_signal, detect_envelope, matched_filter
-    from echotrace.pulse import gaussian_pulse
-    from echotrace.receiver import apply_receiver, log_compress, undo_receiver
+    from echotrace.chain.by_hand import decide_by_hand
+    from echotrace.chain.measure import measure
     from echotrace.recording import Receiver
-    from echotrace.sitting import summarise
+    from echotrace.signal.envelope import analytic_signal, detect_envelope, matched_filter
+    from echotrace.signal.pulse import gaussian_pulse
+    from echotrace.signal.receiver import apply_receiver, log_compress, undo_receiver
+    from echotrace.sittings.sitting import summarise
 
     rf = eye_traces(2)
     before = rf.tobytes()
@@ -194,3 +250,24 @@ def test_inputs_are_left_alone():
     assert result.axial_length_mm.tobytes() == lengths
     with pytest.raises(ValueError, match="read-only"):
         result.axial_length_mm[0] = 0.0
+
+
+def test_old_module_names_give_the_module_itself():
+    """Deep imports of the flat layout work for one version and say the new name."""
+    import importlib
+
+    from echotrace._moved import MOVED
+
+    for old, new in MOVED.items():
+        sys.modules.pop(f"echotrace.{old}", None)
+        with pytest.warns(FutureWarning, match=f"is now echotrace.{new};"):
+            found = importlib.import_module(f"echotrace.{old}")
+        assert found is importlib.import_module(f"echotrace.{new}")
+    run = subprocess.run(
+        [sys.executable, "-m", "echotrace.alignment_tables", "--help"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert "usage: python -m echotrace.fitting.alignment_tables" in run.stdout
+    assert "echotrace.alignment_tables is now echotrace.fitting.alignment_tables" in run.stderr

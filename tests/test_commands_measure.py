@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from closed_form import LE_GRAND_AXIAL_MM, LE_GRAND_US, echo, eye_traces, recording_of
 
-from echotrace.calibration import ALIGNED_DECENTRATION_MM, ALIGNED_TILT_DEG
-from echotrace.chain import measure
+from echotrace.chain.measure import measure
 from echotrace.cli import main
 from echotrace.files.native import read_measurement, read_recording, write_recording
-from echotrace.findings import rank_findings
+from echotrace.fitting.score_sets import ALIGNED_DECENTRATION_MM, ALIGNED_TILT_DEG
+from echotrace.quality.findings import rank_findings
 from echotrace.recording import Receiver
 from echotrace.report.measured import SCORE_MEANS
 

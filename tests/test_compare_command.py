@@ -14,7 +14,7 @@ import pytest
 from test_agreement import clinic
 
 from echotrace import cli
-from echotrace.agreement import compare_methods
+from echotrace.agreement.compare import compare_methods
 from echotrace.figures import agreement as figures
 
 
@@ -197,7 +197,7 @@ def test_rejected_scans_count_only_when_asked_for():
     parts = [measured(study.of_method(method)) for method in ("contact", "immersion")]
     accepted = compare_methods(*parts, n_bootstrap=0)
     assert accepted.bias.value == pytest.approx(compare_methods(study).bias.value)
-    from echotrace.study import Study
+    from echotrace.agreement.study import Study
 
     everything = Study.from_measurements(parts, all_scans=True)
     assert everything.n_readings > Study.from_measurements(parts).n_readings

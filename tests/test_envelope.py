@@ -5,8 +5,10 @@ import pytest
 import scipy
 from closed_form import BANDWIDTH, FREQUENCY_MHZ, SIGMA_US, echo
 
-from echotrace.conditioning import condition
-from echotrace.envelope import (
+from echotrace.errors import ParameterError
+from echotrace.recording import Signal
+from echotrace.signal.conditioning import condition
+from echotrace.signal.envelope import (
     analytic_signal,
     detect_envelope,
     matched_filter,
@@ -14,9 +16,7 @@ from echotrace.envelope import (
     noise_slope,
     smooth_envelope,
 )
-from echotrace.errors import ParameterError
-from echotrace.pulse import delay_bound_us, estimate_pulse, gaussian_pulse, gaussian_sigma_us
-from echotrace.recording import Signal
+from echotrace.signal.pulse import delay_bound_us, estimate_pulse, gaussian_pulse, gaussian_sigma_us
 
 RATE_HZ = 1e8
 DELAY_US = np.arange(2048) * 0.01

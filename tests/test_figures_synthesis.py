@@ -4,16 +4,16 @@ import numpy as np
 import pytest
 
 from echotrace.figures.synthesis import (
+    artefact_traces,
     level_figure,
     levels_against_tilt,
     plot_display,
     plot_levels_against_tilt,
     side_by_side,
-    spoiled_traces,
     tilt_figure,
 )
 from echotrace.synthesis import synthesise
-from echotrace.synthesis.scenario import SPOILERS
+from echotrace.synthesis.sections import ARTEFACTS
 
 
 @pytest.fixture(scope="module")
@@ -66,16 +66,16 @@ def test_tilts_of_both_methods_stand_side_by_side():
     ]  # fmt: skip
 
 
-def test_every_spoiler_has_its_picture():
+def test_every_artefact_has_its_picture():
     shown, first = set(), None
-    for _, recording, trace in spoiled_traces():
-        flags = int(recording.truth.columns["spoilers"][trace])
-        names = {name for n, name in enumerate(SPOILERS) if flags >> n & 1}
+    for _, recording, trace in artefact_traces():
+        flags = int(recording.truth.columns["artefacts"][trace])
+        names = {name for n, name in enumerate(ARTEFACTS) if flags >> n & 1}
         first = names if first is None else first
         shown |= names
     # Bath reverberation belongs to immersion; oblique beams have a figure of their own.
     assert first == {"bath_reverberation"}
-    assert shown | {"oblique"} == set(SPOILERS)
+    assert shown | {"oblique"} == set(ARTEFACTS)
 
 
 def test_level_figure_has_both_methods():

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 from closed_form import eye_traces, recording_of
 
-from echotrace import chain, many
-from echotrace.chain import measure
+from echotrace.chain import block as chain
+from echotrace.chain import measure as measuring
+from echotrace.chain.measure import measure
 from echotrace.cli import main
 from echotrace.errors import FileFormatError, ParameterError
 from echotrace.files import hdf5
@@ -27,7 +28,8 @@ from echotrace.files.native import (
     write_recording,
 )
 from echotrace.files.parts import read_part, write_part
-from echotrace.many import GroupSummary, ManySummary, Moments, measure_many, measure_to_file
+from echotrace.many import many
+from echotrace.many.many import GroupSummary, ManySummary, Moments, measure_many, measure_to_file
 from echotrace.recording import Probe
 from echotrace.settings import PickingSettings, Settings
 
@@ -232,7 +234,7 @@ def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
     starts = []
     measure_again = chain.measure_block
     monkeypatch.setattr(
-        chain,
+        measuring,
         "measure_block",
         lambda block, prepared: (starts.append(block.n_traces), measure_again(block, prepared))[1],
     )
@@ -255,7 +257,8 @@ def test_a_killed_command_is_carried_on(files, tmp_path):
     out = tmp_path / "out.h5"
     code = f"""
         import os, signal
-        from echotrace import chain, many
+        from echotrace.chain import block as chain
+        from echotrace.many import many
         from echotrace.files.native import read_recording
         chain._BLOCK_TRACES, many._PART_TRACES = 8, 16
         def stop(done, total):
@@ -270,7 +273,9 @@ def test_a_killed_command_is_carried_on(files, tmp_path):
     assert list(many.parts_folder(out).glob(LEFT_BEHIND))
     code = f"""
         import sys
-        from echotrace import chain, cli, many
+        from echotrace import cli
+        from echotrace.chain import block as chain
+        from echotrace.many import many
         chain._BLOCK_TRACES, many._PART_TRACES = 8, 16
         sys.exit(cli.main(["measure", {str(files[0])!r}, "-o", {str(out)!r}, "--carry-on"]))
     """

@@ -7,10 +7,10 @@ import pytest
 from closed_form import LE_GRAND_US, echo, eye_traces, recording_of
 from plain_pattern import pattern_features as plain
 
-from echotrace import quality
-from echotrace.chain import measure
+from echotrace.chain.measure import measure
 from echotrace.files.native import read_recording
-from echotrace.pattern import PATTERN_FEATURES
+from echotrace.quality import features as quality
+from echotrace.quality.pattern import PATTERN_FEATURES
 from echotrace.recording import Probe
 
 COLLECTION = sorted((Path(__file__).parent.parent / "synthetic_traces").glob("*.h5"))

@@ -5,17 +5,17 @@ import pytest
 import scipy
 from closed_form import FREQUENCY_MHZ, SIGMA_US, echo, up_to
 
-from echotrace.conditioning import condition
 from echotrace.errors import ParameterError
-from echotrace.picking import (
+from echotrace.recording import Signal
+from echotrace.signal.conditioning import condition
+from echotrace.signal.picking import (
     PICKERS,
-    PickerOptions,
+    PickerSettings,
     PickReason,
     phase_shift_us,
     pick_echoes,
 )
-from echotrace.pulse import delay_bound_us, gaussian_pulse
-from echotrace.recording import Signal
+from echotrace.signal.pulse import delay_bound_us, gaussian_pulse
 
 RATE_HZ = 1e8
 DELAY_US = np.arange(768) * 0.01
@@ -327,4 +327,4 @@ def test_bad_requests_are_refused():
         pick_echoes(traces, np.array([0]), np.array([400]), picker="best")
     for wrong in ({"edge_fraction": 1.0}, {"edge_level_db": 3.0}, {"overlap_threshold_db": 1.0}):
         with pytest.raises(ParameterError, match=next(iter(wrong))):
-            PickerOptions(**wrong)
+            PickerSettings(**wrong)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from echotrace.errors import ParameterError
-from echotrace.plausibility import (
+from echotrace.power import (
     LIMITS,
     EyeRecord,
     check_plausibility,

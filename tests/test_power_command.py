@@ -16,11 +16,19 @@ from echotrace.figures.power import plot_budget, plot_power_table, plot_sensitiv
 from echotrace.files.measurement_table import read_measurement_table
 from echotrace.files.native import write_measurement
 from echotrace.files.table import write_measurement_table
-from echotrace.lens_power import Formula, LensConstant, refraction_d
 from echotrace.measurement import Measurement
-from echotrace.power_cautions import EyeHistory
-from echotrace.power_study import EyeLength, PowerInputs, lengths_of, signed, study_eyes
-from echotrace.propagation import PARTS
+from echotrace.power import (
+    PARTS,
+    EyeHistory,
+    EyeLength,
+    Formula,
+    LensConstant,
+    PowerSettings,
+    lengths_of,
+    refraction_d,
+    study_eyes,
+)
+from echotrace.power.eye_study import signed
 from echotrace.recording import Column
 
 CONSTANTS = (
@@ -86,7 +94,7 @@ def inputs(**more):
         "constant_method": "immersion",
         "n_draws": 2000,
     }
-    return PowerInputs(**(usual | more))
+    return PowerSettings(**(usual | more))
 
 
 def command(*words):
@@ -279,7 +287,7 @@ def test_refractions_are_written_with_their_sign(value, text):
 def test_from_traces_to_power():
     # Synthetic traces with known lengths, through the whole chain: the power found on the
     # measured length is the power of the true one, within its interval.
-    from echotrace.chain import measure
+    from echotrace.chain.measure import measure
     from echotrace.synthesis.compose import synthesise
 
     recording = synthesise({"scans": 4, "method": {"kind": "immersion"}}, seed=3)

@@ -9,21 +9,25 @@ import pytest
 import scipy
 
 from echotrace.errors import ParameterError
-from echotrace.lens_power import Biometry, Formula, LensConstant, lens_power_d, refraction_d
-from echotrace.propagation import (
-    MEASURED_PARTS,
+from echotrace.power import (
     PARTS,
     PUBLISHED,
+    Biometry,
+    Formula,
     InputUncertainty,
+    LensConstant,
     budget,
     chance_within,
+    lens_power_d,
     one_more_scan,
     outcome,
     power_table,
     published_uncertainty,
+    refraction_d,
     sensitivity,
     simulate_refraction,
 )
+from echotrace.power.uncertainty import MEASURED_PARTS
 
 CONSTANTS = (
     LensConstant(Formula.SRK_T, (118.4,)),

@@ -4,19 +4,14 @@ import numpy as np
 import pytest
 from closed_form import LE_GRAND_US, SIGMA_US, echo, eye_traces, recording_of
 
-from echotrace.chain import measure
+from echotrace.chain.measure import measure
 from echotrace.errors import ParameterError
-from echotrace.findings import (
-    FINDINGS,
-    QualityLimits,
-    Severity,
-    describe_finding,
-    rank_findings,
-    rejecting_bits,
-)
-from echotrace.receiver import apply_receiver
+from echotrace.quality.finding_list import FINDINGS, Severity
+from echotrace.quality.findings import describe_finding, rank_findings, rejecting_bits
+from echotrace.quality.limits import QualityLimits
 from echotrace.recording import Receiver
 from echotrace.settings import Settings
+from echotrace.signal.receiver import apply_receiver
 
 T = np.arange(5200) * 0.01
 RETINA_US = 10.0 + LE_GRAND_US[4]

@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from echotrace.chain import measure
+from echotrace.chain.measure import measure
 from echotrace.files.importing import import_recording
-from echotrace.gates import Gate
 from echotrace.media import Medium
 from echotrace.recording import Probe
 from echotrace.settings import PickingSettings, Settings, TargetGate
+from echotrace.signal.gates import Gate
 from echotrace.target import Interface, Segment, Target
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"

@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from echotrace.errors import ParameterError
-from echotrace.receiver import (
+from echotrace.recording import Receiver
+from echotrace.signal.receiver import (
     apply_receiver,
     clipped_samples,
     estimate_tgc_from_noise,
@@ -15,7 +16,6 @@ from echotrace.receiver import (
     tgc_db,
     undo_receiver,
 )
-from echotrace.recording import Receiver
 
 DELAY_US = np.arange(2048) * 0.01
 

@@ -16,12 +16,12 @@ from scipy import optimize
 from test_repeatability import sittings
 from test_variance import DYESTUFF
 
-from echotrace import reml as engine
-from echotrace.agreement_text import repeatability_paragraph
+from echotrace.agreement import reml as engine
+from echotrace.agreement.reml import fit_components, reml
+from echotrace.agreement.reml_likelihood import Likelihood
+from echotrace.agreement.repeatability import repeatability
+from echotrace.agreement.text import repeatability_paragraph
 from echotrace.errors import EstimationError, ParameterError
-from echotrace.reml import fit_components, reml
-from echotrace.reml_likelihood import Likelihood
-from echotrace.repeatability import repeatability
 
 FOLDER = Path(__file__).parent / "reml_reference"
 
@@ -272,7 +272,7 @@ def test_a_refusal_reaches_the_reader_of_a_study(monkeypatch):
     def refuse(*_):
         raise EstimationError("the best fit could not be proven: invented")
 
-    monkeypatch.setattr("echotrace.repeatability.reml", refuse)
+    monkeypatch.setattr("echotrace.agreement.repeatability.reml", refuse)
     result = repeatability(study, n_bootstrap=0)
     assert not result.components
     assert result.reproducibility_sd is None

@@ -9,14 +9,12 @@ import numpy as np
 import pytest
 from published import SHROUT_FLEISS, cardiac_output, peak_flow
 
+from echotrace.agreement.icc import intraclass_correlations
+from echotrace.agreement.repeatability import repeatability
+from echotrace.agreement.spreads import spread_ratio
+from echotrace.agreement.study import Study
 from echotrace.errors import ParameterError
-from echotrace.repeatability import (
-    REPEATABILITY_FACTOR,
-    intraclass_correlations,
-    repeatability,
-    spread_ratio,
-)
-from echotrace.study import Study
+from echotrace.sitting_limits import REPEATABILITY_FACTOR
 
 
 def test_six_intraclass_correlations_of_shrout_and_fleiss():

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from echotrace.calibration import DIRECTIONS
 from echotrace.errors import ParameterError
-from echotrace.score import ScoreModel, ScoreTerm, model_from_table, shipped_models
+from echotrace.fitting.score_sets import DIRECTIONS
+from echotrace.quality.score import ScoreModel, ScoreTerm, model_from_table, shipped_models
 
 STEP = ScoreTerm(feature="a_db", knots=(0.0, 10.0, 20.0), nats=(0.0, 1.0, 4.0), absent_nats=-0.5)
 FALL = ScoreTerm(feature="b_us", knots=(0.1, 0.3), nats=(2.0, 0.0))

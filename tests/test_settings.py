@@ -3,16 +3,16 @@
 import pytest
 
 from echotrace.errors import ParameterError
-from echotrace.gates import Gate
 from echotrace.settings import (
     EnvelopeSettings,
     PickingSettings,
     Settings,
     SittingLimits,
     TargetGate,
-    load_settings,
+    read_settings,
     settings_toml,
 )
+from echotrace.signal.gates import Gate
 
 CHANGED = Settings(
     envelope=EnvelopeSettings(method="rectified", bandwidth=0.7),
@@ -32,7 +32,7 @@ CHANGED = Settings(
 def test_written_and_read_back_is_the_same(tmp_path, settings):
     path = tmp_path / "s.toml"
     path.write_text(settings_toml(settings))
-    assert load_settings(path) == settings
+    assert read_settings(path) == settings
 
 
 def test_every_default_is_written():
@@ -46,7 +46,7 @@ def test_every_default_is_written():
 def test_what_is_left_out_keeps_its_default(tmp_path):
     path = tmp_path / "s.toml"
     path.write_text("[quality]\nmin_level_db = 20\n")
-    settings = load_settings(path)
+    settings = read_settings(path)
     assert settings.quality.min_level_db == 20.0
     assert settings.picking == PickingSettings()
 
@@ -83,10 +83,10 @@ def test_each_mistake_is_one_clear_error(tmp_path, text, says):
     path = tmp_path / "mine.toml"
     path.write_text(text)
     with pytest.raises(ParameterError, match=says) as caught:
-        load_settings(path)
+        read_settings(path)
     assert "mine.toml" in str(caught.value)
 
 
 def test_a_missing_file_names_itself(tmp_path):
     with pytest.raises(ParameterError, match=r"nowhere\.toml"):
-        load_settings(tmp_path / "nowhere.toml")
+        read_settings(tmp_path / "nowhere.toml")

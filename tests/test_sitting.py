@@ -5,10 +5,11 @@ import pytest
 import scipy
 from invented import sitting_of
 
-from echotrace.chain import decide_by_hand
+from echotrace.chain.by_hand import decide_by_hand
 from echotrace.errors import ParameterError
 from echotrace.settings import SittingLimits
-from echotrace.sitting import extreme_studentized_deviates, summarise
+from echotrace.sittings.outliers import extreme_studentized_deviates
+from echotrace.sittings.sitting import summarise
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3 (Rosner 1983): 54 values (value
 # from memory; the handbook's three outliers come out).

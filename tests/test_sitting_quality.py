@@ -8,16 +8,13 @@ import pytest
 import scipy
 from invented import sitting_of
 
-from echotrace.alignment import AlignmentEstimate, alignment_prior
 from echotrace.errors import ParameterError
-from echotrace.findings import FINDINGS
-from echotrace.sitting_quality import (
-    _best_split,
-    compression_of,
-    judge_sittings,
-    length_groups,
-    scans_needed,
-)
+from echotrace.quality.finding_list import FINDINGS
+from echotrace.sittings.alignment import AlignmentEstimate
+from echotrace.sittings.alignment_prior import alignment_prior
+from echotrace.sittings.groups import _best_split, length_groups, scans_needed
+from echotrace.sittings.pressing import compression_of
+from echotrace.sittings.sitting_quality import judge_sittings
 
 
 def _measurement(lengths, *, fluid=(), score=None, **given):
@@ -272,13 +269,13 @@ def test_scans_off_the_axis_are_named_only_where_that_is_sure():
 
 def test_the_hold_is_spoken_of_where_most_scans_are_off():
     (tilted,) = judge_sittings(_measurement(FIVE), _estimate(np.full(5, 5.0)))
-    assert "do not tell in which direction" in _said(tilted)["hold_tilted"]
+    assert "do not tell in which direction" in _said(tilted)["pose_tilted"]
     (aside,) = judge_sittings(_measurement(FIVE), _estimate(np.full(5, 0.8), aside=0.9))
-    assert "to which side" in _said(aside)["hold_decentred"]
+    assert "to which side" in _said(aside)["pose_decentred"]
     (good,) = judge_sittings(_measurement(FIVE), _estimate([0.8, 1.0, 5.0, 0.7, 0.9]))
-    assert not {"hold_tilted", "hold_decentred"} & set(_said(good))
+    assert not {"pose_tilted", "pose_decentred"} & set(_said(good))
     (vague,) = judge_sittings(_measurement(FIVE), _estimate(np.full(5, 3.0), tilt_sd=3.0))
-    assert "hold_tilted" not in _said(vague)
+    assert "pose_tilted" not in _said(vague)
 
 
 def test_records_are_plain_and_alignment_must_fit():

@@ -14,7 +14,7 @@ TESTS = Path(__file__).parent
 MEASURE = """
 import numpy as np
 from closed_form import eye_traces, recording_of
-from echotrace.chain import measure
+from echotrace.chain.measure import measure
 result = measure(recording_of(eye_traces(2)))
 print(np.round(result.axial_length_mm, 2).tolist())
 """

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from published import peak_flow
 
-from echotrace.agreement import compare_methods
+from echotrace.agreement.compare import compare_methods
+from echotrace.agreement.repeatability import repeatability
+from echotrace.agreement.study import Study
 from echotrace.errors import EchotraceError, FileFormatError, MissingDetailError, ParameterError
-from echotrace.repeatability import repeatability
-from echotrace.study import Study
 
 GOOD = """subject,eye,method,operator,sitting,order,axial_length_mm
 S1,right,contact,op1,1,1,23.10
@@ -78,13 +78,13 @@ def test_rejected_and_empty_rows_are_left_out_and_counted(tmp_path):
         (GOOD.replace("method", "way", 1), FileFormatError, "no column method"),
         (GOOD.replace("axial_length_mm", "value"), MissingDetailError, "'unit'"),
         (changed(3, "23.30", "23.3O"), FileFormatError,
-         "row 3, column 'axial_length_mm': '23.3O' is not a number"),
-        (changed(3, ",2,23.30", ",two,23.30"), FileFormatError, "row 3, column 'order'"),
+         "line 3, column 'axial_length_mm': '23.3O' is not a number"),
+        (changed(3, ",2,23.30", ",two,23.30"), FileFormatError, "line 3, column 'order'"),
         (changed(3, ",2,", ",1,"), ParameterError, "rows 1 and 2 are duplicates"),
         (changed(5, "23.42", "2.342"), ParameterError, "units seem to be mixed"),
-        (changed(3, "23.30", "inf"), FileFormatError, "infinite"),
-        (changed(4, ",23.40", ""), FileFormatError, "row 4 has 6 cells, the header has 7"),
-        (changed(4, "S1", ""), FileFormatError, "row 4, column 'subject' is empty"),
+        (changed(3, "23.30", "inf"), FileFormatError, "'inf' must be finite"),
+        (changed(4, ",23.40", ""), FileFormatError, "line 4 has 6 cells, the header has 7"),
+        (changed(4, "S1", ""), FileFormatError, "line 4, column 'subject': the cell is empty"),
         (GOOD.replace("eye,method", "eye,eye", 1), FileFormatError, "'eye' occurs twice"),
     ],
 )  # fmt: skip
@@ -99,7 +99,7 @@ def test_bad_tables_get_one_clear_message(tmp_path, text, error, message):
 def test_units_that_change_from_row_to_row_are_refused(tmp_path):
     lines = GOOD.replace("axial_length_mm", "value,unit").splitlines()
     lines[1:] = [f"{line},{'um' if k == 4 else 'mm'}" for k, line in enumerate(lines[1:])]
-    with pytest.raises(FileFormatError, match="row 6, column 'unit': 'um' after 'mm'"):
+    with pytest.raises(FileFormatError, match="line 6, column 'unit': 'um' after 'mm'"):
         Study.read_csv(write(tmp_path, "\n".join(lines)))
 
 
@@ -114,7 +114,7 @@ def test_a_file_that_is_missing_or_no_text(tmp_path):
     with pytest.raises(FileFormatError, match=r"none\.csv"):
         Study.read_csv(tmp_path / "none.csv")
     path = tmp_path / "binary.csv"
-    path.write_bytes(b"\x89PNG\xff\xfe")
+    path.write_bytes(b"\x89PNG\r\n\x1a\n\x00\x00")
     with pytest.raises(FileFormatError, match="not a text file"):
         Study.read_csv(path)
 

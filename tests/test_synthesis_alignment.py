@@ -1,4 +1,4 @@
-"""Poses: what each kind of hold does, and the conventions of tilt and decentration."""
+"""Poses: what each kind of pose does, and the conventions of tilt and decentration."""
 
 import math
 
@@ -15,7 +15,7 @@ from echotrace.synthesis.alignment import (
 )
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES
 from echotrace.synthesis.probe import Disc
-from echotrace.synthesis.scenario import HoldSection, MethodSection, ScanSection
+from echotrace.synthesis.sections import MethodSection, PoseSection, ScanSection
 
 NAVARRO = SCHEMATIC_EYES["navarro"]
 STILL = {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0, "fixation_sd_deg": 0.0}
@@ -26,23 +26,23 @@ def rng(seed=1):
 
 
 def test_a_still_steady_hand_lies_on_the_axis():
-    pose = draw_pose(HoldSection(**STILL), rng(), 0.5)
+    pose = draw_pose(PoseSection(**STILL), rng(), 0.5)
     assert pose.tilt_deg == 0.0
     assert pose.decentration_mm == 0.0
 
 
 def test_tilt_components_are_normal():
-    hold = HoldSection(**{**STILL, "tilt_sd_deg": 0.7})
+    section = PoseSection(**{**STILL, "tilt_sd_deg": 0.7})
     generator = rng()
-    tilt = np.array([draw_pose(hold, generator, 0.0).tilt_deg for _ in range(4000)])
+    tilt = np.array([draw_pose(section, generator, 0.0).tilt_deg for _ in range(4000)])
     # Two normal components of standard deviation s: Rayleigh with mean s sqrt(pi/2).
     assert tilt.mean() == pytest.approx(0.7 * math.sqrt(math.pi / 2.0), rel=0.04)
 
 
 def test_a_wandering_gaze_turns_the_eye_about_its_own_centre():
-    hold = HoldSection(**{**STILL, "fixation_sd_deg": 0.5})
+    section = PoseSection(**{**STILL, "fixation_sd_deg": 0.5})
     generator = rng()
-    poses = [draw_pose(hold, generator, 0.0) for _ in range(2000)]
+    poses = [draw_pose(section, generator, 0.0) for _ in range(2000)]
     tilt = np.array([pose.tilt_deg for pose in poses])
     assert tilt.mean() == pytest.approx(0.5 * math.sqrt(math.pi / 2.0), rel=0.05)
     for pose in poses[:5]:
@@ -55,18 +55,18 @@ def test_a_wandering_gaze_turns_the_eye_about_its_own_centre():
 
 
 def test_a_drifting_hand_tilts_in_proportion():
-    hold = HoldSection(kind="drifting", tilt_deg=4.0, **STILL)
-    found = [draw_pose(hold, rng(), fraction).tilt_deg for fraction in (0.0, 0.25, 1.0)]
+    section = PoseSection(kind="drifting", tilt_deg=4.0, **STILL)
+    found = [draw_pose(section, rng(), fraction).tilt_deg for fraction in (0.0, 0.25, 1.0)]
     assert found == pytest.approx([0.0, 1.0, 4.0])
 
 
 def test_an_oblique_hand_tilts_towards_its_azimuth():
-    pose = draw_pose(HoldSection(kind="oblique", tilt_deg=3.0, azimuth_deg=90.0, **STILL), rng(), 0)
+    pose = draw_pose(PoseSection(kind="oblique", tilt_deg=3.0, azimuth_deg=90.0, **STILL), rng(), 0)
     assert (pose.tilt_deg, pose.tilt_azimuth_deg) == pytest.approx((3.0, 90.0))
 
 
 def test_the_beam_to_the_nerve_head_passes_the_nodal_point():
-    pose = draw_pose(HoldSection(kind="optic_nerve", **STILL), rng(), 0.0)
+    pose = draw_pose(PoseSection(kind="optic_nerve", **STILL), rng(), 0.0)
     path = beam_through_eye(Disc(), NAVARRO, MethodSection(), pose)
     to_go = (NODAL_POINT_MM - path.point_mm[0, 2]) / path.direction[0, 2]
     at_nodal = path.point_mm[0] + to_go * path.direction[0]
@@ -77,7 +77,7 @@ def test_the_beam_to_the_nerve_head_passes_the_nodal_point():
 
 def test_a_scan_table_fixes_the_pose():
     scan = ScanSection(number=1, tilt_deg=2.5, decentration_mm=0.2, azimuth_deg=45.0)
-    pose = draw_pose(HoldSection(), rng(), 0.0, scan)
+    pose = draw_pose(PoseSection(), rng(), 0.0, scan)
     assert pose == Pose(
         tilt_deg=2.5, tilt_azimuth_deg=45.0, decentration_mm=0.2, decentration_azimuth_deg=45.0
     )
@@ -122,7 +122,7 @@ def test_both_methods_draw_the_same_eyes():
 
 def test_a_scan_that_changes_only_its_gain_stays_on_the_nerve():
     made = Synthesis(
-        {"hold": {"kind": "optic_nerve"}, "scan": [{"number": 1, "gain_db": 10.0}]}, seed=1
+        {"pose": {"kind": "optic_nerve"}, "scan": [{"number": 1, "gain_db": 10.0}]}, seed=1
     )
     truth = made.block(0, 1).truth
     assert math.isnan(truth.delay_us[0, truth.interfaces.index("sclera")])

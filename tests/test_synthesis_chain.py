@@ -11,7 +11,7 @@ STILL = {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0, "fixation_sd_deg": 0.0}
 
 @pytest.mark.parametrize("kind", ["immersion", "contact"])
 def test_matched_filter_picks_have_no_bias_on_axis(kind):
-    recording = synthesise({"method": {"kind": kind}, "hold": STILL, "scans": 64}, 5)
+    recording = synthesise({"method": {"kind": kind}, "pose": STILL, "scans": 64}, 5)
     result = et.measure(recording)
     for name in ("cornea_front", "lens_front", "lens_back", "retina"):
         n = recording.truth.interfaces.index(name)
@@ -27,7 +27,7 @@ def test_matched_filter_picks_have_no_bias_on_axis(kind):
 
 def test_crest_and_best_fit_come_apart_where_diffraction_tilts_the_spectrum():
     columns = synthesise(
-        {"method": {"kind": "contact"}, "hold": STILL, "scans": 1}, 5
+        {"method": {"kind": "contact"}, "pose": STILL, "scans": 1}, 5
     ).truth.columns
     apart = {
         name: 100.0 * (columns[f"{name}_fit_shift_us"] - columns[f"{name}_echo_shift_us"])[0]
@@ -39,19 +39,19 @@ def test_crest_and_best_fit_come_apart_where_diffraction_tilts_the_spectrum():
 
 
 def test_measuring_never_reads_the_truth():
-    recording = synthesise({"scans": 4, "hold": {"tilt_sd_deg": 1.0}}, 6)
+    recording = synthesise({"scans": 4, "pose": {"tilt_sd_deg": 1.0}}, 6)
     with_truth, without = et.measure(recording), et.measure(recording.without_truth())
     assert np.array_equal(with_truth.delay_us, without.delay_us, equal_nan=True)
     assert np.array_equal(with_truth.axial_length_mm, without.axial_length_mm, equal_nan=True)
     assert np.array_equal(with_truth.score, without.score, equal_nan=True)
 
 
-def virtual_study(kind, hold=None, eyes=60):
+def virtual_study(kind, pose=None, eyes=60):
     """Accepted lengths of a population, (n_eyes, 5)."""
     tables = {
         "method": {"kind": kind},
         "eye": {"model": "population", "eyes": eyes},
-        "hold": hold or {},
+        "pose": pose or {},
         "scans": 5,
     }
     rows = []

@@ -11,6 +11,8 @@ from synthesis_reference import WATER_MM_PER_US, oneil_axial, tilted_focal_plane
 from echotrace.errors import ParameterError
 from echotrace.kernels.facets import facet_sum
 from echotrace.media import MEDIA
+from echotrace.synthesis.beam import Surface, trace_beam
+from echotrace.synthesis.facets import facets_on, interface_response
 from echotrace.synthesis.probe import (
     Band,
     Disc,
@@ -22,7 +24,6 @@ from echotrace.synthesis.probe import (
     pulse_band,
     pulse_spectrum,
 )
-from echotrace.synthesis.surfaces import Surface, facets_on, interface_response, trace_beam
 
 # check values were computed for 1532 m/s at 10 MHz; the same wavenumber in the reference water:
 K_1532 = 2.0 * math.pi * 10.0 / 1.532

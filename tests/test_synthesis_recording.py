@@ -1,4 +1,4 @@
-"""Recordings made from scenarios: truth, repeatability, receiver, spoilers, the command."""
+"""Recordings made from scenarios: truth, repeatability, receiver, artefacts, the command."""
 
 import argparse
 import math
@@ -12,18 +12,18 @@ import pytest
 from echotrace.commands import synth
 from echotrace.errors import ParameterError
 from echotrace.files.native import read_recording
-from echotrace.synthesis import Synthesis, load_scenario, synthesise
+from echotrace.synthesis import Synthesis, read_scenario, synthesise
 from echotrace.synthesis.echoes import eye_echoes
-from echotrace.synthesis.scenario import SPOILERS
+from echotrace.synthesis.sections import ARTEFACTS
 
 SCENARIOS = sorted((Path(__file__).parents[1] / "synthetic_traces").glob("*.toml"))
-STILL = {"hold": {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0, "fixation_sd_deg": 0.0}}
+STILL = {"pose": {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0, "fixation_sd_deg": 0.0}}
 
 
 def flags(recording):
     return [
-        {name for n, name in enumerate(SPOILERS) if int(value) >> n & 1}
-        for value in recording.truth.columns["spoilers"]
+        {name for n, name in enumerate(ARTEFACTS) if int(value) >> n & 1}
+        for value in recording.truth.columns["artefacts"]
     ]
 
 
@@ -39,7 +39,7 @@ def with_tables(**changes):
 
 def test_a_trace_depends_on_scenario_seed_and_number_only():
     tables = with_tables(
-        method={"kind": "contact"}, hold={"tilt_sd_deg": 0.5}, spoilers={"interference": 0.5}
+        method={"kind": "contact"}, pose={"tilt_sd_deg": 0.5}, artefacts={"interference": 0.5}
     )
     whole = synthesise(tables, 4, count=7)
     made = Synthesis(tables, seed=4)
@@ -61,7 +61,7 @@ def test_blocks_join_to_the_whole():
 
 
 def test_alignments_are_used_in_turn():
-    tables = {"hold": {"alignments": 2, "tilt_sd_deg": 1.0}, "scans": 4}
+    tables = {"pose": {"alignments": 2, "tilt_sd_deg": 1.0}, "scans": 4}
     truth = synthesise(tables, 1).truth
     tilt = truth.columns["tilt_deg"]
     assert tilt[0] == tilt[2] != tilt[1] == tilt[3]
@@ -69,7 +69,7 @@ def test_alignments_are_used_in_turn():
 
 @pytest.mark.parametrize("path", SCENARIOS, ids=lambda path: path.stem)
 def test_every_scenario_can_be_read(path):
-    scenario = load_scenario(path)
+    scenario = read_scenario(path)
     assert scenario.name == path.stem
     assert scenario.description
 
@@ -101,11 +101,11 @@ def test_truth_of_an_aligned_scan():
     assert truth.columns["axial_length_mm"][0] == pytest.approx(23.9203)
     assert truth.columns["beam_length_mm"][0] == pytest.approx(23.9203)
     assert "corneal vertex" in recording.attributes["alignment_convention"]
-    assert recording.attributes["spoiler_names"].split() == list(SPOILERS)
+    assert recording.attributes["artefact_names"].split() == list(ARTEFACTS)
 
 
 def test_off_axis_the_beam_and_the_axis_differ():
-    tables = with_tables(scans=1, hold={"kind": "oblique", "tilt_deg": 5.0})
+    tables = with_tables(scans=1, pose={"kind": "oblique", "tilt_deg": 5.0})
     columns = synthesise(tables, 1).truth.columns
     assert columns["tilt_deg"][0] == pytest.approx(5.0)
     assert columns["axial_length_mm"][0] == pytest.approx(23.9203)
@@ -149,7 +149,7 @@ def test_compression_moves_everything_behind_the_chamber_and_nothing_else():
 
 def test_compression_draws_have_the_published_mean_and_spread():
     tables = with_tables(
-        method={"kind": "contact"}, hold={"alignments": 1}, receiver={"duration_us": 12.0}
+        method={"kind": "contact"}, pose={"alignments": 1}, receiver={"duration_us": 12.0}
     )
     made = Synthesis(tables, seed=8)
     drawn = np.concatenate(
@@ -174,26 +174,26 @@ def quiet_stretch(recording):
 
 def test_noise_has_the_stated_level():
     receiver = {**QUIET, "bits": 0, "noise_db": -60.0, "gain_db": 0.0}
-    tables = with_tables(scans=8, receiver=receiver, spoilers={"bath_reverberation": 0.0})
+    tables = with_tables(scans=8, receiver=receiver, artefacts={"bath_reverberation": 0.0})
     noise = quiet_stretch(synthesise(tables, 1))
     # Standard error of the RMS of n samples: 1/sqrt(2 n).
     assert noise.std() == pytest.approx(1e-3, rel=4.0 / math.sqrt(2.0 * noise.size))
 
 
 def test_gain_and_tgc_raise_the_noise_by_their_decibels():
-    spoilers = {"bath_reverberation": 0.0}
+    artefacts = {"bath_reverberation": 0.0}
     plain = {**QUIET, "bits": 0, "noise_db": -60.0, "gain_db": 0.0}
     raised = {**plain, "gain_db": 6.0, "tgc_delay_us": [10.0, 20.0], "tgc_gain_db": [0.0, 14.0]}
-    low = quiet_stretch(synthesise(with_tables(receiver=plain, spoilers=spoilers), 1))
-    high = quiet_stretch(synthesise(with_tables(receiver=raised, spoilers=spoilers), 1))
+    low = quiet_stretch(synthesise(with_tables(receiver=plain, artefacts=artefacts), 1))
+    high = quiet_stretch(synthesise(with_tables(receiver=raised, artefacts=artefacts), 1))
     assert high == pytest.approx(low * 10.0, rel=1e-5, abs=1e-9)
 
 
 def test_quantisation_noise_is_a_step_over_root_twelve():
-    spoilers = {"bath_reverberation": 0.0}
+    artefacts = {"bath_reverberation": 0.0}
     base = {**QUIET, "noise_db": -46.0, "gain_db": 0.0}
-    exact = synthesise(with_tables(scans=8, receiver={**base, "bits": 0}, spoilers=spoilers), 1)
-    coarse = synthesise(with_tables(scans=8, receiver={**base, "bits": 8}, spoilers=spoilers), 1)
+    exact = synthesise(with_tables(scans=8, receiver={**base, "bits": 0}, artefacts=artefacts), 1)
+    coarse = synthesise(with_tables(scans=8, receiver={**base, "bits": 8}, artefacts=artefacts), 1)
     step = 1.0 / 127.0
     error = quiet_stretch(coarse) * step - quiet_stretch(exact)
     # Bennett 1948, Bell Syst Tech J 27:446; holds as the noise here is 0.64 of a step.
@@ -213,25 +213,25 @@ def test_snr_of_the_truth():
 def test_snr_of_the_truth_is_that_of_what_reaches_the_receiver():
     tables = with_tables(
         scans=3,
-        scan=[{"number": 2, "spoilers": ["blink"]}, {"number": 3, "spoilers": ["bubbles"]}],
+        scan=[{"number": 2, "artefacts": ["blink"]}, {"number": 3, "artefacts": ["bubbles"]}],
     )
     clear, shut, shadowed = synthesise(tables, 1).truth.columns["snr_db"]
     assert math.isnan(shut)
     assert 3.0 <= clear - shadowed <= 12.0  # the shadow of the bubbles
 
 
-# --- spoilers ------------------------------------------------------------------------------
+# --- artefacts ------------------------------------------------------------------------------
 
 
-def test_forced_spoilers_are_flagged_in_their_scan_only():
-    tables = with_tables(scans=3, scan=[{"number": 2, "spoilers": ["bubbles", "interference"]}])
+def test_forced_artefacts_are_flagged_in_their_scan_only():
+    tables = with_tables(scans=3, scan=[{"number": 2, "artefacts": ["bubbles", "interference"]}])
     found = flags(synthesise(tables, 1))
     assert found[0] == found[2] == {"bath_reverberation"}
     assert found[1] == {"bath_reverberation", "bubbles", "interference"}
 
 
 def test_a_blink_leaves_the_near_field_only():
-    tables = with_tables(scans=2, scan=[{"number": 2, "spoilers": ["blink"]}])
+    tables = with_tables(scans=2, scan=[{"number": 2, "artefacts": ["blink"]}])
     recording = synthesise(tables, 1)
     wall = (recording.delay_us > 44.0) & (recording.delay_us < 49.0)
     level = np.asarray(recording.samples[:, wall], np.float64).std(axis=1)
@@ -242,8 +242,8 @@ def test_gain_errors_clip_or_starve():
     tables = with_tables(
         scans=3,
         scan=[
-            {"number": 2, "spoilers": ["gain_too_high"]},
-            {"number": 3, "spoilers": ["gain_too_low"]},
+            {"number": 2, "artefacts": ["gain_too_high"]},
+            {"number": 3, "artefacts": ["gain_too_low"]},
         ],
     )
     recording = synthesise(tables, 1)
@@ -256,7 +256,7 @@ def test_gain_errors_clip_or_starve():
 
 
 def test_the_optic_nerve_has_no_sclera_behind_it():
-    tables = with_tables(scans=1, hold={"kind": "optic_nerve"})
+    tables = with_tables(scans=1, pose={"kind": "optic_nerve"})
     recording = synthesise(tables, 1)
     by_name = dict(zip(recording.truth.interfaces, recording.truth.delay_us[0], strict=True))
     assert math.isfinite(by_name["retina"])
@@ -268,7 +268,7 @@ def test_the_optic_nerve_has_no_sclera_behind_it():
 def test_fat_is_silent_behind_the_nerve():
     # The nerve's sheath keeps the fat out of the beam: level 3 to 5 µs behind the retina, against
     # the same beam on a wall without a nerve.
-    made = Synthesis(with_tables(scans=1, hold={"kind": "optic_nerve"}), seed=1)
+    made = Synthesis(with_tables(scans=1, pose={"kind": "optic_nerve"}), seed=1)
     path, grid, levels = made.echoes(0).path, made.grid, []
     retina_us = path.delay_us[path.index("retina")]
     behind = (grid.delay_us > retina_us + 3.0) & (grid.delay_us < retina_us + 5.0)
@@ -291,7 +291,7 @@ def test_an_implant_reverberates_by_its_impedance():
     tables = with_tables(
         scans=1, eye={"lens_state": "pseudophakic", "lens_material": "pmma"},
         receiver={**QUIET, "bits": 0, "noise_db": -150.0, "gain_db": 0.0},
-        spoilers={"bath_reverberation": 0.0},
+        artefacts={"bath_reverberation": 0.0},
     )  # fmt: skip
     made = Synthesis(tables, seed=1)
     recording = made.block(0, 1)
@@ -321,7 +321,7 @@ def run(*arguments):
     return synth.run(parser.parse_args([str(item) for item in arguments]))
 
 
-def scenario_file(tmp_path, text="scans = 3\n[hold]\nalignments = 2\n"):
+def scenario_file(tmp_path, text="scans = 3\n[pose]\nalignments = 2\n"):
     path = tmp_path / "small.toml"
     path.write_text(text, encoding="utf-8")
     return path

@@ -9,17 +9,13 @@ import scipy
 
 from echotrace.media import MEDIA
 from echotrace.synthesis.alignment import Pose, beam_through_eye
+from echotrace.synthesis.beam import Surface, attenuation, trace_beam
 from echotrace.synthesis.echoes import SampleGrid, eye_echoes
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+from echotrace.synthesis.facets import interface_response
 from echotrace.synthesis.probe import Disc
 from echotrace.synthesis.scatter import BACKSCATTER_PER_CM_SR, layer_speckle, point_speckle
-from echotrace.synthesis.scenario import MethodSection
-from echotrace.synthesis.surfaces import (
-    Surface,
-    attenuation,
-    interface_response,
-    trace_beam,
-)
+from echotrace.synthesis.sections import MethodSection
 
 DISC = Disc(edge_taper=1.0)
 NAVARRO = SCHEMATIC_EYES["navarro"]

@@ -6,16 +6,17 @@ import numpy as np
 import pytest
 
 from echotrace.errors import ParameterError
-from echotrace.synthesis import Synthesis, load_scenario, synthesise
+from echotrace.synthesis import Synthesis, read_scenario, synthesise
+from echotrace.synthesis.described_eye import eye_of
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES, draw_eye
-from echotrace.synthesis.scenario import eye_of, scenario_from_mapping
+from echotrace.synthesis.scenario import scenario_from_mapping
 
 
 def refusal(text, tmp_path):
     path = tmp_path / "bad.toml"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(ParameterError) as caught:
-        load_scenario(path)
+        read_scenario(path)
     message = str(caught.value)
     assert str(path) in message
     assert "\n" not in message.strip()
@@ -42,7 +43,7 @@ def refusal(text, tmp_path):
         ("[method]\nkind = 'immersed'\n", ["kind", "immersion"]),
         ("[method]\nstandoff_mm = '10'\n", ["standoff_mm", "number"]),
         ("[method]\nstandoff_mm = nan\n", ["standoff_mm", "3 to 30 mm"]),
-        ("[hold]\ntilt_deg = 40\n", ["tilt_deg", "0 to 25 deg"]),
+        ("[pose]\ntilt_deg = 40\n", ["tilt_deg", "0 to 25 deg"]),
         ("[receiver]\nbits = 1\n", ["bits", "2 to 16"]),
         ("[receiver]\nbits = 20\n", ["bits", "0 to 16"]),
         ("[receiver]\nsampling_rate_mhz = 25\n", ["sampling_rate_mhz", "at least"]),
@@ -55,7 +56,7 @@ def refusal(text, tmp_path):
         ("[probe]\nedge_taper = 0.4\n[method]\nstandoff_mm = 4\n",
          ["edge_taper=0.4", "cornea is 4.8 mm", "standoff_mm"]),
         ("[[scan]]\nnumber = 9\n", ["number=9", "1 to scans=5"]),
-        ("[[scan]]\nspoilers = ['bubble']\n", ["bubble", "did you mean 'bubbles'"]),
+        ("[[scan]]\nartefacts = ['bubble']\n", ["bubble", "did you mean 'bubbles'"]),
         ("[scan]\nnumber = 1\n", ["[[scan]]"]),
         ("eye = 3\n", ["[eye]", "table"]),
         ("scans = \n", ["not a TOML file"]),
@@ -84,9 +85,24 @@ def test_a_sharp_edge_may_be_where_its_waves_are_right(tables):
     assert scenario_from_mapping(tables).probe.edge_taper == tables["probe"]["edge_taper"]
 
 
+def test_old_names_of_sections_and_keys_are_read():
+    old = {
+        "hold": {"tilt_deg": 3.0},
+        "spoilers": {"bubbles": 0.5},
+        "scan": [{"spoilers": ["blink"]}],
+    }
+    new = {
+        "pose": {"tilt_deg": 3.0},
+        "artefacts": {"bubbles": 0.5},
+        "scan": [{"artefacts": ["blink"]}],
+    }
+    assert scenario_from_mapping(old) == scenario_from_mapping(new)
+    assert scenario_from_mapping(new) != scenario_from_mapping({**new, "pose": {}})
+
+
 def test_a_missing_file(tmp_path):
     with pytest.raises(ParameterError, match="cannot be read"):
-        load_scenario(tmp_path / "none.toml")
+        read_scenario(tmp_path / "none.toml")
 
 
 @pytest.mark.parametrize("seed", [-1, 1.5, True])

@@ -8,19 +8,19 @@ import pytest
 from synthesis_reference import rayleigh_echo
 
 from echotrace.media import MEDIA, Medium
-from echotrace.synthesis import scatter, surfaces
+from echotrace.synthesis import facets, scatter
 from echotrace.synthesis.alignment import Pose, beam_through_eye, length_along_beam
-from echotrace.synthesis.eye_model import SCHEMATIC_EYES, eye_surfaces
-from echotrace.synthesis.probe import Band, Disc, highest_wavenumber, lommel_table, pulse_band
-from echotrace.synthesis.scenario import MethodSection
-from echotrace.synthesis.surfaces import (
+from echotrace.synthesis.beam import (
     Surface,
     attenuation,
-    interface_response,
     reflection,
     trace_beam,
     two_way_transmission,
 )
+from echotrace.synthesis.eye_model import SCHEMATIC_EYES, eye_surfaces
+from echotrace.synthesis.facets import interface_response
+from echotrace.synthesis.probe import Band, Disc, highest_wavenumber, lommel_table, pulse_band
+from echotrace.synthesis.sections import MethodSection
 
 NAVARRO = SCHEMATIC_EYES["navarro"]
 IMMERSION = MethodSection(kind="immersion")
@@ -91,7 +91,7 @@ def test_the_half_that_counts_twice_is_the_whole(azimuth_deg):
     band = pulse_band(disc)
     for name in INTERFACES:
         j = path.index(name)
-        n_half, n_whole = (surfaces.facets_on(disc, p, j).weight.size for p in (path, whole))
+        n_half, n_whole = (facets.facets_on(disc, p, j).weight.size for p in (path, whole))
         assert n_half < 0.52 * n_whole
         half, full = (interface_response(disc, p, j, band) for p in (path, whole))
         assert np.abs(half - full).max() < 3e-3 * np.abs(full).max(), name
@@ -106,7 +106,7 @@ def rayleigh_levels(disc, eye, method, name, tilts_deg, step_mm, aperture_step_m
         response = interface_response(disc, path, j, single(10e6))[0]
         factor = reflection(path, j) * two_way_transmission(path, j)
         factor *= attenuation(path, j, np.array([10e6]))[0]
-        lit = surfaces.beam_radius_mm(disc, path.matrix[j], 2.0 * math.pi * 10.0 / 1.48238)
+        lit = facets.beam_radius_mm(disc, path.matrix[j], 2.0 * math.pi * 10.0 / 1.48238)
         reference = rayleigh_echo(
             disc, path, j, 10e6, step_mm=step_mm, lit_mm=lit, aperture_step_mm=aperture_step_mm
         )
@@ -407,7 +407,7 @@ def test_the_table_stays_small_at_an_image_of_the_disc(monkeypatch):
         assert asked[-1] < 400.0
         return lommel_table(u_min, u_max, v_max, edge_taper)
 
-    monkeypatch.setattr(surfaces, "lommel_table", small_only)
+    monkeypatch.setattr(facets, "lommel_table", small_only)
     monkeypatch.setattr(scatter, "lommel_table", small_only)
     disc, path = image_of_disc(standoff_of_image())
     j = path.index("orbit")
@@ -432,14 +432,14 @@ def test_beyond_the_table_the_geometric_limit_holds(monkeypatch):
     t = np.arange(-170, 171) * 0.01
     echoes, speckles = [], []
     for reach in (191.0, 383.0):
-        monkeypatch.setattr(surfaces, "_REACH", reach)
+        monkeypatch.setattr(facets, "_REACH", reach)
         echoes.append(band.analytic(interface_response(disc, path, j, band), t))
         speckles.append(
             scatter.layer_speckle(
                 disc, path, j, 1.0, 0.06, np.random.default_rng(1), sampling_rate_hz=100e6
             ).baseband
         )
-    largest = float(np.abs(surfaces.facets_on(disc, path, j).u_per_k).max())
+    largest = float(np.abs(facets.facets_on(disc, path, j).u_per_k).max())
     assert 191.0 < largest * highest_wavenumber(disc) < 383.0
     for scaled, looked_up in (echoes, speckles):
         assert 0.0 < np.abs(scaled - looked_up).max() < 0.1 * np.abs(looked_up).max()

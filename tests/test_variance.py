@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from published import ATMWTAG, PASTES, SIRSTV, numbers, simon_lesage
 
-from echotrace.variance import Nested, jackknife, mean_square_interval
+from echotrace.agreement.nested import Nested
+from echotrace.agreement.resampling import jackknife
+from echotrace.agreement.variance import chi_square_interval, mean_square_interval
 
 
 def f_statistic(groups):
@@ -150,3 +152,28 @@ def test_interval_of_one_mean_square_is_the_chi_square_interval():
     low, high = mean_square_interval(np.ones(1), np.ones(1), np.array([10.0]), 0.95)
     assert low == pytest.approx(10 / 20.4832, rel=1e-5)
     assert high == pytest.approx(10 / 3.24697, rel=1e-5)
+    # The same points for a variance of 2.5, and of the same table with 5 df: 0.831211, 12.8325.
+    assert chi_square_interval(2.5, 10, 0.95) == pytest.approx(
+        (25 / 20.4832, 25 / 3.24697), rel=1e-5
+    )
+    assert chi_square_interval(2.5, 5, 0.95) == pytest.approx(
+        (12.5 / 12.8325, 12.5 / 0.831211), rel=1e-5
+    )
+
+
+@pytest.mark.parametrize("df", [(9.0, 30.0), (30.0, 4.0), (3.0, 3.0)])
+@pytest.mark.parametrize("weights", [(1.0, -1.0), (0.2, -0.5)])
+def test_interval_of_a_difference_ends_at_nil_where_the_f_test_begins_to_reject(df, weights):
+    # What Ting, Burdick, Graybill, Jeyaratnam & Lu 1990, J Stat Comput Simul 35:135, chose their
+    # cross terms for: two mean squares whose ratio is the F test's critical value.
+    from scipy import stats
+
+    w, nu = np.array(weights), np.array(df)
+    for tail, which in ((0.975, 0), (0.025, 1)):
+        critical = stats.f.ppf(tail, *df)
+        ms = np.array([critical / w[0], 1.0 / -w[1]])
+        limits = mean_square_interval(w, ms, nu, 0.95)
+        assert limits[which] == pytest.approx(0.0, abs=1e-9 * critical)
+        assert limits[0] < limits[1]
+        further = mean_square_interval(w, ms * [1.1 if which == 0 else 0.9, 1.0], nu, 0.95)
+        assert (further[0] > 0.0) if which == 0 else (further[1] < 0.0)

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from echotrace.agreement import Agreement
-    from echotrace.study import Study
+    from echotrace.agreement.results import Agreement
+    from echotrace.agreement.study import Study
 
 SUMMARY = "compare two methods on the same eyes: bias, limits of agreement, spreads"
 EXAMPLE = "echotrace compare contact.h5 immersion.h5 --margin 0.1 --report agreement.html"
@@ -59,7 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compare and print."""
-    from echotrace.agreement import DIOPTRE_PER_MM, compare_methods
+    from echotrace.agreement.compare import DIOPTRE_PER_MM, compare_methods
 
     a = _read(args.a, args.all_scans)
     b = None if args.b is None else _read(args.b, args.all_scans)
@@ -92,7 +92,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _read(path: str, all_scans: bool) -> Study:
-    from echotrace.study import Study
+    from echotrace.agreement.study import Study
 
     if Path(path).suffix.lower() in (".csv", ".tsv", ".txt"):
         return Study.read_csv(path, all_scans=all_scans)
@@ -104,7 +104,7 @@ def _read(path: str, all_scans: bool) -> Study:
 def _summary(result: Agreement) -> str:
     import textwrap
 
-    from echotrace.agreement_text import repeatability_paragraph
+    from echotrace.agreement.text import repeatability_paragraph
     from echotrace.caution import CAUTION
 
     parts = [result.design.paragraph, result.text()]
@@ -118,8 +118,8 @@ def _summary(result: Agreement) -> str:
 
 def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
     """Name, figure, interval and how it was made, for each line of the results table."""
-    from echotrace.agreement_text import decimals, number
-    from echotrace.variance import Estimate
+    from echotrace.agreement.text import decimals, number
+    from echotrace.agreement.variance import Estimate
 
     places = decimals(result.limits.sd.value)
     unit = result.unit

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 from echotrace.errors import ParameterError
 
 if TYPE_CHECKING:
-    from echotrace.alignment import AlignmentEstimate
     from echotrace.measurement import Measurement
     from echotrace.recording import Recording
     from echotrace.settings import Settings
-    from echotrace.sitting import SittingSummary
-    from echotrace.sitting_quality import SittingJudgement
+    from echotrace.sittings.alignment import AlignmentEstimate
+    from echotrace.sittings.sitting import SittingSummary
+    from echotrace.sittings.sitting_quality import SittingJudgement
     from echotrace.target import Target
 
 SUMMARY = "Measure the lengths in a recording, scan by scan and sitting by sitting."
@@ -108,20 +108,22 @@ def _check_outputs(args: argparse.Namespace) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure, print, write."""
-    from echotrace.alignment import estimate_alignment
-    from echotrace.chain import decide_by_hand, expand_gates, measure
+    from echotrace.chain.by_hand import decide_by_hand
+    from echotrace.chain.measure import measure
+    from echotrace.chain.states import expand_gates
     from echotrace.files.atomic import save_text
     from echotrace.files.native import read_recording, write_measurement
     from echotrace.files.table import write_measurement_table
     from echotrace.report.measured import measurement_page, measurement_text
-    from echotrace.settings import Settings, load_settings, settings_toml
-    from echotrace.sitting import summarise
-    from echotrace.sitting_quality import judge_sittings
-    from echotrace.target import load_target
+    from echotrace.settings import Settings, read_settings, settings_toml
+    from echotrace.sittings.alignment import estimate_alignment
+    from echotrace.sittings.sitting import summarise
+    from echotrace.sittings.sitting_quality import judge_sittings
+    from echotrace.target import read_target
 
     _check_outputs(args)
-    settings = Settings() if args.settings is None else load_settings(args.settings)
-    target = None if args.target is None else load_target(args.target)
+    settings = Settings() if args.settings is None else read_settings(args.settings)
+    target = None if args.target is None else read_target(args.target)
     if args.recording is None:
         if args.write_settings is None:
             raise ParameterError("give a RECORDING to measure, or --write-settings FILE.toml")
@@ -187,7 +189,7 @@ def _stream(
     import json
 
     from echotrace.caution import CAUTION
-    from echotrace.many import measure_to_file, parts_folder
+    from echotrace.many.many import measure_to_file, parts_folder
     from echotrace.report.text import wrapped
 
     if not _only_native(args):
@@ -278,7 +280,7 @@ def _json(
     import math
 
     from echotrace.caution import CAUTION
-    from echotrace.findings import rank_findings
+    from echotrace.quality.findings import rank_findings
     from echotrace.report.measured import SCORE_MEANS, explain_finding
 
     def plain(value: object) -> object:

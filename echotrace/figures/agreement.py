@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from echotrace.agreement_text import decimals, number
+from echotrace.agreement.text import decimals, number
 from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from echotrace.agreement import Agreement
+    from echotrace.agreement.results import Agreement
 
 __all__ = [
     "agreement_figure",

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from echotrace.alignment import AlignmentEstimate
     from echotrace.recording import Recording
+    from echotrace.sittings.alignment import AlignmentEstimate
 
 __all__ = ["alignment_figure", "plot_alignment"]
 

@@ -8,8 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from echotrace.figures.style import COLOURS, new_axes, quiet_axes
-from echotrace.lens_power import Biometry, LensConstant, lens_power_d
-from echotrace.propagation import MEASURED_PARTS, PARTS, Budget, PowerTable, sensitivity
+from echotrace.power.biometry import Biometry
+from echotrace.power.budgets import Budget
+from echotrace.power.constants import LensConstant
+from echotrace.power.lens_power import lens_power_d
+from echotrace.power.sensitivities import sensitivity
+from echotrace.power.table import PowerTable
+from echotrace.power.uncertainty import MEASURED_PARTS, PARTS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -1,4 +1,4 @@
-"""Synthetic traces side by side: aligned and not, by each method, and what spoils them."""
+"""Synthetic traces side by side: aligned and not, by each method, with artefacts and without."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from echotrace.figures.style import (
     new_figure,
     quiet_axes,
 )
-from echotrace.receiver import log_compress
+from echotrace.signal.receiver import log_compress
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,8 +31,8 @@ __all__ = [
     "plot_display",
     "plot_levels_against_tilt",
     "side_by_side",
-    "spoiled_traces",
-    "spoiler_figure",
+    "artefact_traces",
+    "artefact_figure",
     "tilt_figure",
 ]
 
@@ -146,7 +146,7 @@ def _legend(figure: Figure) -> None:
 
 def _fixed_pose(tables: Mapping[str, Any], tilt_deg: float) -> dict[str, Any]:
     """The scenario with a hand that does not shake, at a given tilt."""
-    hold = {
+    pose = {
         "kind": "oblique",
         "tilt_deg": tilt_deg,
         "tilt_sd_deg": 0.0,
@@ -154,7 +154,7 @@ def _fixed_pose(tables: Mapping[str, Any], tilt_deg: float) -> dict[str, Any]:
         "fixation_sd_deg": 0.0,
     }
     method = {**tables.get("method", {}), "compression_within_mm": 0.0}
-    return {**tables, "hold": hold, "method": method, "scans": 1}
+    return {**tables, "pose": pose, "method": method, "scans": 1}
 
 
 def tilt_figure(
@@ -168,7 +168,7 @@ def tilt_figure(
     Parameters
     ----------
     tables : mapping, optional
-        Scenario whose hold and method are replaced; the default eye where it is None.
+        Scenario whose pose and method are replaced; the default eye where it is None.
     tilts_deg : sequence of float
     seed : int
     """
@@ -182,10 +182,10 @@ def tilt_figure(
     return side_by_side(traces)
 
 
-_SPOILED: tuple[tuple[str, str, dict[str, Any]], ...] = (
+_WITH_ARTEFACT: tuple[tuple[str, str, dict[str, Any]], ...] = (
     ("aligned, nothing wrong", "immersion", {}),
-    ("too much gain", "immersion", {"spoilers": {"gain_too_high": 1.0}}),
-    ("too little gain", "immersion", {"spoilers": {"gain_too_low": 1.0}}),
+    ("too much gain", "immersion", {"artefacts": {"gain_too_high": 1.0}}),
+    ("too little gain", "immersion", {"artefacts": {"gain_too_low": 1.0}}),
     (
         "time gain that falls",
         "immersion",
@@ -197,14 +197,14 @@ _SPOILED: tuple[tuple[str, str, dict[str, Any]], ...] = (
             }
         },
     ),
-    ("bubbles in the bath", "immersion", {"spoilers": {"bubbles": 1.0}}),
-    ("electrical interference", "immersion", {"spoilers": {"interference": 1.0}}),
-    ("blink", "immersion", {"spoilers": {"blink": 1.0}}),
-    ("beam along the optic nerve", "immersion", {"hold": {"kind": "optic_nerve"}}),
+    ("bubbles in the bath", "immersion", {"artefacts": {"bubbles": 1.0}}),
+    ("electrical interference", "immersion", {"artefacts": {"interference": 1.0}}),
+    ("blink", "immersion", {"artefacts": {"blink": 1.0}}),
+    ("beam along the optic nerve", "immersion", {"pose": {"kind": "optic_nerve"}}),
     (
         "beam on the pupil's edge",
         "immersion",
-        {"hold": {"kind": "pupil_edge", "decentration_mm": 0.7}},
+        {"pose": {"kind": "pupil_edge", "decentration_mm": 0.7}},
     ),
     ("dense cataract", "immersion", {"eye": {"cataract_grade": 3.5}}),
     (
@@ -219,17 +219,17 @@ _SPOILED: tuple[tuple[str, str, dict[str, Any]], ...] = (
     ),
     ("staphyloma", "immersion", {"eye": {"staphyloma_slope_deg": 4.0, "staphyloma_step_mm": 0.9}}),
     ("opacities in the vitreous", "immersion", {"eye": {"vitreous_opacities": 16}}),
-    ("gel between probe and cornea", "contact", {"spoilers": {"couplant": 1.0}}),
+    ("gel between probe and cornea", "contact", {"artefacts": {"couplant": 1.0}}),
     (
         "echoes between probe and cornea",
         "contact",
-        {"spoilers": {"cornea_reverberation": 1.0}},
+        {"artefacts": {"cornea_reverberation": 1.0}},
     ),
 )
 
 
-def spoiled_traces(*, seed: int = 3) -> list[tuple[str, Recording, int]]:
-    """One trace for each thing that can spoil it, and a good one to compare with.
+def artefact_traces(*, seed: int = 3) -> list[tuple[str, Recording, int]]:
+    """One trace for each artefact, and a good one to compare with.
 
     Returns
     -------
@@ -240,20 +240,20 @@ def spoiled_traces(*, seed: int = 3) -> list[tuple[str, Recording, int]]:
 
     steady = {"tilt_sd_deg": 0.2, "decentration_sd_mm": 0.03, "fixation_sd_deg": 0.0}
     traces = []
-    for title, kind, changes in _SPOILED:
+    for title, kind, changes in _WITH_ARTEFACT:
         scenario = {
             **changes,
             "method": {"kind": kind},
-            "hold": {**steady, **changes.get("hold", {})},
+            "pose": {**steady, **changes.get("pose", {})},
             "scans": 1,
         }
         traces.append((f"{title} ({kind})", synthesise(scenario, seed), 0))
     return traces
 
 
-def spoiler_figure(*, seed: int = 3) -> Figure:
-    """The spoiled traces side by side."""
-    return side_by_side(spoiled_traces(seed=seed))
+def artefact_figure(*, seed: int = 3) -> Figure:
+    """Traces with artefacts side by side."""
+    return side_by_side(artefact_traces(seed=seed))
 
 
 def levels_against_tilt(

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from echotrace.chain import TraceView, view_trace
+from echotrace.chain.plain import TraceView, view_trace
 from echotrace.figures.style import (
     COLOURS,
     INTERFACE_COLOURS,
@@ -14,8 +14,8 @@ from echotrace.figures.style import (
     new_figure,
     quiet_axes,
 )
-from echotrace.receiver import log_compress
 from echotrace.settings import Settings
+from echotrace.signal.receiver import log_compress
 from echotrace.target import Target
 
 if TYPE_CHECKING:

@@ -11,8 +11,8 @@ import numpy as np
 from echotrace.files.layout import layout_problems
 from echotrace.files.native import file_kind, read_measurement, read_recording
 from echotrace.measurement import Measurement
-from echotrace.receiver import clipped_samples
 from echotrace.recording import COLUMNS, Recording
+from echotrace.signal.receiver import clipped_samples
 
 __all__ = ["describe"]
 

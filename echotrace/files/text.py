@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.errors import FileFormatError, MissingDetailError, ParameterError
-from echotrace.files.foreign import Foreign, loading, oriented
+from echotrace.files.csv_table import decoded_text
+from echotrace.files.foreign import Foreign, oriented
 from echotrace.recording import MIN_SAMPLES
 
 __all__ = ["DELIMITERS", "TIME_UNITS", "read_text"]
@@ -80,7 +81,7 @@ def read_text(
     MissingDetailError
         A time column without a unit.
     """
-    block = _numbers(path, _decoded(path), delimiter, decimal)
+    block = _numbers(path, decoded_text(path), delimiter, decimal)
     values = block.values
     in_column = _time_kind(block, values[:, 0]) if values.shape[1] > 1 else None
     in_row = None
@@ -109,21 +110,6 @@ def read_text(
         delay_from=origin,
         rate_tolerance=STEP_TOLERANCE / 10.0,
     )
-
-
-def _decoded(path: Path) -> str:
-    with loading(path, "a text file"):
-        raw = path.read_bytes()
-    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        with loading(path, "a text file in UTF-16"):
-            return raw.decode("utf-16")
-    if b"\0" in raw:
-        raise FileFormatError(f"{path}: holds binary data, so it is not a text file")
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        # Older instruments write the micro sign as one byte; every byte is valid Latin-1.
-        return raw.decode("latin-1")
 
 
 def _numbers(path: Path, text: str, delimiter: str | None, decimal: str | None) -> _Block:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from echotrace.alignment import AlignmentEstimate
 from echotrace.figures.alignment import alignment_figure
 from echotrace.recording import Recording
 from echotrace.report.page import figure_svg
 from echotrace.report.text import wrapped
-from echotrace.sitting_quality import SittingJudgement
+from echotrace.sittings.alignment import AlignmentEstimate
+from echotrace.sittings.sitting_quality import SittingJudgement
 
 __all__ = ["judgement_lines", "judgement_view", "tilt_line"]
 

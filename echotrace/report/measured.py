@@ -8,26 +8,22 @@ from typing import Any
 
 import numpy as np
 
-from echotrace.alignment import AlignmentEstimate
 from echotrace.caution import CAUTION
-from echotrace.chain import view_trace
+from echotrace.chain.plain import view_trace
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
-from echotrace.findings import (
-    FINDINGS,
-    QualityLimits,
-    Severity,
-    describe_finding,
-    rank_findings,
-)
 from echotrace.measurement import Measurement
+from echotrace.quality.finding_list import FINDINGS, Severity
+from echotrace.quality.findings import describe_finding, rank_findings
+from echotrace.quality.limits import QualityLimits
 from echotrace.recording import Recording
 from echotrace.report.judged import judgement_lines, judgement_view
 from echotrace.report.page import figure_svg, render_page
 from echotrace.report.text import table, wrapped
 from echotrace.settings import Settings
-from echotrace.sitting import SittingSummary
-from echotrace.sitting_quality import SittingJudgement
+from echotrace.sittings.alignment import AlignmentEstimate
+from echotrace.sittings.sitting import SittingSummary
+from echotrace.sittings.sitting_quality import SittingJudgement
 from echotrace.target import Target
 
 SCORE_MEANS = (

@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, cast
 
 from echotrace.figures.power import plot_budget, plot_power_table, plot_sensitivity
-from echotrace.power_cautions import NOT_A_PRESCRIPTION
-from echotrace.power_study import EyeStudy, PowerInputs, signed
-from echotrace.propagation import BOUNDS_D, PARTS, PUBLISHED
+from echotrace.power.eye_cautions import NOT_A_PRESCRIPTION
+from echotrace.power.eye_study import EyeStudy, signed
+from echotrace.power.outcomes import BOUNDS_D
+from echotrace.power.settings import PowerSettings
+from echotrace.power.uncertainty import PARTS, PUBLISHED
 from echotrace.report.page import figure_svg, render_page
 
 if TYPE_CHECKING:
@@ -20,13 +22,13 @@ if TYPE_CHECKING:
 __all__ = ["power_page"]
 
 
-def power_page(studies: Sequence[EyeStudy], inputs: PowerInputs) -> str:
+def power_page(studies: Sequence[EyeStudy], settings: PowerSettings) -> str:
     """Write the page for the eyes of one subject.
 
     Parameters
     ----------
     studies : sequence of EyeStudy
-    inputs : PowerInputs
+    settings : PowerSettings
 
     Returns
     -------
@@ -40,17 +42,17 @@ def power_page(studies: Sequence[EyeStudy], inputs: PowerInputs) -> str:
         title,
         {
             "prescription": NOT_A_PRESCRIPTION,
-            "eyes": [_eye(item, inputs) for item in studies],
+            "eyes": [_eye(item, settings) for item in studies],
             "sources": [
                 (PARTS[name][0], PUBLISHED[name][1])
                 for name in PUBLISHED
-                if name not in inputs.uncertainty_given and inputs.uncertainty[name] > 0.0
+                if name not in settings.uncertainty_given and settings.uncertainty[name] > 0.0
             ],
         },
     )
 
 
-def _eye(study: EyeStudy, inputs: PowerInputs) -> dict[str, Any]:
+def _eye(study: EyeStudy, settings: PowerSettings) -> dict[str, Any]:
     length = study.length
     about: dict[str, Any] = {
         "name": length.name,
@@ -115,7 +117,7 @@ def _eye(study: EyeStudy, inputs: PowerInputs) -> dict[str, Any]:
             {
                 "name": PARTS[name][0],
                 "input": f"{getattr(spread, name):.3f} {_unit(name)}",
-                "published": name in PUBLISHED and name not in inputs.uncertainty_given,
+                "published": name in PUBLISHED and name not in settings.uncertainty_given,
                 "part": f"{first.parts_d[name]:.2f} D",
                 "share": f"{100 * share:.0f} %",
             }

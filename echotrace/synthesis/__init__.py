@@ -1,6 +1,7 @@
 """Synthetic traces from physics, with the truth attached."""
 
 from echotrace.synthesis.compose import Synthesis, synthesise
-from echotrace.synthesis.scenario import Scenario, load_scenario
+from echotrace.synthesis.scenario import read_scenario
+from echotrace.synthesis.sections import Scenario
 
-__all__ = ["Scenario", "Synthesis", "load_scenario", "synthesise"]
+__all__ = ["Scenario", "Synthesis", "read_scenario", "synthesise"]

@@ -17,10 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from echotrace.media import BODY_TEMPERATURE_C, MEDIA, Medium
+from echotrace.synthesis.beam import BeamPath, Surface, trace_beam
 from echotrace.synthesis.eye_model import EyeModel, direction, eye_surfaces
 from echotrace.synthesis.probe import Disc
-from echotrace.synthesis.scenario import HoldSection, MethodSection, ScanSection
-from echotrace.synthesis.surfaces import BeamPath, Surface, trace_beam
+from echotrace.synthesis.sections import MethodSection, PoseSection, ScanSection
 
 __all__ = [
     "ALIGNMENT_CONVENTION",
@@ -66,7 +66,7 @@ def _polar(x: float, y: float) -> tuple[float, float]:
 
 
 def draw_pose(
-    hold: HoldSection,
+    section: PoseSection,
     rng: np.random.Generator,
     fraction: float,
     scan: ScanSection | None = None,
@@ -75,7 +75,7 @@ def draw_pose(
 
     Parameters
     ----------
-    hold : HoldSection
+    section : PoseSection
     rng : numpy.random.Generator
     fraction : float
         How far the sitting has got, 0 to 1; a drifting hand tilts in proportion.
@@ -84,24 +84,24 @@ def draw_pose(
     """
     shake = rng.standard_normal(4)
     # An eye that turns moves against the beam: it tilts, and its vertex is carried along.
-    gaze_deg = hold.fixation_sd_deg * rng.standard_normal(2)
+    gaze_deg = section.fixation_sd_deg * rng.standard_normal(2)
     carried_mm = CENTRE_OF_ROTATION_MM * np.sin(np.radians(gaze_deg))
-    azimuth = math.radians(hold.azimuth_deg)
-    if hold.kind == "optic_nerve":
+    azimuth = math.radians(section.azimuth_deg)
+    if section.kind == "optic_nerve":
         # The beam runs through the nodal point to the nerve head.
         tilt_offset = NERVE_HEAD_DEG
         shift_offset = -NODAL_POINT_MM * math.tan(math.radians(NERVE_HEAD_DEG))
         azimuth = 0.0
     else:
-        tilt_offset = {"oblique": hold.tilt_deg, "drifting": hold.tilt_deg * fraction}.get(
-            hold.kind, 0.0
+        tilt_offset = {"oblique": section.tilt_deg, "drifting": section.tilt_deg * fraction}.get(
+            section.kind, 0.0
         )
-        shift_offset = hold.decentration_mm
-    tilt_x = tilt_offset * math.cos(azimuth) + hold.tilt_sd_deg * shake[0] - gaze_deg[0]
-    tilt_y = tilt_offset * math.sin(azimuth) + hold.tilt_sd_deg * shake[1] - gaze_deg[1]
-    shift_x = shift_offset * math.cos(azimuth) + hold.decentration_sd_mm * shake[2]
+        shift_offset = section.decentration_mm
+    tilt_x = tilt_offset * math.cos(azimuth) + section.tilt_sd_deg * shake[0] - gaze_deg[0]
+    tilt_y = tilt_offset * math.sin(azimuth) + section.tilt_sd_deg * shake[1] - gaze_deg[1]
+    shift_x = shift_offset * math.cos(azimuth) + section.decentration_sd_mm * shake[2]
     shift_x += carried_mm[0]
-    shift_y = shift_offset * math.sin(azimuth) + hold.decentration_sd_mm * shake[3]
+    shift_y = shift_offset * math.sin(azimuth) + section.decentration_sd_mm * shake[3]
     shift_y += carried_mm[1]
     tilt, tilt_azimuth = _polar(tilt_x, tilt_y)
     shift, shift_azimuth = _polar(shift_x, shift_y)

@@ -1,4 +1,4 @@
-"""From a scenario to a recording: eyes, poses, echoes, spoilers, receiver, truth.
+"""From a scenario to a recording: eyes, poses, echoes, artefacts, receiver, truth.
 
 Every random draw belongs to one eye, one pose or one scan and has a generator of its own, so
 that a trace depends on the scenario, the seed and its number only, never on how many traces are
@@ -19,9 +19,8 @@ from numpy.typing import NDArray
 
 from echotrace import __version__
 from echotrace.errors import ParameterError
-from echotrace.receiver import apply_receiver, db_to_ratio
 from echotrace.recording import Recording, Truth
-from echotrace.synthesis import spoilers
+from echotrace.signal.receiver import apply_receiver
 from echotrace.synthesis.alignment import (
     ALIGNMENT_CONVENTION,
     Pose,
@@ -29,18 +28,14 @@ from echotrace.synthesis.alignment import (
     draw_pose,
     incidence_deg,
 )
+from echotrace.synthesis.artefacts import GAIN_ERROR_DB
+from echotrace.synthesis.described_eye import eye_of
 from echotrace.synthesis.echoes import EyeEchoes, SampleGrid, eye_echoes
 from echotrace.synthesis.eye_model import EyeModel
 from echotrace.synthesis.probe import REFERENCE_SPEED_MM_PER_US, Disc
-from echotrace.synthesis.scenario import (
-    RANDOM_SPOILERS,
-    SPOILERS,
-    ScanSection,
-    Scenario,
-    eye_of,
-    load_scenario,
-    scenario_from_mapping,
-)
+from echotrace.synthesis.receiver_input import artefact_bits, artefacts_by_chance, receiver_input
+from echotrace.synthesis.scenario import read_scenario, scenario_from_mapping
+from echotrace.synthesis.sections import ARTEFACTS, Scenario
 from echotrace.target import eye_target
 
 __all__ = ["Synthesis", "synthesise"]
@@ -50,7 +45,6 @@ _EYE, _COMPRESSION, _POSE, _SPECKLE, _SCAN, _POOL_POSE = range(1, 7)
 
 _KEPT_POSES = 1024
 _EXTRA_INTERFACES = ("orbit",)
-_OBLIQUE_FROM_DEG = 2.0
 _LONGEST_EYE_MM = 33.0
 # The largest difference of contact and immersion in the study the draws are taken from is 0.94.
 _MOST_COMPRESSION_MM = 1.0
@@ -85,7 +79,7 @@ class Synthesis:
         seed: int | None = None,
     ) -> None:
         if isinstance(scenario, str | Path):
-            scenario = load_scenario(scenario)
+            scenario = read_scenario(scenario)
         elif not isinstance(scenario, Scenario):
             scenario = scenario_from_mapping(scenario)
         seed = scenario.seed if seed is None else seed
@@ -159,19 +153,19 @@ class Synthesis:
 
     def _pose_and_echoes(self, scan: int, eye_index: int) -> tuple[Pose, EyeEchoes]:
         """Pose of a scan and the echoes at the eye's mean compression."""
-        hold, scans = self.scenario.hold, self.scenario.scans
+        section, scans = self.scenario.pose, self.scenario.scans
         number = scan % scans
         fixed = self._fixed.get(number + 1)
         as_held = fixed is None or not fixed.sets_pose
-        if hold.alignments and as_held:
-            pool = scan % hold.alignments
+        if section.alignments and as_held:
+            pool = scan % section.alignments
             key, rng = (eye_index, -1 - pool), self._rng(_POOL_POSE, eye_index, pool)
         else:
             key, rng = (eye_index, scan), self._rng(_POSE, scan)
         if key in self._echoes:
             self._echoes.move_to_end(key)
             return self._echoes[key]
-        pose = draw_pose(hold, rng, number / max(1, scans - 1), fixed)
+        pose = draw_pose(section, rng, number / max(1, scans - 1), fixed)
         eye, compression = self._eye_and_compression(eye_index)
         path = beam_through_eye(
             self.disc, eye, self.scenario.method, pose, compression_mm=compression
@@ -182,7 +176,7 @@ class Synthesis:
             eye,
             path,
             self._rng(_SPECKLE, eye_index, key[1] + (1 << 40)),
-            on_nerve=hold.kind == "optic_nerve" and as_held,
+            on_nerve=section.kind == "optic_nerve" and as_held,
         )
         self._echoes[key] = (pose, echoes)
         if len(self._echoes) > _KEPT_POSES:
@@ -190,24 +184,9 @@ class Synthesis:
         return pose, echoes
 
     def echoes(self, scan: int) -> EyeEchoes:
-        """Echoes of the interfaces and scatterers of one scan, before spoilers and receiver."""
+        """Echoes of the interfaces and scatterers of one scan, before artefacts and receiver."""
         eye_index = (scan // self.scenario.scans) % self.scenario.eye.eyes
         return self._pose_and_echoes(scan, eye_index)[1]
-
-    def _switches(self, rng: np.random.Generator, fixed: ScanSection | None) -> dict[str, bool]:
-        """Which of the spoilers that come by chance are on."""
-        chance = rng.random(len(RANDOM_SPOILERS))
-        forced = fixed.spoilers if fixed is not None else ()
-        on = {
-            name: bool(chance[n] < getattr(self.scenario.spoilers, name)) or name in forced
-            for n, name in enumerate(RANDOM_SPOILERS)
-        }
-        contact = self.scenario.method.kind == "contact"
-        on["bath_reverberation"] &= not contact
-        on["bubbles"] &= not contact
-        on["cornea_reverberation"] &= contact
-        on["couplant"] &= contact
-        return on
 
     def _scan(self, scan: int) -> _Scan:
         scenario = self.scenario
@@ -216,7 +195,7 @@ class Synthesis:
         pose, echoes = self._pose_and_echoes(scan, eye_index)
         fixed = self._fixed.get(scan % scenario.scans + 1)
         rng = self._rng(_SCAN, scan)
-        on = self._switches(rng, fixed)
+        on = artefacts_by_chance(scenario, rng, fixed)
         contact = scenario.method.kind == "contact"
 
         compression = 0.0
@@ -236,12 +215,23 @@ class Synthesis:
 
         is_front = np.array([name.startswith("cornea") for name in echoes.names])
         delay_us = echoes.delay_us + shift_us + np.where(is_front, 0.0, squeeze_us)
-        flags = self._flags(on, pose, fixed)
-        amplitude, passed = self._amplitude(rng, on, flags, echoes, shift_us, squeeze_us, delay_us)
+        flags = artefact_bits(scenario, on, pose, fixed)
+        amplitude, passed = receiver_input(
+            scenario,
+            self.disc,
+            self.grid,
+            echoes,
+            on,
+            flags,
+            rng,
+            shift_us=shift_us,
+            squeeze_us=squeeze_us,
+            delay_us=delay_us,
+        )
         gain_db = scenario.receiver.gain_db
         if fixed is not None and not math.isnan(fixed.gain_db):
             gain_db = fixed.gain_db
-        gain_db += spoilers.GAIN_ERROR_DB * (on["gain_too_high"] - on["gain_too_low"])
+        gain_db += GAIN_ERROR_DB * (on["gain_too_high"] - on["gain_too_low"])
 
         by_name = dict(zip(echoes.names, delay_us, strict=True))
         peak = dict(zip(echoes.names, echoes.peak, strict=True))
@@ -272,78 +262,6 @@ class Synthesis:
             flags=flags,
         )
 
-    def _amplitude(
-        self,
-        rng: np.random.Generator,
-        on: Mapping[str, bool],
-        flags: int,
-        echoes: EyeEchoes,
-        shift_us: float,
-        squeeze_us: float,
-        delay_us: NDArray[np.float64],
-    ) -> tuple[NDArray[np.float64], float]:
-        """The trace at the receiver's input, noise included, and what reaches it of the retina."""
-        scenario, grid = self.scenario, self.grid
-        axis_us = grid.delay_us
-        face_us = self.disc.face_delay_us
-        pupil_edge = bool(flags >> SPOILERS.index("pupil_edge") & 1)
-        inner = echoes.inner.astype(np.complex128)
-        reaches = 1.0
-        if pupil_edge:
-            reaches = spoilers.PUPIL_EDGE_PASSES
-            inner = reaches * inner
-        front = echoes.front.astype(np.complex128)
-        train = np.zeros_like(front)
-        if on["bath_reverberation"]:
-            train = spoilers.bath_reverberation(grid, front, float(delay_us[0]) - face_us)
-        if on["cornea_reverberation"]:
-            way_us = float(delay_us[1] - delay_us[0])
-            train = spoilers.cornea_reverberation(grid, front, way_us)
-        spectrum = front + train + grid.shifted(inner, squeeze_us)
-        trace = grid.trace(grid.shifted(spectrum, shift_us))
-        if on["blink"]:
-            trace[:] = 0.0
-            reaches = 0.0
-            spoilers.add_lid(self.disc, trace, axis_us, float(delay_us[0]), rng)
-        elif pupil_edge and "lens_front" in echoes.names:
-            at_us = float(delay_us[echoes.names.index("lens_front")])
-            spoilers.add_iris(self.disc, trace, axis_us, at_us, rng)
-        if on["bubbles"]:
-            last_us = float(delay_us[0]) - 1.0
-            first_us = face_us + 0.4 * (last_us - face_us)
-            shadow = np.zeros_like(trace)
-            passed = spoilers.add_bubbles(self.disc, shadow, axis_us, first_us, last_us, rng)
-            trace = shadow + passed * trace
-            reaches *= passed
-        trace += spoilers.ring_down(
-            self.disc, axis_us, scenario.receiver.ring_down_db, scenario.receiver.ring_down_us, rng
-        )
-        if scenario.method.kind == "immersion" or on["couplant"]:
-            spoilers.add_face_echo(self.disc, trace, axis_us, face_us)
-        if on["interference"]:
-            spoilers.add_interference(trace, axis_us, rng)
-        noise = float(db_to_ratio(scenario.receiver.noise_db))
-        return np.asarray(trace + noise * rng.standard_normal(trace.size)), reaches
-
-    def _flags(self, on: Mapping[str, bool], pose: Pose, fixed: ScanSection | None) -> int:
-        eye, hold = self.scenario.eye, self.scenario.hold
-        active = {name for name, value in on.items() if value}
-        if pose.tilt_deg >= _OBLIQUE_FROM_DEG:
-            active.add("oblique")
-        if hold.kind in ("optic_nerve", "pupil_edge") and not (fixed and fixed.sets_pose):
-            active.add(hold.kind)
-        if self.scenario.receiver.tgc_is_wrong:
-            active.add("tgc_wrong")
-        if eye.lens_state == "pseudophakic":
-            active.add("implant_reverberation")
-        if eye.cataract_grade > 0.0:
-            active.add("cataract")
-        if eye.vitreous_opacities:
-            active.add("vitreous_opacity")
-        if eye.staphyloma_slope_deg or eye.staphyloma_step_mm:
-            active.add("staphyloma")
-        return sum(1 << SPOILERS.index(name) for name in active)
-
     def block(self, start: int, stop: int) -> Recording:
         """Traces ``start`` to ``stop`` (not included) as a recording.
 
@@ -365,7 +283,7 @@ class Synthesis:
         columns: dict[str, NDArray[Any]] = {
             name: np.array([scan.truth[name] for scan in scans]) for name in scans[0].truth
         }
-        columns["spoilers"] = np.array([scan.flags for scan in scans], np.uint32)
+        columns["artefacts"] = np.array([scan.flags for scan in scans], np.uint32)
         sitting = [number // scenario.scans for number in range(start, stop)]
         eye = scenario.eye
         if eye.eyes > 1:
@@ -403,7 +321,7 @@ class Synthesis:
             "seed": str(self.seed),
             "made_by": f"echotrace {__version__}",
             "alignment_convention": ALIGNMENT_CONVENTION,
-            "spoiler_names": " ".join(SPOILERS),
+            "artefact_names": " ".join(ARTEFACTS),
         }
 
     def blocks(self, count: int, n_traces: int = 256) -> Iterator[Recording]:

@@ -15,7 +15,9 @@ import scipy
 from numpy.typing import NDArray
 
 from echotrace.synthesis.alignment import length_along_beam
+from echotrace.synthesis.beam import BeamPath, attenuation, reflection
 from echotrace.synthesis.eye_model import EyeModel
+from echotrace.synthesis.facets import interface_response
 from echotrace.synthesis.probe import Band, Disc, pulse_band, pulse_spectrum
 from echotrace.synthesis.scatter import (
     BACKSCATTER_PER_CM_SR,
@@ -23,7 +25,6 @@ from echotrace.synthesis.scatter import (
     layer_speckle,
     point_speckle,
 )
-from echotrace.synthesis.surfaces import BeamPath, attenuation, interface_response, reflection
 
 __all__ = ["EyeEchoes", "SampleGrid", "eye_echoes"]
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from echotrace.errors import ParameterError
 from echotrace.media import Medium, medium
-from echotrace.synthesis.surfaces import Surface
+from echotrace.synthesis.beam import Surface
 
 __all__ = [
     "SCHEMATIC_EYES",

@@ -17,15 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.kernels.facets import deposit_scatterers
+from echotrace.synthesis.beam import BeamPath, reflection, two_way_transmission
+from echotrace.synthesis.facets import beam_radius_mm, field_coordinates, tangents
 from echotrace.synthesis.probe import REFERENCE_SPEED_MM_PER_US, Disc, lommel_table
-from echotrace.synthesis.surfaces import (
-    BeamPath,
-    beam_radius_mm,
-    field_coordinates,
-    reflection,
-    tangents,
-    two_way_transmission,
-)
 
 __all__ = ["BACKSCATTER_PER_CM_SR", "Speckle", "layer_speckle", "point_speckle"]
 

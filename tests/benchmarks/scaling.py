@@ -18,11 +18,11 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).resolve().parents
 
 from long_recording import eyes, recording, write_long
 
-from echotrace.chain import measure
+from echotrace.chain.measure import measure
 from echotrace.files.native import read_recording
-from echotrace.gates import Gate
 from echotrace.media import medium
 from echotrace.settings import Settings, TargetGate
+from echotrace.signal.gates import Gate
 from echotrace.target import Interface, Segment, Target
 
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from echotrace.agreement import compare_methods
-from echotrace.study import Study
+from echotrace.agreement.compare import compare_methods
+from echotrace.agreement.study import Study
 
 N_EYES = 10_000
 

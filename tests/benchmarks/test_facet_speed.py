@@ -8,9 +8,9 @@ from echotrace.kernels.facets import facet_sum
 from echotrace.synthesis.alignment import Pose, beam_through_eye
 from echotrace.synthesis.compose import Synthesis
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+from echotrace.synthesis.facets import facets_on, interface_response, table_for
 from echotrace.synthesis.probe import Disc, pulse_band
-from echotrace.synthesis.scenario import MethodSection
-from echotrace.synthesis.surfaces import facets_on, interface_response, table_for
+from echotrace.synthesis.sections import MethodSection
 
 DISC = Disc(edge_taper=1.0, tip_mm=0.75)
 
@@ -67,7 +67,7 @@ def test_facet_kernel(benchmark, kind, name):
 
 def test_ten_thousand_scans_of_five_hundred_alignments(benchmark):
     """Told from 20 scans of 20 alignments, new and known: both parts are in proportion."""
-    scenario = {"method": {"kind": "immersion"}, "hold": {"alignments": 20}, "scans": 20}
+    scenario = {"method": {"kind": "immersion"}, "pose": {"alignments": 20}, "scans": 20}
     known = Synthesis(scenario, seed=1)
     each = in_turn(
         [lambda: Synthesis(scenario, seed=1).block(0, 20), lambda: known.block(0, 20)], 5

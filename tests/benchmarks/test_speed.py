@@ -20,17 +20,18 @@ import pytest
 from long_recording import eyes, recording, write_long
 from references import VectorisedPicks, again, hilbert_picks, multiply_add, obspy_picks
 
-from echotrace.chain import measure, measure_block, prepare
-from echotrace.envelope import matched_taps
+from echotrace.chain.block import measure_block, prepare
+from echotrace.chain.measure import measure
 from echotrace.files.native import MeasurementWriter, read_recording
 from echotrace.files.parts import write_part
-from echotrace.kernels import fused
-from echotrace.kernels.echoes import LOOKED_FOR, choose_rows
+from echotrace.kernels import filters as walk
+from echotrace.kernels.choice import LOOKED_FOR, choose_rows
 from echotrace.kernels.extremes import extremes
 from echotrace.kernels.noise import ENVELOPE, noise_of
-from echotrace.many import ManySummary, measure_to_file
+from echotrace.many.many import ManySummary, measure_to_file
 from echotrace.measurement import concatenate
-from echotrace.pulse import gaussian_pulse
+from echotrace.signal.envelope import matched_taps
+from echotrace.signal.pulse import gaussian_pulse
 
 N, M, RATE_HZ = 2048, 4096, 1e8
 PULSE = gaussian_pulse(RATE_HZ, 1e7, 0.6)
@@ -124,7 +125,7 @@ def test_against_the_machine(benchmark, samples):
         multiply_add(x, c, 1000)
 
     def band():
-        again(fused._band, 200, rows, filters.band, real, imag)
+        again(walk.band, 200, rows, filters.band, real, imag)
 
     source = np.ones(2**24, np.int16)
     into = np.empty_like(source)
@@ -142,7 +143,7 @@ def test_against_the_machine(benchmark, samples):
     for times in (4, 16):
         taps = np.tile(filters.band, (1, 1, times))
         arguments = (rows, taps, real, imag)
-        each = in_turn([roof_of_the_machine, lambda a=arguments: again(fused._band, 50, *a)], 21)
+        each = in_turn([roof_of_the_machine, lambda a=arguments: again(walk.band, 50, *a)], 21)
         work = 50 * n_band * 4 * filters.stride * taps.shape[2]
         ratio = work / each[:, 1] / (1000 * 16 * x.size / each[:, 0])
         say(benchmark, f"over roof with {filters.stride * taps.shape[2]} taps", ratio)
@@ -190,14 +191,14 @@ def test_where_the_time_goes(benchmark, samples):
     choice, margin = np.empty(shape, np.int32), np.empty(shape)
     stages = {
         "largest sample": (extremes, samples[0]),
-        "gain": (fused._split, samples[0], unit, np.float32(1e-4), filters.lead, rows),
-        "band filter": (fused._band, rows, filters.band, real, imag),
-        "to baseband": (fused._to_baseband, filters.turn, real, imag),
-        "magnitude": (fused._magnitude, real[fused.ARM :], imag[fused.ARM :], envelope),
+        "gain": (walk.split_by_phase, samples[0], unit, np.float32(1e-4), filters.lead, rows),
+        "band filter": (walk.band, rows, filters.band, real, imag),
+        "to baseband": (walk.to_baseband, filters.turn, real, imag),
+        "magnitude": (walk.magnitude, real[walk.ARM :], imag[walk.ARM :], envelope),
         "matched filter and slope": (
-            fused._matched_grid, real, imag, filters.rest, matched, slope,
+            walk.matched_grid, real, imag, filters.rest, matched, slope,
         ),
-        "every second value": (fused._sparse, matched, sparse),
+        "every second value": (walk.every_second, matched, sparse),
         "noise of one row": (noise_of, sparse, ENVELOPE),
     }  # fmt: skip
     # The first round fills what the later stages read.
@@ -210,7 +211,7 @@ def test_where_the_time_goes(benchmark, samples):
         [
             lambda: choose_rows(
                 reader.chooser, kept.count, kept.delay_us, kept.level_db, kept.before_db,
-                kept.stretch, choice, margin,
+                kept.broadening, choice, margin,
             )
         ],
         31,
@@ -314,13 +315,15 @@ def test_start_up(benchmark, tmp_path):
         f"import sys, numpy as np; sys.path.insert(0, {tests!r}); "
         "from closed_form import eye_traces, recording_of; r = recording_of(eye_traces(10)); "
     )
-    imports = "import numba, h5py, scipy.fft, echotrace.chain, echotrace.kernels.fused; "
+    imports = "import numba, h5py, scipy.fft, echotrace.chain.measure, echotrace.kernels.fused; "
     codes = {
         "import numpy": "import numpy",
         "import echotrace": "import echotrace",
         "echotrace --help": "from echotrace.cli import main; main(['--help'])",
         "imports of measure": script + imports,
-        "measure 10 traces": script + imports + "from echotrace.chain import measure; measure(r)",
+        "measure 10 traces": script
+        + imports
+        + "from echotrace.chain.measure import measure; measure(r)",
     }
 
     def fresh(code):

@@ -11,7 +11,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from reml_designs import LEVELS, random_study, told_apart
 from test_repeatability import sittings
 
-from echotrace.study import LABELS
+from echotrace.agreement.study import LABELS
 
 
 def studies():

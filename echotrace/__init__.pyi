@@ -1,0 +1,69 @@
+"""Public names of echotrace, by the way of the data; the one list of them (see ``_public.py``)."""
+# ruff: noqa: I001
+
+# -- read and write
+from echotrace.files.importing import import_recording as import_recording
+from echotrace.files.native import read_measurement as read_measurement
+from echotrace.files.native import read as read
+from echotrace.files.native import write_measurement as write_measurement
+from echotrace.files.native import write as write
+from echotrace.recording import Probe as Probe
+from echotrace.recording import Receiver as Receiver
+from echotrace.recording import Recording as Recording
+from echotrace.recording import Truth as Truth
+
+# -- simulate
+from echotrace.synthesis.compose import Synthesis as Synthesis
+from echotrace.synthesis.compose import synthesise as synthesise
+from echotrace.synthesis.sections import Scenario as Scenario
+from echotrace.synthesis.scenario import read_scenario as read_scenario
+
+# -- targets and settings
+from echotrace.settings import Settings as Settings
+from echotrace.settings import read_settings as read_settings
+from echotrace.signal.gates import Gate as Gate
+from echotrace.sitting_limits import SittingLimits as SittingLimits
+from echotrace.target import Interface as Interface
+from echotrace.target import Segment as Segment
+from echotrace.target import Target as Target
+from echotrace.target import eye_target as eye_target
+from echotrace.target import read_target as read_target
+
+# -- measure
+from echotrace.chain.by_hand import decide_by_hand as decide_by_hand
+from echotrace.chain.measure import measure as measure
+from echotrace.many.many import GroupSummary as GroupSummary
+from echotrace.many.many import ManySummary as ManySummary
+from echotrace.many.many import measure_many as measure_many
+from echotrace.many.many import measure_to_file as measure_to_file
+from echotrace.measurement import Measurement as Measurement
+from echotrace.quality.finding_list import Finding as Finding
+
+# -- a sitting
+from echotrace.sittings.alignment import AlignmentEstimate as AlignmentEstimate
+from echotrace.sittings.alignment import estimate_alignment as estimate_alignment
+from echotrace.sittings.sitting import SittingSummary as SittingSummary
+from echotrace.sittings.sitting import summarise as summarise
+from echotrace.sittings.sitting_quality import SittingJudgement as SittingJudgement
+from echotrace.sittings.sitting_quality import judge_sittings as judge_sittings
+
+# -- studies
+from echotrace.agreement.compare import Agreement as Agreement
+from echotrace.agreement.compare import compare_methods as compare_methods
+from echotrace.agreement.repeatability import Repeatability as Repeatability
+from echotrace.agreement.study import Study as Study
+
+# -- lens power
+from echotrace import power as power
+
+# -- pictures
+from echotrace.figures.alignment import plot_alignment as plot_alignment
+from echotrace.figures.trace import plot_trace as plot_trace
+
+# -- errors
+from echotrace.errors import EchotraceError as EchotraceError
+from echotrace.errors import EchotraceWarning as EchotraceWarning
+
+__version__: str
+__all__: list[str]
+PUBLIC_GROUPS: dict[str, dict[str, tuple[str, str]]]

@@ -1,0 +1,1 @@
+"""Repeatability and agreement of methods, operators and sittings."""

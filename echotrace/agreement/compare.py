@@ -1,0 +1,428 @@
+"""Agreement of two methods: bias, limits of agreement, regression, equivalence.
+
+Differences are method A minus method B, of each eye measured by both. Subjects, not eyes, are the
+independent units: two eyes of a subject are analysed as a subject with two eyes (nested analysis,
+or leaving out and drawing whole subjects).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.agreement.limits import Z_LIMITS, Extra, Limits, limits_of
+from echotrace.agreement.nested import Nested
+from echotrace.agreement.pairing import (
+    common_eyes,
+    eye_keys,
+    eye_sd,
+    linked_pairs,
+    method_means,
+    two_methods,
+)
+from echotrace.agreement.regression import (
+    concordance,
+    concordance_estimate,
+    deming,
+    deming_statistics,
+    line_slope,
+    line_sums,
+    passing_bablok,
+)
+from echotrace.agreement.repeatability import repeatability
+from echotrace.agreement.resampling import bootstrap_interval, jackknife, subject_draws
+from echotrace.agreement.results import Agreement, Equivalence, OperatorBias
+from echotrace.agreement.spreads import N_BOOTSTRAP, SpreadRatio, spread_ratio, within_sums
+from echotrace.agreement.study import LABELS, Study
+from echotrace.agreement.text import paragraph
+from echotrace.agreement.variance import Estimate, Floats, check_confidence, t_interval
+from echotrace.errors import ParameterError
+
+if TYPE_CHECKING:
+    from echotrace.measurement import Measurement
+
+__all__ = ["Agreement", "Equivalence", "Limits", "compare_methods"]
+
+DIOPTRE_PER_MM = 2.7
+"""Lens power for a millimetre of axial length: middle of the 2.5 to 3.0 D that StatPearls gives
+for an average eye; long eyes have less, short eyes more."""
+
+
+def compare_methods(
+    a: Study | Measurement,
+    b: Study | Measurement | None = None,
+    *,
+    methods: tuple[str, str] | None = None,
+    margin_mm: float | None = None,
+    margin_d: float | None = None,
+    dioptre_per_mm: float = DIOPTRE_PER_MM,
+    linked: bool = False,
+    confidence: float = 0.95,
+    n_bootstrap: int = N_BOOTSTRAP,
+    seed: int = 0,
+) -> Agreement:
+    """Agreement of two methods on the same eyes.
+
+    Parameters
+    ----------
+    a, b : Study or Measurement
+        Readings of method A and of method B; or one study that holds both.
+    methods : tuple of str, optional
+        Which methods A and B are, where a study holds more than one; or names for them where both
+        studies say the same.
+    margin_mm, margin_d : float, optional
+        Clinical margin of equivalence, mm, or dioptres of lens power. ``margin_mm`` is in the
+        unit of the study, whatever that is.
+    dioptre_per_mm : float
+        How ``margin_d`` becomes a length.
+    linked : bool
+        Readings of A and B were taken in pairs of a value that changes between pairs: the k-th
+        reading of one belongs to the k-th of the other. By default the length of an eye is taken
+        as constant, and the readings as not linked.
+    confidence : float
+    n_bootstrap, seed : int
+
+    Returns
+    -------
+    Agreement
+
+    Raises
+    ------
+    ParameterError
+        One subject, no eye measured by both methods, identical values, mixed units.
+
+    Notes
+    -----
+    Replicates: Bland & Altman 1999, Stat Methods Med Res 8:135, section 5, and 2007, J Biopharm
+    Stat 17:571; their intervals: Zou 2013, Stat Methods Med Res 22:630.
+    """
+    check_confidence(confidence)
+    study_a, study_b, joined = two_methods(a, b, methods)
+    design = joined.design()
+    warnings = list(design.warnings)
+    label_a, label_b = study_a.method.present[0], study_b.method.present[0]
+
+    study_a, study_b, eyes, left_out = common_eyes(study_a, study_b)
+    if left_out:
+        shown = ", ".join(left_out[:6]) + (" …" if len(left_out) > 6 else "")
+        warnings.append(
+            f"{len(left_out)} {'eye' if len(left_out) == 1 else 'eyes'} measured by one method "
+            f"only and left out: {shown}"
+        )
+    subject_labels = tuple(subject for subject, _ in eyes)
+    subject = np.unique(np.array(subject_labels), return_inverse=True)[1].reshape(-1)
+    n_subjects, n_eyes = int(subject.max()) + 1, len(eyes)
+    if n_subjects < 2:
+        raise ParameterError(
+            f"{joined.source}: one subject only ({subject_labels[0]}) was measured by both "
+            "methods; agreement needs at least two subjects, better thirty"
+        )
+    nested_a, nested_b = (method_means(study, eyes) for study in (study_a, study_b))
+    mean_a, mean_b = nested_a.mean, nested_b.mean
+    if np.ptp(np.concatenate([study_a.value, study_b.value])) == 0.0:
+        raise ParameterError(
+            f"{joined.source}: all readings are identical ({study_a.value[0]:g} {joined.unit}); "
+            "there is nothing to compare"
+        )
+    difference, average = mean_a - mean_b, 0.5 * (mean_a + mean_b)
+    if np.ptp(difference) == 0.0:
+        raise ParameterError(
+            f"{joined.source}: {label_a} and {label_b} differ by exactly {difference[0]:g} "
+            f"{joined.unit} in every eye; is one a copy of the other?"
+        )
+
+    replicated = [bool((nested.mean_squares()[1][1:] > 0).any()) for nested in (nested_a, nested_b)]
+    extras: tuple[Extra | None, Extra | None] = (None, None)
+    limits_reading = None
+    if linked:
+        pairs, dropped = linked_pairs(study_a, study_b, eyes, subject)
+        if dropped:
+            warnings.append(f"{dropped} readings without a partner were left out of the pairs")
+        nested_d = pairs
+        bias, limits = limits_of(nested_d, None, None, "single readings", confidence)
+    else:
+        nested_d = Nested(difference, [("subject", subject)])
+        of = "means of a sitting" if any(replicated) else "pairs"
+        extras = (
+            _extra(nested_a, study_a, reading=False),
+            _extra(nested_b, study_b, reading=False),
+        )
+        bias, limits = limits_of(nested_d, *extras, of, confidence)
+        if any(replicated):
+            _, limits_reading = limits_of(
+                nested_d,
+                _extra(nested_a, study_a, reading=True),
+                _extra(nested_b, study_b, reading=True),
+                "single readings",
+                confidence,
+            )
+    error = math.sqrt(nested_d.mean_squares()[0][0] / n_subjects)
+    bias_p = _t_p(bias.value, error, n_subjects - 1)
+
+    shift = float(average.mean())
+    on_average = line_sums(average - shift, difference, subject, n_subjects)
+    slope, slope_error, df = jackknife(line_slope, on_average)
+    slope_estimate = Estimate(
+        slope, *t_interval(slope, slope_error, df, confidence), "jackknife by subject"
+    )
+    both = line_sums(mean_b - shift, mean_a - shift, subject, n_subjects)
+    draws = subject_draws(n_subjects, n_bootstrap, seed)
+    ratio = _error_ratio(nested_a, nested_b) if all(replicated) else 1.0
+
+    line, ranked = None, None
+    if n_eyes >= 4 and n_subjects >= 4 and np.ptp(mean_b) > 0:
+        line = deming(mean_b, mean_a, ratio, subjects=subject, confidence=confidence)
+        count = np.bincount(subject)
+        ranked = passing_bablok(
+            np.bincount(subject, mean_b) / count,
+            np.bincount(subject, mean_a) / count,
+            confidence=confidence,
+        )
+        if n_eyes > n_subjects:
+            ranked = dataclasses.replace(ranked, note=f"{ranked.note}, one mean of each subject")
+
+    spread = repeat_a = repeat_b = None
+    if all(replicated) and all(
+        float(within_sums(study, study.group("subject"), len(study.subject.labels))[:, 0].sum()) > 0
+        for study in (study_a, study_b)
+    ):
+        spread = spread_ratio(
+            study_a, study_b, confidence=confidence, n_bootstrap=n_bootstrap, seed=seed
+        )
+        repeat_a, repeat_b = (
+            repeatability(study, confidence=confidence, n_bootstrap=n_bootstrap, seed=seed)
+            for study in (study_a, study_b)
+        )
+
+    boot = _bootstrap(nested_d, extras, subject, draws, confidence)
+    boot["concordance"] = bootstrap_interval(concordance, both, draws, confidence)
+    if line is not None:
+        statistic = deming_statistics(ratio, shift, shift)[0]
+        boot["deming_slope"] = bootstrap_interval(statistic, both, draws, confidence)
+
+    normality = _normality(difference)
+    warnings += _cautions(
+        n_subjects,
+        difference,
+        average,
+        bias.value,
+        normality,
+        spread,
+        slope_estimate,
+        label_a,
+        label_b,
+    )
+    if (margin_mm is not None) and (margin_d is not None):
+        raise ParameterError("give the margin of equivalence in mm or in dioptres, not in both")
+    if margin_d is not None:
+        if joined.unit != "mm":
+            raise ParameterError(f"a margin in dioptres needs lengths in mm, not {joined.unit}")
+        if not dioptre_per_mm > 0:
+            raise ParameterError(f"dioptre_per_mm={dioptre_per_mm!r} must be positive")
+        margin_mm = margin_d / dioptre_per_mm
+    equivalence = None
+    if margin_mm is not None:
+        equivalence = _equivalence(bias.value, error, n_subjects - 1, margin_mm, confidence)
+
+    result = Agreement(
+        label_a=label_a,
+        label_b=label_b,
+        unit=joined.unit,
+        confidence=confidence,
+        subject=subject_labels,
+        eye=tuple(eye for _, eye in eyes),
+        mean_a=mean_a,
+        mean_b=mean_b,
+        difference=difference,
+        average=average,
+        sd_a=eye_sd(study_a, eyes),
+        sd_b=eye_sd(study_b, eyes),
+        n_subjects=n_subjects,
+        n_eyes=n_eyes,
+        bias=bias,
+        bias_p=bias_p,
+        limits=limits,
+        limits_reading=limits_reading,
+        slope_on_average=slope_estimate,
+        slope_p=_t_p(slope, slope_error, df),
+        deming=line,
+        passing_bablok=ranked,
+        concordance=concordance_estimate(both, confidence),
+        equivalence=equivalence,
+        spread=spread,
+        repeatability_a=repeat_a,
+        repeatability_b=repeat_b,
+        by_operator=_by_operator(study_a, study_b, confidence),
+        normality_p=normality,
+        bootstrap=boot,
+        design=design,
+        warnings=tuple(warnings),
+    )
+    return dataclasses.replace(result, paragraph=paragraph(result))
+
+
+def _t_p(value: float, error: float, df: float) -> float:
+    import scipy
+
+    return float(2.0 * scipy.stats.t.sf(abs(value) / error, df)) if error > 0 else math.nan
+
+
+def _extra(nested: Nested, study: Study, *, reading: bool) -> Extra:
+    """What a single reading, or a sitting's mean, varies more than the mean of its eye.
+
+    A mean of several sittings hides part of their spread; a mean of readings hides part of theirs.
+    """
+    content = nested.mean_squares()[2]
+    hidden = content[0].copy()
+    hidden[0] = 0.0
+    parts = np.zeros(nested.depth)
+    if nested.depth == 3:
+        parts[1] = 1.0 - hidden[1]
+    last = nested.depth - 1
+    n = np.bincount(study.group(*LABELS))
+    wanted = 1.0 if reading else float(np.mean(1.0 / n))
+    if nested.mean_squares()[1][last] > 0:
+        parts[last] = wanted - hidden[last]
+    parts[np.abs(parts) < 1e-12] = 0.0
+    return Extra(nested, parts)
+
+
+def _error_ratio(a: Nested, b: Nested) -> float:
+    """Error variance of the eye means of A over that of B, from their replicates."""
+    errors = []
+    for nested in (a, b):
+        parts = nested.mean_squares()[2][0].copy()
+        parts[0] = 0.0
+        errors.append(float(nested.combination(parts)))
+    return errors[0] / errors[1] if min(errors) > 0 else 1.0
+
+
+def _equivalence(
+    bias: float, error: float, df: int, margin: float, confidence: float
+) -> Equivalence:
+    import scipy
+
+    if not (margin > 0 and math.isfinite(margin)):
+        raise ParameterError(f"margin of equivalence {margin!r} must be a positive number")
+    alpha = 1.0 - confidence
+    t = scipy.stats.t
+    p = max(float(t.sf((margin + bias) / error, df)), float(t.sf((margin - bias) / error, df)))
+    low, high = t_interval(bias, error, df, 1.0 - 2.0 * alpha)
+    return Equivalence(margin=margin, p=p, low=low, high=high, equivalent=p < alpha)
+
+
+def _bootstrap(
+    nested: Nested,
+    extras: tuple[Extra | None, Extra | None],
+    subject: NDArray[np.intp],
+    draws: Floats,
+    confidence: float,
+) -> dict[str, tuple[float, float]]:
+    tables = [nested.sums]
+    for extra in extras:
+        if extra is not None:
+            by_subject = np.zeros((nested.n_top, extra.nested.sums.shape[1]))
+            np.add.at(by_subject, subject, extra.nested.sums)
+            tables.append(by_subject)
+    edges = np.cumsum([0, *(table.shape[1] for table in tables)])
+    table = np.concatenate(tables, axis=1)
+
+    def bias(s: Floats) -> Floats:
+        return np.asarray(s[..., 1] / s[..., 0] + nested.shift)
+
+    def sd(s: Floats) -> Floats:
+        variance = nested.combination(np.ones(nested.depth), s[..., : edges[1]])
+        present = [extra for extra in extras if extra is not None]
+        for k, extra in enumerate(present, start=1):
+            if extra.parts.any():
+                part = s[..., edges[k] : edges[k + 1]]
+                variance = variance + extra.nested.combination(extra.parts, part)
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+
+    statistics = {
+        "bias": bias,
+        "sd": sd,
+        "lower_limit": lambda s: bias(s) - Z_LIMITS * sd(s),
+        "upper_limit": lambda s: bias(s) + Z_LIMITS * sd(s),
+    }
+    return {
+        name: bootstrap_interval(statistic, table, draws, confidence)
+        for name, statistic in statistics.items()
+    }
+
+
+def _by_operator(a: Study, b: Study, confidence: float) -> tuple[OperatorBias, ...]:
+    found = []
+    for operator in sorted(set(a.operator.present) & set(b.operator.present)):
+        part_a = a.select(a.operator.where(operator))
+        part_b = b.select(b.operator.where(operator))
+        if not set(eye_keys(part_a)[0]) & set(eye_keys(part_b)[0]):
+            continue
+        part_a, part_b, eyes, _ = common_eyes(part_a, part_b)
+        codes = np.unique([key[0] for key in eyes], return_inverse=True)[1].reshape(-1)
+        d = method_means(part_a, eyes).mean - method_means(part_b, eyes).mean
+        nested = Nested(d, [("subject", codes)])
+        value, n = float(nested.mean.mean()), nested.n_top
+        error = math.sqrt(nested.mean_squares()[0][0] / n) if n > 1 else math.nan
+        within = [
+            within_sums(part, np.zeros(part.n_readings, np.intp), 1)[0] for part in (part_a, part_b)
+        ]
+        sd_a, sd_b = (math.sqrt(w[0] / w[1]) if w[1] > 0 else math.nan for w in within)
+        found.append(
+            OperatorBias(
+                operator=operator,
+                n_eyes=len(eyes),
+                bias=Estimate(value, *t_interval(value, error, n - 1, confidence), "t"),
+                within_sd_a=sd_a,
+                within_sd_b=sd_b,
+            )
+        )
+    return tuple(found)
+
+
+def _normality(difference: Floats) -> float:
+    import scipy
+
+    if not 3 <= difference.size <= 5000:
+        return math.nan
+    return float(scipy.stats.shapiro(difference).pvalue)
+
+
+def _cautions(
+    n_subjects: int,
+    difference: Floats,
+    average: Floats,
+    bias: float,
+    normality: float,
+    spread: SpreadRatio | None,
+    slope: Estimate,
+    label_a: str,
+    label_b: str,
+) -> list[str]:
+    import scipy
+
+    out = []
+    if n_subjects < 20:
+        out.append(f"{n_subjects} subjects are few: the intervals of the limits are wide")
+    if normality < 0.01:
+        out.append(
+            f"the differences are not normally distributed (Shapiro-Wilk p = {normality:.2g}); "
+            "limits and their exact intervals assume that they are: look at the plot for outliers"
+        )
+    if difference.size >= 10 and np.ptp(average) > 0:
+        tau = scipy.stats.kendalltau(np.abs(difference - bias), average)
+        if tau.pvalue < 0.01:
+            out.append(
+                f"the differences spread {'more' if tau.statistic > 0 else 'less'} in longer eyes "
+                f"(Kendall's tau {tau.statistic:.2f}): one pair of limits does not fit all lengths"
+            )
+    if spread is not None and spread.p < 0.05 and (slope.low > 0 or slope.high < 0):
+        out.append(
+            f"{label_a} and {label_b} spread differently, which alone tilts differences against "
+            "averages: judge proportional bias by the Deming slope"
+        )
+    return out

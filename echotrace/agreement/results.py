@@ -1,0 +1,173 @@
+"""What an agreement analysis gives: plain values, without the way they were found."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from echotrace.agreement.design import Design
+from echotrace.agreement.limits import Limits
+from echotrace.agreement.regression import Line
+from echotrace.agreement.repeatability import Repeatability
+from echotrace.agreement.spreads import SpreadRatio
+from echotrace.agreement.variance import Estimate, Floats
+
+__all__ = ["Agreement", "Equivalence", "OperatorBias", "plain"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Equivalence:
+    """Two one-sided tests of the bias against a margin (Schuirmann 1987, J Pharmacokinet
+    Biopharm 15:657).
+
+    Attributes
+    ----------
+    margin : float
+        In the unit of the readings.
+    p : float
+        The larger of both one-sided p-values.
+    low, high : float
+        Interval of confidence 1 - 2 alpha, which lies within the margin exactly if p < alpha.
+    equivalent : bool
+    """  # noqa: D205
+
+    margin: float
+    p: float
+    low: float
+    high: float
+    equivalent: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OperatorBias:
+    """Bias of the eyes that one operator measured by both methods."""
+
+    operator: str
+    n_eyes: int
+    bias: Estimate
+    within_sd_a: float
+    within_sd_b: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Agreement:
+    """Agreement of method A with method B; differences are A minus B.
+
+    Attributes
+    ----------
+    label_a, label_b, unit : str
+    confidence : float
+    subject, eye : tuple of str
+        One label for each eye measured by both methods.
+    mean_a, mean_b, difference, average : ndarray of float64, (n_eyes,)
+    sd_a, sd_b : ndarray of float64, (n_eyes,)
+        SD of the readings within the sittings of each eye; NaN with one reading a sitting.
+    n_subjects, n_eyes : int
+    bias : Estimate
+    bias_p : float
+        Two-sided, for no bias.
+    limits : Limits
+        Of the values handed over: means of a sitting (or the single pairs).
+    limits_reading : Limits or None
+        Of single readings; None where the readings are single anyway.
+    slope_on_average : Estimate
+        Change of the difference per unit of the average.
+    slope_p : float
+    deming, passing_bablok : Line or None
+    concordance : Estimate
+    equivalence : Equivalence or None
+    spread : SpreadRatio or None
+        Repeatability of A over that of B; None where a method has single readings.
+    repeatability_a, repeatability_b : Repeatability or None
+    by_operator : tuple of OperatorBias
+    normality_p : float
+        Shapiro-Wilk test of the differences.
+    bootstrap : mapping of str to tuple of float
+        Percentile intervals, subjects drawn anew: a check on the intervals above.
+    design : Design
+    warnings : tuple of str
+    paragraph : str
+        The results in words.
+    """
+
+    label_a: str
+    label_b: str
+    unit: str
+    confidence: float
+    subject: tuple[str, ...]
+    eye: tuple[str, ...]
+    mean_a: Floats
+    mean_b: Floats
+    difference: Floats
+    average: Floats
+    sd_a: Floats
+    sd_b: Floats
+    n_subjects: int
+    n_eyes: int
+    bias: Estimate
+    bias_p: float
+    limits: Limits
+    limits_reading: Limits | None
+    slope_on_average: Estimate
+    slope_p: float
+    deming: Line | None
+    passing_bablok: Line | None
+    concordance: Estimate
+    equivalence: Equivalence | None
+    spread: SpreadRatio | None
+    repeatability_a: Repeatability | None
+    repeatability_b: Repeatability | None
+    by_operator: tuple[OperatorBias, ...]
+    normality_p: float
+    bootstrap: Mapping[str, tuple[float, float]]
+    design: Design
+    warnings: tuple[str, ...]
+    paragraph: str = ""
+
+    def text(self) -> str:
+        """The results as a paragraph."""
+        return self.paragraph
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, strings and lists, as for JSON; what is not estimable is None."""
+        values = {item.name: plain(getattr(self, item.name)) for item in dataclasses.fields(self)}
+        return {"text": values.pop("paragraph"), **values}
+
+
+def plain(value: Any) -> Any:
+    """Turn a result into dicts, lists, strings and numbers, as for JSON.
+
+    Parameters
+    ----------
+    value : object
+        A result of this package, or anything it holds.
+
+    Returns
+    -------
+    object
+        Numbers that are not finite are None.
+
+    Examples
+    --------
+    >>> plain(Estimate(1.5, how="t"))
+    {'value': 1.5, 'low': None, 'high': None, 'how': 't'}
+    """
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        values = {item.name: plain(getattr(value, item.name)) for item in dataclasses.fields(value)}
+        if isinstance(value, Design):
+            values["paragraph"] = value.paragraph
+        return values
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray | tuple | list):
+        return [plain(item) for item in value]
+    if isinstance(value, np.bool_):
+        return bool(value)
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    return int(value) if isinstance(value, np.integer) else value

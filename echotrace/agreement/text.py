@@ -1,0 +1,159 @@
+"""The words of an agreement analysis: the results as a paragraph, and figures with their units."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from echotrace.agreement.variance import Estimate
+
+if TYPE_CHECKING:
+    from echotrace.agreement.regression import Line
+    from echotrace.agreement.repeatability import Repeatability
+    from echotrace.agreement.results import Agreement
+
+__all__ = ["decimals", "number", "p_text", "paragraph", "repeatability_paragraph", "with_interval"]
+
+
+def decimals(spread: float) -> int:
+    """Decimals that show a spread with three significant digits."""
+    if not spread > 0 or not math.isfinite(spread):
+        return 3
+    return max(0, min(6, 2 - math.floor(math.log10(spread))))
+
+
+def number(value: float, places: int) -> str:
+    """A number with a true minus sign, or a dash where there is none."""
+    if math.isnan(value):
+        return "–"
+    if math.isinf(value):
+        return "∞" if value > 0 else "−∞"
+    text = f"{value:.{places}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def with_interval(estimate: Estimate, places: int, unit: str = "", percent: str = "95 %") -> str:
+    """Figure, unit and interval."""
+    unit = f" {unit}" if unit else ""
+    text = f"{number(estimate.value, places)}{unit}"
+    if math.isnan(estimate.low) or math.isnan(estimate.high):
+        return f"{text} (no interval)"
+    low, high = number(estimate.low, places), number(estimate.high, places)
+    return f"{text} ({percent} interval {low} to {high})"
+
+
+def p_text(p: float) -> str:
+    """A p-value as journals print it."""
+    if math.isnan(p):
+        return "p not given"
+    return "p < 0.001" if p < 0.001 else f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
+
+
+def paragraph(result: Agreement) -> str:
+    """The results of an agreement analysis as a paragraph."""
+    a, b, unit = result.label_a, result.label_b, result.unit
+    places = decimals(result.limits.sd.value)
+    percent = f"{100 * result.confidence:g} %"
+
+    def shown(estimate: Estimate, digits: int = places, of: str = unit) -> str:
+        return with_interval(estimate, digits, of, percent)
+
+    eyes = (
+        f"{result.n_eyes} {'eye' if result.n_eyes == 1 else 'eyes'} of {result.n_subjects} subjects"
+    )
+    direction = "longer" if result.bias.value > 0 else "shorter"
+    if unit != "mm":
+        direction = "higher" if result.bias.value > 0 else "lower"
+    size = Estimate(
+        abs(result.bias.value),
+        *(
+            (result.bias.low, result.bias.high)
+            if result.bias.value > 0
+            else (-result.bias.high, -result.bias.low)
+        ),
+    )
+    of = {"pairs": "single pairs", "means of a sitting": "the mean of a sitting"}.get(
+        result.limits.of, result.limits.of
+    )
+    out = [
+        f"In {eyes}, {a} read {shown(size)} {direction} than {b} ({p_text(result.bias_p)}).",
+        f"For {of} the differences {a} − {b} had an SD of {shown(result.limits.sd)} and limits of "
+        f"agreement from {shown(result.limits.lower)} to {shown(result.limits.upper)}.",
+    ]
+    if result.limits_reading is not None:
+        single = result.limits_reading
+        out.append(
+            f"For single readings the limits are {number(single.lower.value, places)} and "
+            f"{number(single.upper.value, places)} {unit}."
+        )
+    if result.deming is not None:
+        out.append(_line_sentence(result.deming, percent))
+    out.append(f"Concordance correlation was {with_interval(result.concordance, 3, '', percent)}.")
+    if result.spread is not None and result.repeatability_a and result.repeatability_b:
+        sd_a, sd_b = result.repeatability_a.within_sd, result.repeatability_b.within_sd
+        out.append(
+            f"Within a sitting the SD was {number(sd_a.value, decimals(sd_a.value))} {unit} by {a} "
+            f"and {number(sd_b.value, decimals(sd_b.value))} {unit} by {b}, a ratio of "
+            f"{with_interval(result.spread.ratio, 2, '', percent)}, {p_text(result.spread.p)} for "
+            "equal spreads."
+        )
+    if result.equivalence is not None:
+        e = result.equivalence
+        verdict = "lies within" if e.equivalent else "was not shown to lie within"
+        out.append(
+            f"The bias {verdict} ±{e.margin:.3g} {unit} (two one-sided tests, {p_text(e.p)}; "
+            f"{100 * (2 * result.confidence - 1):g} % interval {number(e.low, places)} to "
+            f"{number(e.high, places)} {unit})."
+        )
+    return " ".join(out)
+
+
+def _line_sentence(line: Line, percent: str) -> str:
+    slope = line.slope
+    text = f"The Deming slope was {with_interval(slope, 3, '', percent)}"
+    if math.isnan(slope.low):
+        return f"{text}."
+    if slope.low <= 1.0 <= slope.high:
+        return f"{text}, which does not exclude 1: no proportional bias was shown."
+    return f"{text}, which excludes 1: the bias changes with the length."
+
+
+def repeatability_paragraph(result: Repeatability, confidence: float = 0.95) -> str:
+    """The repeatability of one method as a paragraph."""
+    percent = f"{100 * confidence:g} %"
+    places = decimals(result.within_sd.value)
+    unit = result.unit
+    out = [
+        f"{result.method}: {result.n_readings} readings in {result.n_sittings} sittings of "
+        f"{result.n_eyes} eyes of {result.n_subjects} subjects. The repeatability SD was "
+        f"{with_interval(result.within_sd, places, unit, percent)} on {result.df_within} degrees "
+        f"of freedom, the repeatability limit "
+        f"{with_interval(result.repeatability_limit, places, unit, percent)}, the CV "
+        f"{number(result.cv_percent.value, 2)} %."
+    ]
+    if result.reproducibility_sd is not None:
+        out.append(
+            "The reproducibility SD was "
+            f"{with_interval(result.reproducibility_sd, places, unit, percent)}."
+        )
+    for name in ("operator", "sitting"):
+        if name in result.components:
+            out.append(
+                f"The SD between {name}s was "
+                f"{with_interval(result.components[name], places, unit, percent)}."
+            )
+    if "reading" in result.icc:
+        out.append(
+            "The intraclass correlation of a single reading was "
+            f"{with_interval(result.icc['reading'], 4, '', percent)}."
+        )
+    if result.trend is not None:
+        t = result.trend
+        out.append(
+            f"The SD {'changed' if t.p < 0.05 else 'did not demonstrably change'} with the length "
+            f"(Kendall's tau {number(t.tau, 2)}, {p_text(t.p)})."
+        )
+    out += [f"Note: {note}." for note in result.notes]
+    return " ".join(out)

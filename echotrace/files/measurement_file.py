@@ -1,0 +1,342 @@
+"""The native file of a measurement, written whole or block by block, and read.
+
+Arrays lie over ``trace``, ``interface`` and ``segment``; what the findings were made from in the
+group ``features``. Labels are stored as those of a recording.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import ExitStack
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.errors import FileFormatError, ParameterError
+from echotrace.files import chunks, hdf5
+from echotrace.files.atomic import atomic_target, push, writing
+from echotrace.files.labels import (
+    CHUNK_CACHE_BYTES,
+    check_column_name,
+    portable,
+    read_column,
+    read_provenance,
+    row_codes,
+    write_label_table,
+)
+from echotrace.measurement import Measurement
+from echotrace.recording import COLUMNS
+
+__all__ = ["MEASUREMENT_VERSION", "MeasurementWriter", "read_measurement", "write_measurement"]
+
+MEASUREMENT_VERSION = 1
+
+_DECISIONS = ("rejected", "accepted")
+_DECIDERS = ("findings", "hand")
+_PER_TRACE = {
+    "axial_length_mm": "total length",
+    "axial_length_u_mm": "standard uncertainty of this scan's own part of the total length",
+    "axial_length_u_shared_mm": (
+        "standard uncertainty of the total length that all scans of a sitting share"
+    ),
+    "score": "calibrated probability that the trace is aligned and correctly picked",
+}
+
+
+def write_measurement(measurement: Measurement, path: str | Path, *, compress: bool = True) -> None:
+    """Write a measurement to a native file.
+
+    The file appears under its name only when it is complete; a file that was there stays as it
+    was if anything fails.
+
+    Parameters
+    ----------
+    measurement : Measurement
+    path : str or Path
+    compress : bool
+        Shuffle and gzip.
+
+    Raises
+    ------
+    FileFormatError
+        The file cannot be written.
+    ParameterError
+        A name cannot be stored.
+    """
+    with MeasurementWriter(path, grows=False, compress=compress) as writer:
+        writer.append(measurement)
+
+
+class MeasurementWriter:
+    """Write a measurement that grows block by block, at constant memory.
+
+    Used as a context manager. The first block sets interfaces, segments, settings and
+    provenance; the others must have the same. The file appears under its name when the ``with``
+    block ends; an exception inside it leaves nothing behind.
+
+    Parameters
+    ----------
+    path : str or Path
+    grows : bool
+        More than one block is to come.
+    compress : bool
+        Shuffle and gzip: half the size, at a twentieth of the writing rate.
+    workplace : Path, optional
+        Folder on the same drive in which the file grows; None takes that of ``path``.
+    """
+
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        grows: bool = True,
+        compress: bool = False,
+        workplace: Path | None = None,
+    ) -> None:
+        self.path = Path(path)
+        self.n_traces = 0
+        self._workplace = workplace
+        self._partial = self.path
+        self._options: dict[str, Any] = {"grows": grows, "compress": compress}
+        self._stack: ExitStack | None = None
+        self._file: Any = None
+        self._first: Measurement | None = None
+        self._labels: dict[str, dict[str, int]] = {name: {} for name in COLUMNS}
+        self._data: dict[str, chunks.GrowingRows] = {}
+        self._features: dict[str, chunks.GrowingRows] = {}
+
+    def __enter__(self) -> Self:
+        import h5py
+
+        with ExitStack() as stack:
+            self._partial = stack.enter_context(atomic_target(self.path, workplace=self._workplace))
+            with writing(self.path):
+                self._file = stack.enter_context(
+                    h5py.File(self._partial, "w", rdcc_nbytes=CHUNK_CACHE_BYTES)
+                )
+            self._stack = stack.pop_all()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        assert self._stack is not None
+        stack, self._stack = self._stack, None
+        if error is not None:
+            self._let_go()
+            stack.__exit__(kind, error, trace)
+            return
+        with stack:
+            if self._first is None:
+                raise ParameterError(f"{self.path}: nothing was measured, so nothing is written")
+            with writing(self.path):
+                for name in COLUMNS:
+                    write_label_table(self._file, name, tuple(self._labels[name]))
+                self._let_go()
+                self._file.close()
+
+    def _let_go(self) -> None:
+        self._data.clear()
+        self._features.clear()
+
+    def append(self, block: Measurement) -> None:
+        """Append the traces of a block.
+
+        Raises
+        ------
+        ParameterError
+            The block does not agree with the first one, or a name cannot be stored.
+        FileFormatError
+            The disk is full or cannot be written to.
+        """
+        if self._stack is None:
+            raise ParameterError("append to a MeasurementWriter inside its `with` block")
+        with writing(self.path):
+            grows = self._options["grows"]
+            if self._first is None:
+                self._begin(block.select(slice(0, 0)) if grows else block)
+            else:
+                self._check_agrees(block, self._first)
+            if grows:
+                self._append(block)
+        self.n_traces += block.n_traces
+
+    def push(self) -> None:
+        """Have what was appended taken to the disk, so that less is left to wait for at the end.
+
+        Raises
+        ------
+        FileFormatError
+            The disk is full or fails.
+        """
+        with writing(self.path):
+            push(self._partial)
+
+    def _codes(self, block: Measurement, name: str) -> NDArray[np.int32]:
+        return row_codes(getattr(block, name), name, self._labels[name])
+
+    def _begin(self, block: Measurement) -> None:
+        file = self._file
+        hdf5.stamp(
+            file,
+            kind="measurement",
+            version=MEASUREMENT_VERSION,
+            title="Lengths measured from pulse-echo (A-mode) ultrasound traces",
+            summary=(
+                "Echo delays, segment lengths and total length of each trace, accepted or "
+                "rejected, with standard uncertainties and the findings that decided."
+            ),
+            provenance=block.attributes,
+        )
+        file.attrs["settings"] = hdf5.storable(block.settings_json, "settings_json")
+        numbers = np.arange(block.n_traces, dtype=np.int32)
+        trace = hdf5.add_axis(
+            file, "trace", numbers, long_name="trace number", grows=self._options["grows"]
+        )
+        _write_measurement(file, block, trace, self._options)
+        for name in COLUMNS:
+            data = hdf5.add(
+                file, name, self._codes(block, name), (trace,), units="",
+                long_name=f"code of {name}", **self._options,
+            )  # fmt: skip
+            data.attrs["labels"] = f"{name}_label"
+        file.create_group("features", track_order=True)
+        for name, values in block.features.items():
+            self._add_feature(name, values)
+        if self._options["grows"]:
+            self._data = {name: chunks.GrowingRows(file[name]) for name in _GROWING}
+        self._first = block.select(slice(0, 0))
+
+    def _add_feature(self, name: str, values: NDArray[Any]) -> None:
+        group = self._file["features"]
+        check_column_name(name, "features", group)
+        numbers = values.astype(portable(values.dtype))
+        data = hdf5.add(group, name, numbers, (self._file["trace"],), **self._options)
+        if self._options["grows"]:
+            self._features[name] = chunks.GrowingRows(data)
+
+    def _check_agrees(self, block: Measurement, first: Measurement) -> None:
+        for name in ("interfaces", "segments", "finding_names", "settings_json"):
+            if getattr(block, name) != getattr(first, name):
+                raise ParameterError(
+                    f"{self.path}: {name} of the block differ from those of the first block; one "
+                    "measurement has one"
+                )
+
+    def _append(self, block: Measurement) -> None:
+        data, start = self._data, self.n_traces
+        data["trace"].append(np.arange(start, start + block.n_traces, dtype=np.int32))
+        for name in _MEASURED:
+            data[name].append(getattr(block, name))
+        for name in COLUMNS:
+            data[name].append(self._codes(block, name))
+        # A block without traces of some eye state lacks that state's features: NaN there.
+        missing = np.full(block.n_traces, np.nan, np.float32)
+        for name in dict.fromkeys((*self._features, *block.features)):
+            if name not in self._features:
+                self._add_feature(name, np.full(start, np.nan, np.float32))
+            self._features[name].append(block.features.get(name, missing))
+
+
+_MEASURED = (
+    "delay_us", "delay_u_us", "length_mm", *_PER_TRACE, "findings", "accepted", "decided_by",
+)  # fmt: skip
+_GROWING = ("trace", *_MEASURED, *COLUMNS)
+
+
+def _write_measurement(
+    file: Any, measurement: Measurement, trace: Any, options: Mapping[str, Any]
+) -> None:
+    interface = hdf5.add_axis(
+        file, "interface", measurement.interfaces, long_name="interface, in beam order"
+    )
+    segment = hdf5.add_axis(
+        file, "segment", measurement.segments, long_name="segment, in beam order"
+    )
+    hdf5.add(
+        file, "delay_us", measurement.delay_us, (trace, interface),
+        long_name="two-way delay of the pick", **options,
+    )  # fmt: skip
+    hdf5.add(
+        file, "delay_u_us", measurement.delay_u_us, (trace, interface),
+        long_name="standard uncertainty of the pick from noise", **options,
+    )  # fmt: skip
+    hdf5.add(
+        file, "length_mm", measurement.length_mm, (trace, segment),
+        long_name="length of the segment", **options,
+    )  # fmt: skip
+    for name, meaning in _PER_TRACE.items():
+        hdf5.add(file, name, getattr(measurement, name), (trace,), long_name=meaning, **options)
+    file["axial_length_mm"].attrs["ancillary_variables"] = (
+        "axial_length_u_mm axial_length_u_shared_mm score findings accepted"
+    )
+    names = measurement.finding_names
+    for name in names:
+        if not hdf5.is_flag_word(name):
+            raise ParameterError(f"finding {name!r}: use letters, digits and '_' in its name")
+    if len(names) > 32:
+        raise ParameterError(f"{len(names)} findings do not fit a set of 32 bits")
+    hdf5.add(
+        file, "findings", measurement.findings.astype(np.uint32), (trace,), masks=names,
+        long_name="reasons not to trust the trace, one bit each", **options,
+    )  # fmt: skip
+    hdf5.add(file, "accepted", measurement.accepted, (trace,), flags=_DECISIONS, **options)
+    hdf5.add(
+        file, "decided_by", measurement.decided_by.astype(np.uint8), (trace,), flags=_DECIDERS,
+        long_name="what accepted or rejected the trace", **options,
+    )  # fmt: skip
+
+
+def read_measurement(path: str | Path) -> Measurement:
+    """Read a measurement from a native file.
+
+    Raises
+    ------
+    FileFormatError
+        The file is not there, not of this layout, cut short, damaged or locked.
+    SchemaVersionError
+        The file was written by a newer echotrace.
+    """
+    with hdf5.opened(path, kind="measurement", newest=MEASUREMENT_VERSION) as (file, _):
+        interfaces = hdf5.read_label_table(file, "interface")
+        segments = hdf5.read_label_table(file, "segment")
+        trace = hdf5.dataset(file, "trace")
+        hdf5.check_form(trace, (None,), "iu")
+        n = int(trace.shape[0])
+        fields: dict[str, Any] = {name: read_column(file, name, n) for name in COLUMNS}
+        fields |= {name: hdf5.read_array(file, name, (n,), np.float64) for name in _PER_TRACE}
+        fields |= {
+            "delay_us": hdf5.read_array(file, "delay_us", (n, len(interfaces)), np.float64),
+            "delay_u_us": hdf5.read_array(file, "delay_u_us", (n, len(interfaces)), np.float64),
+            "length_mm": hdf5.read_array(file, "length_mm", (n, len(segments)), np.float64),
+            "findings": hdf5.read_array(file, "findings", (n,), np.uint32, kinds="u"),
+            "accepted": hdf5.read_array(file, "accepted", (n,), np.bool_, kinds="u"),
+            "decided_by": hdf5.read_array(file, "decided_by", (n,), np.uint8, kinds="u"),
+        }
+        features = file.get("features", {})
+        return Measurement(
+            interfaces=interfaces,
+            segments=segments,
+            finding_names=_finding_names(file, fields["findings"]),
+            features={name: hdf5.read_array(features, name, (n,)) for name in features},
+            settings_json=str(file.attrs.get("settings", "{}")),
+            attributes=read_provenance(file),
+            **fields,
+        )
+
+
+def _finding_names(file: Any, findings: NDArray[np.uint32]) -> tuple[str, ...]:
+    names = tuple(str(file["findings"].attrs.get("flag_meanings", "")).split())
+    used = int(np.bitwise_or.reduce(findings)) if findings.size else 0
+    if used.bit_length() > len(names):
+        raise FileFormatError(
+            f"{file.filename}: /findings sets bit {used.bit_length() - 1}, but flag_meanings names "
+            f"only {len(names)}; the file is damaged or was made by another program"
+        )
+    return names

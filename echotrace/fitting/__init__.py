@@ -1,0 +1,1 @@
+"""Maintainers' tools: what fits and checks the shipped tables."""

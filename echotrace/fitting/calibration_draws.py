@@ -1,0 +1,221 @@
+"""Wide draws of eyes, probes, receivers and poses: what the score is fitted to and tried on.
+
+Everything here is invented by the synthesis; no patient data. A draw is one scenario of the
+synthesis with a few poses of as many eyes, and one trace of each.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from echotrace.recording import Recording
+from echotrace.synthesis.compose import Synthesis
+
+__all__ = ["LENS_STATES", "PROBE_KINDS", "Draw", "draw_recordings", "draw_table", "hash_of_tables"]
+
+PROBE_KINDS: tuple[tuple[float, float, float, float], ...] = (
+    (10.0, 0.60, 5.0, 25.0),
+    (10.0, 0.50, 3.6, 22.0),
+    (8.0, 0.65, 6.0, 26.0),
+    (12.0, 0.55, 4.5, 23.0),
+    (10.0, 0.75, 6.5, 24.0),
+)
+"""Centre frequency MHz, fractional bandwidth, aperture mm and focus mm of the kinds of probe; each
+draw varies them by a few per cent."""
+
+LENS_STATES = ("phakic", "aphakic", "pseudophakic", "oil")
+_STATE_SHARE = (0.62, 0.10, 0.20, 0.08)
+_IMPLANTS = ("pmma", "silicone", "acrylic", "collagen_copolymer")
+
+# Widths of the hands that hold the probe: standard deviation of each component of tilt, degrees,
+# and decentration, mm; and how many draws have them.
+_HANDS = ((0.5, 0.08), (1.6, 0.25), (3.6, 0.5))
+_HAND_SHARE = (0.38, 0.26, 0.26)
+_NERVE_SHARE, _PUPIL_SHARE = 0.04, 0.06
+_LAYERS_SHARE = 0.12
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """One scenario of the draw and what it belongs to.
+
+    Attributes
+    ----------
+    number : int
+    table : dict
+        The scenario, as its TOML file would hold it.
+    probe_kind : int
+        Row of :data:`PROBE_KINDS`.
+    state : str
+        One of :data:`LENS_STATES`.
+    receiver_told : bool
+        Whether the recording describes its receiver.
+    """
+
+    number: int
+    table: dict[str, Any]
+    probe_kind: int
+    state: str
+    receiver_told: bool
+
+
+def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.0) -> Draw:
+    """Draw one scenario.
+
+    Parameters
+    ----------
+    seed, number : int
+        Of the whole set and of the draw in it: a draw does not depend on the others.
+    poses : int
+        Eyes and poses of the scenario.
+    noise_shift_db : float
+        Added to the noise, dB.
+    """
+    rng = np.random.default_rng([seed, number])
+    state = str(rng.choice(LENS_STATES, p=_STATE_SHARE))
+    kind = int(rng.integers(len(PROBE_KINDS)))
+    frequency, band, aperture, focus = (
+        value * rng.uniform(0.95, 1.05) for value in PROBE_KINDS[kind]
+    )
+    method = "contact" if rng.random() < 0.5 else "immersion"
+    eye: dict[str, Any] = {
+        "model": "population",
+        "eyes": poses,
+        "lens_tilt_deg": rng.uniform(0.0, 4.0),
+        "lens_decentration_mm": rng.uniform(0.0, 0.25),
+        "lens_azimuth_deg": rng.uniform(0.0, 360.0),
+        "retina_radius_mm": rng.uniform(10.5, 14.5),
+        "retina_echo_db": float(np.clip(rng.normal(0.0, 4.0), -10.0, 10.0)),
+        # A share without any scatter: layered models and phantoms have none.
+        "backscatter_db": -80.0
+        if rng.random() < _LAYERS_SHARE
+        else float(np.clip(rng.normal(0.0, 4.0), -10.0, 10.0)),
+    }
+    lens = {
+        "lens_front_radius_mm": rng.uniform(8.5, 12.5),
+        "lens_back_radius_mm": rng.uniform(5.2, 7.5),
+    }
+    grade = rng.uniform(0.0, 4.0) if rng.random() < 0.75 else 0.0
+    implant = str(rng.choice(_IMPLANTS))
+    if state == "phakic":
+        eye |= {"cataract_grade": grade, **lens}
+    elif state == "pseudophakic":
+        eye |= {"lens_state": "pseudophakic", "lens_material": implant}
+    else:
+        eye["lens_state"] = "aphakic"
+    if state == "oil":
+        eye["vitreous"] = "silicone_oil_1000"
+    if rng.random() < 0.10:
+        eye["vitreous_opacities"] = int(rng.integers(1, 5))
+    if rng.random() < 0.06:
+        eye |= {
+            "staphyloma_slope_deg": rng.uniform(0.0, 6.0),
+            "staphyloma_step_mm": rng.uniform(0.2, 1.2),
+        }
+    share = np.array([*_HAND_SHARE, _NERVE_SHARE, _PUPIL_SHARE])
+    hand = int(rng.choice(share.size, p=share / share.sum()))
+    tilt_sd, shift_sd = _HANDS[min(hand, len(_HANDS) - 1)] if hand < len(_HANDS) else (0.8, 0.12)
+    pose: dict[str, Any] = {"tilt_sd_deg": tilt_sd, "decentration_sd_mm": shift_sd}
+    pupil_mm = rng.uniform(0.7, 1.4)
+    if hand == len(_HANDS):
+        pose["kind"] = "optic_nerve"
+    elif hand == len(_HANDS) + 1:
+        pose |= {"kind": "pupil_edge", "decentration_mm": pupil_mm}
+    rises = rng.uniform(6.0, 24.0)
+    start_us = rng.uniform(8.0, 12.0) if method == "contact" else rng.uniform(20.0, 26.0)
+    receiver = {
+        "gain_db": rng.uniform(12.0, 26.0),
+        "noise_db": rng.uniform(-100.0, -84.0) + noise_shift_db,
+        "tgc_delay_us": [start_us, start_us + rng.uniform(16.0, 26.0)],
+        "tgc_gain_db": [0.0, rises],
+        "bits": int(rng.choice([10, 12, 14])),
+        "sampling_rate_mhz": float(rng.choice([80.0, 100.0])),
+        "ring_down_db": rng.uniform(-20.0, -4.0),
+    }
+    artefacts = {
+        "gain_too_high": 0.05,
+        "gain_too_low": 0.05,
+        "bubbles": 0.05,
+        "cornea_reverberation": 0.3,
+        "couplant": 0.10,
+        "interference": 0.06,
+        "blink": 0.02,
+    }
+    table = {
+        "name": f"draw {number}",
+        "scans": 1,
+        "seed": int(rng.integers(2**40)),
+        "eye": eye,
+        "probe": {
+            "centre_frequency_mhz": frequency,
+            "fractional_bandwidth": band,
+            "aperture_mm": aperture,
+            "focus_mm": focus,
+            "edge_taper": rng.uniform(0.5, 1.0),
+        },
+        "method": {
+            "kind": method,
+            "standoff_mm": rng.uniform(6.0, 13.0),
+            "bath_temperature_c": rng.uniform(19.0, 30.0),
+            "couplant_mm": rng.uniform(0.06, 0.4),
+        },
+        "pose": pose,
+        "receiver": receiver,
+        "artefacts": artefacts,
+    }
+    return Draw(number, table, kind, state, bool(rng.random() < 0.7))
+
+
+def draw_recordings(
+    seed: int, scenarios: int, *, poses: int = 12, noise_shift_db: float = 0.0
+) -> Iterator[tuple[Draw, Recording]]:
+    """Draw scenarios and synthesise them, one trace of each pose.
+
+    Parameters
+    ----------
+    seed : int
+    scenarios : int
+    poses : int
+        Of each scenario.
+    noise_shift_db : float
+        Added to the noise of every scenario, dB.
+    """
+    for number in range(scenarios):
+        draw = draw_table(seed, number, poses=poses, noise_shift_db=noise_shift_db)
+        recording = Synthesis(draw.table).block(0, poses)
+        if not draw.receiver_told:
+            recording = replace(recording, receiver=None)
+        yield draw, recording
+
+
+def hash_of_tables(tables: Iterable[Mapping[str, Any]]) -> str:
+    """SHA-256 of drawn scenarios: what shipped files were made from.
+
+    Parameters
+    ----------
+    tables : iterable of mapping
+
+    Returns
+    -------
+    str
+        Of the numbers to twelve digits: processors differ in the last digit of an exponential,
+        which changes no scenario.
+    """
+    rounded = [_rounded(table) for table in tables]
+    return hashlib.sha256(json.dumps(rounded, sort_keys=True).encode()).hexdigest()
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return float(f"{value:.12g}")
+    if isinstance(value, Mapping):
+        return {key: _rounded(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(item) for item in value]
+    return value

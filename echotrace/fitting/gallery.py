@@ -1,0 +1,69 @@
+"""The pictures of the README files: ``python -m echotrace.fitting.gallery FOLDER``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from echotrace.chain.plain import view_trace
+from echotrace.figures.synthesis import artefact_figure, level_figure, tilt_figure
+from echotrace.figures.trace import trace_figure
+from echotrace.files.native import read_recording
+from echotrace.fitting.findings_figure import confusion_figure
+from echotrace.fitting.score_figures import left_out_figure, score_figure
+from echotrace.fitting.score_sets import join_sets, shipped_sets
+from echotrace.quality.limits import QualityLimits
+from echotrace.quality.score import shipped_models
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["gallery", "write_gallery"]
+
+
+def gallery(recording_path: Path) -> dict[str, Figure]:
+    """Every picture by its file name.
+
+    Parameters
+    ----------
+    recording_path : Path
+        The recording whose first scan is shown as measured.
+    """
+    recording = read_recording(recording_path)
+    sets = shipped_sets()
+    unseen, noisy = sets["unseen"], sets["noisy"]
+    score = shipped_models()["score"].probability
+    return {
+        "measured_scan": trace_figure(view_trace(recording, 0)),
+        "on_and_off_axis": tilt_figure(),
+        "levels_against_tilt": level_figure(),
+        "artefacts": artefact_figure(),
+        "score_on_unseen_eyes": score_figure(
+            unseen,
+            score(unseen.features),
+            min_score=QualityLimits().min_score,
+            title="The score on 600 invented traces that the fit never saw",
+        ),
+        "score_left_out": left_out_figure(
+            join_sets([sets["fit"], sets["fit_more"]]), noisy, score(noisy.features)
+        ),
+        "findings_by_case": confusion_figure(),
+    }
+
+
+def write_gallery(folder: Path) -> list[Path]:
+    """Draw the pictures into ``folder/pictures``; the recordings lie in ``folder``."""
+    target = folder / "pictures"
+    target.mkdir(exist_ok=True)
+    written = []
+    for name, figure in gallery(folder / "immersion_sitting.h5").items():
+        figure.patch.set_facecolor("white")
+        path = target / f"{name}.png"
+        figure.savefig(path, dpi=130)
+        written.append(path)
+    return written
+
+
+if __name__ == "__main__":
+    write_gallery(Path(sys.argv[1]))

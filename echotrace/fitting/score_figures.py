@@ -1,0 +1,291 @@
+"""How the score does: ROC, reliability, what is accepted, and the score against tilt."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
+from echotrace.fitting.calibration_draws import PROBE_KINDS
+from echotrace.fitting.roc import (
+    calibration_curve,
+    calibration_error,
+    roc_area,
+    roc_band,
+    roc_curve,
+)
+from echotrace.fitting.score_fit import leave_out
+from echotrace.fitting.score_sets import OFF_AXIS_DEG, ScoreSet
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "error_plot",
+    "left_out_figure",
+    "left_out_plot",
+    "reliability_plot",
+    "roc_plot",
+    "score_figure",
+    "tilt_plot",
+]
+
+_FONT = 8
+_ERROR_LIMIT_MM = 0.1
+_ERROR_RANGE_MM = (1e-3, 10.0)
+
+
+def _finish(ax: Axes, title: str, x: str, y: str) -> Axes:
+    ax.set_title(title, fontsize=_FONT + 1, color=COLOURS["ink"], loc="left")
+    ax.set_xlabel(x, fontsize=_FONT)
+    ax.set_ylabel(y, fontsize=_FONT)
+    return quiet_axes(ax)
+
+
+def roc_plot(
+    score: NDArray[np.float64],
+    positive: NDArray[np.bool_],
+    groups: NDArray[np.intp],
+    ax: Axes | None = None,
+    *,
+    title: str = "ROC",
+) -> Axes:
+    """ROC curve with its 95 % band by drawing whole scenarios again.
+
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+    positive : ndarray of bool, (n,)
+    groups : ndarray of int, (n,)
+        Scenario of each trace.
+    ax : Axes, optional
+    title : str
+    """
+    ax = new_axes(ax, 3.2, 3.0)
+    false, true = roc_curve(score, positive)
+    axis, low, high, (least, most) = roc_band(score, positive, groups)
+    ax.fill_between(axis, low, high, color=COLOURS["band"], linewidth=0)
+    ax.plot([0, 1], [0, 1], color=COLOURS["grid"], linewidth=0.8)
+    ax.plot(false, true, color=COLOURS["trace"], linewidth=1.4)
+    ax.text(
+        0.97,
+        0.05,
+        f"area {roc_area(score, positive):.3f}\n95 % band {least:.3f} to {most:.3f}\n"
+        f"{int(positive.sum())} and {int((~positive).sum())} traces",
+        transform=ax.transAxes,
+        ha="right",
+        va="bottom",
+        fontsize=_FONT,
+        color=COLOURS["ink"],
+    )
+    ax.set(xlim=(-0.01, 1.0), ylim=(0.0, 1.01))
+    return _finish(ax, title, "off-axis scans taken for good", "good scans taken for good")
+
+
+def reliability_plot(
+    score: NDArray[np.float64], outcome: NDArray[np.bool_], ax: Axes | None = None
+) -> Axes:
+    """Share of good scans against the score, in ten bins of equal numbers.
+
+    The bars are binomial: two standard errors each way, as if all traces were independent.
+    """
+    ax = new_axes(ax, 3.2, 3.0)
+    mean, share, number = calibration_curve(score, outcome)
+    error = 2.0 * np.sqrt(np.maximum(share * (1.0 - share), 1e-4) / number)
+    ax.plot([0, 1], [0, 1], color=COLOURS["grid"], linewidth=0.8)
+    ax.errorbar(
+        mean,
+        share,
+        yerr=error,
+        color=COLOURS["trace"],
+        marker="o",
+        markersize=4,
+        linewidth=1.0,
+        elinewidth=0.8,
+    )
+    ax.text(
+        0.03,
+        0.97,
+        f"mean distance {calibration_error(score, outcome):.3f}",
+        transform=ax.transAxes,
+        va="top",
+        fontsize=_FONT,
+        color=COLOURS["ink"],
+    )
+    ax.set(xlim=(-0.02, 1.02), ylim=(-0.04, 1.05))
+    return _finish(ax, "Reliability", "score", "share of good scans")
+
+
+def error_plot(
+    score: NDArray[np.float64],
+    error_mm: NDArray[np.float64],
+    min_score: float,
+    ax: Axes | None = None,
+) -> Axes:
+    """Length error of every trace against its score, with the level of acceptance.
+
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+    error_mm : ndarray of float64, (n,)
+        Measured less true length; NaN where nothing was measured.
+    min_score : float
+    ax : Axes, optional
+    """
+    ax = new_axes(ax, 3.2, 3.0)
+    error = np.clip(np.abs(error_mm), *_ERROR_RANGE_MM)
+    bad = error > _ERROR_LIMIT_MM
+    for rows, colour, marker in ((~bad, "good", "o"), (bad, "bad", "x")):
+        ax.scatter(
+            score[rows],
+            error[rows],
+            s=7 if marker == "o" else 11,
+            marker=marker,
+            color=COLOURS[colour],
+            alpha=0.6,
+            linewidths=0 if marker == "o" else 0.8,
+            rasterized=True,
+        )
+    ax.axhline(_ERROR_LIMIT_MM, color=COLOURS["muted"], linewidth=0.8, linestyle="--")
+    ax.axvline(min_score, color=COLOURS["ink"], linewidth=0.8)
+    taken = (score >= min_score) & np.isfinite(error_mm)
+    share = float(np.mean(bad[taken])) if taken.any() else float("nan")
+    ax.text(
+        0.98,
+        0.97,
+        f"score {min_score:g} and more:\n{int(taken.sum())} scans,\n"
+        f"{100 * share:.1f} % beyond {_ERROR_LIMIT_MM:g} mm",
+        transform=ax.transAxes,
+        ha="right",
+        va="top",
+        fontsize=_FONT,
+        color=COLOURS["ink"],
+    )
+    ax.set_yscale("log")
+    ax.set(xlim=(-0.02, 1.02), ylim=(_ERROR_RANGE_MM[0], 60.0))
+    return _finish(ax, "Length error", "score", "size of the error (mm)")
+
+
+def tilt_plot(
+    score: NDArray[np.float64],
+    tilt_deg: NDArray[np.float64],
+    retina_incidence_deg: NDArray[np.float64],
+    ax: Axes | None = None,
+) -> Axes:
+    """Score against tilt; open marks where a shift of the beam brings it square to the retina."""
+    ax = new_axes(ax, 3.2, 3.0)
+    square = (tilt_deg > OFF_AXIS_DEG) & (retina_incidence_deg < 0.5 * OFF_AXIS_DEG)
+    ax.scatter(
+        tilt_deg[~square], score[~square], s=7, color=COLOURS["trace"], alpha=0.5, linewidths=0,
+        rasterized=True,
+    )  # fmt: skip
+    ax.scatter(
+        tilt_deg[square], score[square], s=12, facecolors="none", edgecolors=COLOURS["accent"],
+        linewidths=0.8, label="square to the retina all the same", rasterized=True,
+    )  # fmt: skip
+    ax.axvline(OFF_AXIS_DEG, color=COLOURS["muted"], linewidth=0.8, linestyle="--")
+    if square.any():
+        ax.legend(loc="upper right", fontsize=_FONT - 1, frameon=False, handletextpad=0.2)
+    ax.set(xlim=(0.0, 16.0), ylim=(-0.02, 1.12))
+    return _finish(ax, "Score against tilt", "tilt (degrees)", "score")
+
+
+def score_figure(
+    data: ScoreSet, score: NDArray[np.float64], *, min_score: float, title: str = ""
+) -> Figure:
+    """The four pictures side by side.
+
+    Parameters
+    ----------
+    data : ScoreSet
+        Traces that the fit did not see.
+    score : ndarray of float64, (n,)
+    min_score : float
+        Level of acceptance.
+    title : str
+    """
+    figure = new_figure(7.2, 6.4)
+    axes = figure.subplots(2, 2)
+    told = data.good | data.off_axis
+    roc_plot(
+        score[told], data.good[told], data.draw[told], axes[0, 0],
+        title=f"Good against beyond {OFF_AXIS_DEG:g} degrees",
+    )  # fmt: skip
+    reliability_plot(score, data.good, axes[0, 1])
+    error_plot(score, data.error_mm, min_score, axes[1, 0])
+    tilt_plot(score, data.tilt_deg, data.retina_incidence_deg, axes[1, 1])
+    if title:
+        figure.suptitle(title, fontsize=_FONT + 2, color=COLOURS["ink"], x=0.01, ha="left")
+    return figure
+
+
+def left_out_plot(
+    score: NDArray[np.float64],
+    positive: NDArray[np.bool_],
+    names: NDArray[np.str_],
+    ax: Axes | None = None,
+    *,
+    title: str = "Left out",
+) -> Axes:
+    """ROC curve of each group by models that did not see it.
+
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+        From :func:`echotrace.fitting.score_fit.leave_out`.
+    positive : ndarray of bool, (n,)
+    names : ndarray of str, (n,)
+        Group of each trace.
+    ax : Axes, optional
+    title : str
+    """
+    ax = new_axes(ax, 3.4, 3.0)
+    roles = ("trace", "accent", "envelope", "ink", "muted")
+    styles = ("-", "--", "-.", ":", "-")
+    for k, name in enumerate(np.unique(names)):
+        rows = names == name
+        false, true = roc_curve(score[rows], positive[rows])
+        ax.plot(
+            false,
+            true,
+            color=COLOURS[roles[k % len(roles)]],
+            linestyle=styles[k % len(styles)],
+            linewidth=1.2,
+            label=f"{name}: {roc_area(score[rows], positive[rows]):.3f}",
+        )
+    ax.legend(loc="lower right", fontsize=_FONT - 1, frameon=False, title="area", title_fontsize=7)
+    ax.set(xlim=(-0.01, 1.0), ylim=(0.0, 1.01))
+    return _finish(ax, title, "off-axis scans taken for good", "good scans taken for good")
+
+
+def left_out_figure(data: ScoreSet, noisy: ScoreSet, noisy_score: NDArray[np.float64]) -> Figure:
+    """Kinds of probe and eye states left out of the fit, and more noise than it saw.
+
+    Parameters
+    ----------
+    data : ScoreSet
+        What the model is fitted to; a few fits are made, half a minute each.
+    noisy : ScoreSet
+        With 6 dB more noise.
+    noisy_score : ndarray of float64
+    """
+    figure = new_figure(7.2, 6.4)
+    axes = figure.subplots(2, 2)
+    told = data.good | data.off_axis
+    probes = np.array([f"{k[0]:g} MHz, {k[2]:g} mm" for k in PROBE_KINDS])[data.probe_kind]
+    for ax, names, title in (
+        (axes[0, 0], probes, "Each probe left out"),
+        (axes[0, 1], data.state, "Each eye state left out"),
+    ):
+        score, _ = leave_out(data, names)
+        left_out_plot(score[told], data.good[told], names[told], ax, title=title)
+    told = noisy.good | noisy.off_axis
+    roc_plot(
+        noisy_score[told], noisy.good[told], noisy.draw[told], axes[1, 0],
+        title="6 dB more noise than the fit saw",
+    )  # fmt: skip
+    reliability_plot(noisy_score, noisy.good, axes[1, 1])
+    return figure

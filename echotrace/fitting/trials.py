@@ -1,0 +1,153 @@
+"""Synthetic sittings with a fixed seed, and the slips of a person that may follow."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from echotrace.chain.measure import measure
+from echotrace.measurement import Measurement
+from echotrace.recording import Recording
+from echotrace.settings import Settings
+from echotrace.synthesis.compose import synthesise
+
+__all__ = ["FindingCase", "Trial", "echo_again", "said_to_be", "stopped_at", "trial"]
+
+Tables = Mapping[str, Any]
+Change = Callable[[Recording], Recording]
+_SEED = 7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """One synthetic sitting.
+
+    Attributes
+    ----------
+    done : str
+        What was done, in a few words.
+    tables : mapping
+        Sections of a scenario; what is not named is the usual.
+    change : callable, optional
+        What a person did to the recording afterwards.
+    settings : Settings
+    """
+
+    done: str
+    tables: Tables = field(default_factory=dict)
+    change: Change | None = None
+    settings: Settings = field(default_factory=Settings)
+
+    def recording(self, scans: int = 3) -> Recording:
+        """Make the recording.
+
+        Parameters
+        ----------
+        scans : int
+        """
+        tables = {key: dict(value) for key, value in self.tables.items()}
+        made = synthesise({**tables}, seed=_SEED, count=scans)
+        return made if self.change is None else self.change(made)
+
+    def measured(self, scans: int = 3) -> Measurement:
+        """Make and measure it."""
+        return measure(self.recording(scans), self.settings)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingCase:
+    """What must raise a finding, and what comes near and must not.
+
+    Attributes
+    ----------
+    finding : str
+    case, near_miss : Trial
+    """
+
+    finding: str
+    case: Trial
+    near_miss: Trial
+
+
+def trial(done: str, change: Change | None = None, /, **tables: Any) -> Trial:
+    """A sitting by what was done and the sections of its scenario.
+
+    Parameters
+    ----------
+    done : str
+    change : callable, optional
+        What a person did to the recording afterwards.
+    **tables : mapping
+        Sections of the scenario.
+    """
+    return Trial(done=done, tables=MappingProxyType(tables), change=change)
+
+
+def said_to_be(**labels: str | None) -> Change:
+    """Labels that somebody entered wrongly.
+
+    Parameters
+    ----------
+    **labels : str or None
+        What the recording says instead.
+    """
+
+    def change(recording: Recording) -> Recording:
+        return dataclasses.replace(recording, **labels)  # type: ignore[arg-type]
+
+    return change
+
+
+def stopped_at(name: str, after_us: float) -> Change:
+    """The recorder stopped too early, or not quite.
+
+    Parameters
+    ----------
+    name : str
+        Interface.
+    after_us : float
+        How long after its first arrival the recording ends, µs; negative: before.
+    """
+
+    def change(recording: Recording) -> Recording:
+        truth = recording.truth
+        assert truth is not None
+        last_us = float(truth.delay_us[:, truth.interfaces.index(name)].min()) + after_us
+        stop = int(last_us * recording.sampling_rate_hz * 1e-6)
+        return dataclasses.replace(recording, samples=np.asarray(recording.samples)[:, :stop])
+
+    return change
+
+
+def echo_again(name: str, after_us: float, height: float) -> Change:
+    """The echo of an interface a second time.
+
+    Parameters
+    ----------
+    name : str
+    after_us : float
+        Delay of the second after the first, µs.
+    height : float
+        Of the second over the first; negative takes away.
+    """
+
+    def change(recording: Recording) -> Recording:
+        truth = recording.truth
+        assert truth is not None
+        samples = np.array(recording.samples, np.float64)
+        per_us = recording.sampling_rate_hz * 1e-6
+        reach, shift = int(0.25 * per_us), round(after_us * per_us)
+        for row, at_us in zip(
+            samples, truth.delay_us[:, truth.interfaces.index(name)], strict=True
+        ):
+            at = round(at_us * per_us)
+            row[at - reach + shift : at + reach + shift] += height * row[at - reach : at + reach]
+        kind = recording.samples.dtype
+        return dataclasses.replace(recording, samples=np.round(samples).astype(kind))
+
+    return change

@@ -1,0 +1,1 @@
+"""Whole files and whole collections, measured block by block."""

@@ -1,0 +1,1 @@
+"""What a trace looks like and what that means: features, findings, score."""

@@ -1,0 +1,189 @@
+"""Findings of traces as bits, in order of importance, and in plain words.
+
+They are made from the features of :mod:`echotrace.quality.features`, each held against its limit.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.errors import ParameterError
+from echotrace.quality.finding_list import FINDINGS, Finding, Severity
+from echotrace.quality.limits import QualityLimits
+from echotrace.quality.score_reasons import against_the_score
+
+__all__ = ["describe_finding", "finding_bits", "rank_findings", "rejecting_bits"]
+
+Float32 = NDArray[np.float32]
+
+
+_BELOW = frozenset(
+    {
+        "beam_off_axis",
+        "chamber_shallow",
+        "repeat_taken",
+        "score_low",
+        "gain_too_low",
+        "retina_low",
+        "no_wall_behind_retina",
+        "lens_echoes_unbalanced",
+        "choice_uncertain",
+    }
+)
+
+
+_WITHOUT_AN_EYE = frozenset(
+    {"no_echo", "cornea_assumed", "receiver_unknown", "recording_unfit", "score_low"}
+)
+
+
+def finding_bits(
+    features: Mapping[str, Float32],
+    limits: QualityLimits,
+    *,
+    cornea_assumed: NDArray[np.bool_],
+    receiver_known: bool,
+) -> NDArray[np.uint32]:
+    """Findings of each trace as a bit set; bit ``k`` is the ``k``-th of :data:`FINDINGS`.
+
+    Parameters
+    ----------
+    features : mapping
+        From :func:`echotrace.quality.features.trace_features`; findings are made of those that are
+        there.
+    limits : QualityLimits
+    cornea_assumed : ndarray of bool, (n_traces,)
+    receiver_known : bool
+    """
+    no_echo = features["echo_count"] < 1
+    raised = np.zeros((len(FINDINGS), no_echo.size), np.bool_)
+    of = dict(zip(FINDINGS, raised, strict=True))
+    of["no_echo"][:] = no_echo
+    of["echo_missing"][:] = features["missing_count"] > 0
+    of["cornea_assumed"][:] = cornea_assumed
+    of["receiver_unknown"][:] = not receiver_known
+    # A feature that could not be had (NaN) raises nothing: what it lacks has its own finding.
+    with np.errstate(invalid="ignore"):
+        for name, finding in FINDINGS.items():
+            if not finding.limit or finding.feature not in features:
+                continue
+            beyond = np.less if name in _BELOW else np.greater
+            beyond(features[finding.feature], getattr(limits, finding.limit), out=of[name])
+            if finding.also and finding.also[0] in features:
+                of[name] |= features[finding.also[0]] > getattr(limits, finding.also[1])
+        if "cavity_mm" in features:
+            # In an aphakic eye the cavity runs from the cornea on.
+            front = np.float32(0.0 if "lens_echo_db" in features else 6.5)
+            cavity = features["cavity_mm"] - front
+            of["vitreous_doubtful"][:] = (cavity < limits.min_cavity_mm) | (
+                cavity > limits.max_cavity_mm
+            )
+        elif "clipped_samples" in features:
+            np.greater(
+                features["clipped_samples"], limits.max_clipped_samples, out=of["gain_too_high"]
+            )
+    bits = np.zeros(no_echo.size, np.uint32)
+    for k in np.flatnonzero(raised.any(axis=1)):
+        bits[raised[k]] |= 1 << int(k)
+    # Where there is no eye on the trace, nothing can be said of it.
+    bits[no_echo] &= _bits_of(_WITHOUT_AN_EYE)
+    return bits
+
+
+def _bits_of(names: Iterable[str]) -> np.uint32:
+    return np.uint32(sum(1 << list(FINDINGS).index(name) for name in names))
+
+
+@functools.cache
+def rejecting_bits() -> np.uint32:
+    """The bits of all findings that reject a scan."""
+    return _bits_of(item.name for item in FINDINGS.values() if item.severity is Severity.REJECT)
+
+
+def rank_findings(names: Iterable[str]) -> list[str]:
+    """Findings by the length error that they can cause, largest first.
+
+    A low score comes behind them, for it only sums up; notes come last.
+    """
+    return sorted(
+        names,
+        key=lambda name: (
+            FINDINGS[name].severity is Severity.NOTE,
+            name == "score_low",
+            -FINDINGS[name].error_mm,
+        ),
+    )
+
+
+_UNITS = (
+    ("_db", " dB"),
+    ("_us", " µs"),
+    ("_mm", " mm"),
+    ("_ratio", " times that of an undistorted echo"),
+    ("_distance", " standard deviations"),
+)
+
+
+def describe_finding(
+    name: str, features: Mapping[str, float], limits: QualityLimits | None = None
+) -> str:
+    """A finding in plain words, with its number and what to do.
+
+    Parameters
+    ----------
+    name : str
+    features : mapping of str to float
+        The features of the one trace.
+    limits : QualityLimits, optional
+        To say what the feature was held against.
+    """
+    if name not in FINDINGS:
+        raise ParameterError(f"unknown finding {name!r}; known: {', '.join(FINDINGS)}")
+    finding = FINDINGS[name]
+    parts = [finding.says, _number_words(finding, features, limits)]
+    if name == "score_low" and features:
+        against = against_the_score(features)
+        parts.append(f"what weighs most against it: {', then '.join(against)}" if against else "")
+    parts.append(finding.do)
+    return " ".join(f"{part[0].upper()}{part[1:]}." for part in parts if part)
+
+
+def _number_words(
+    finding: Finding, features: Mapping[str, float], limits: QualityLimits | None
+) -> str:
+    """The feature that raised a finding, in words; empty where there is none."""
+    feature, limit, words = finding.feature, finding.limit, finding.words
+    below = finding.name in _BELOW
+    if finding.also and limits is not None:
+        second = features.get(finding.also[0], np.nan)
+        first = features.get(feature, np.nan)
+        least = getattr(limits, limit)
+        if second > getattr(limits, finding.also[1]) and not (
+            first < least if below else first > least
+        ):
+            (feature, limit, words), below = finding.also, False
+    value = features.get(feature, np.nan)
+    if not words or not np.isfinite(value):
+        return ""
+    unit = next((word for end, word in _UNITS if feature.endswith(end)), "")
+    wanted = getattr(limits, limit) if limit and limits is not None else np.nan
+    text = f"{words}: {_number(value, feature, wanted)}{unit}"
+    if np.isfinite(wanted):
+        text += f"; {'at least' if below else 'at most'} {wanted:g} wanted"
+    elif feature == "cavity_mm" and limits is not None:
+        text += f"; {limits.min_cavity_mm:g} to {limits.max_cavity_mm:g} expected"
+    return text
+
+
+def _number(value: float, feature: str, wanted: float) -> str:
+    """As many digits as tell the number from what was wanted."""
+    if feature.endswith(("_samples", "_count")):
+        return f"{value:.0f}"
+    digits = 1 if feature.endswith(("_db", "_ratio", "_distance")) else 2
+    while digits < 4 and float(f"{value:.{digits}f}") == wanted:
+        digits += 1
+    return f"{value:.{digits}f}"

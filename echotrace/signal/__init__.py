@@ -1,0 +1,1 @@
+"""One step each: public functions on arrays, from samples to lengths."""

@@ -1,0 +1,212 @@
+"""Delays of echoes, to a small fraction of a sample, each with its standard uncertainty.
+
+A picker takes the surroundings of echoes that were already found and says exactly where each is.
+Pickers measure different things (the peak, the middle of the rise, the onset); the constant
+between what one measures and the centre of the pulse is calibrated on the template itself, so that
+all of them agree on an undistorted echo. What then differs is how noise, overlap and distortion
+move them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.errors import ParameterError
+from echotrace.recording import Signal
+from echotrace.signal.conditioning import Conditioned
+from echotrace.signal.envelope import EnvelopeMethod
+from echotrace.signal.pickers.edges import (
+    read_edge_fraction,
+    read_edge_level,
+    read_steepest_slope,
+)
+from echotrace.signal.pickers.onset import read_akaike_onset
+from echotrace.signal.pickers.overlap import read_least_squares
+from echotrace.signal.pickers.peaks import read_envelope_peak, read_matched_filter
+from echotrace.signal.pickers.template import (
+    TemplateKey,
+    template_key,
+    template_key_of,
+    template_traces,
+)
+from echotrace.signal.pickers.windows import (
+    EchoWindows,
+    PickerSettings,
+    PickReason,
+    Picks,
+    gather_windows,
+    interpolate,
+    skirt_samples,
+)
+from echotrace.signal.pulse import Pulse
+
+__all__ = [
+    "PICKERS",
+    "EchoWindows",
+    "PickReason",
+    "Picker",
+    "PickerSettings",
+    "Picks",
+    "calibrated_offset_sample",
+    "gather_windows",
+    "phase_shift_us",
+    "pick_echoes",
+    "skirt_samples",
+]
+
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Picker:
+    """One way of reading a delay.
+
+    Attributes
+    ----------
+    read : callable
+        ``read(windows, options) -> Picks``.
+    convention : str
+        What it measures before calibration: ``peak``, ``half height``, ``level``, ``steepest
+        rise`` or ``onset``.
+    needs_rf : bool
+    """
+
+    read: Callable[[EchoWindows, PickerSettings], Picks]
+    convention: str
+    needs_rf: bool = False
+
+
+PICKERS: Mapping[str, Picker] = MappingProxyType(
+    {
+        "matched_filter": Picker(read_matched_filter, "peak"),
+        "least_squares": Picker(read_least_squares, "peak", needs_rf=True),
+        "envelope_peak": Picker(read_envelope_peak, "peak"),
+        "leading_edge_fraction": Picker(read_edge_fraction, "half height"),
+        "leading_edge_level": Picker(read_edge_level, "level"),
+        "steepest_slope": Picker(read_steepest_slope, "steepest rise"),
+        "akaike_onset": Picker(read_akaike_onset, "onset", needs_rf=True),
+    }
+)
+"""The pickers by name. ``matched_filter`` is the default."""
+
+
+@lru_cache(maxsize=128)
+def _offset_sample(name: str, options: PickerSettings, key: TemplateKey) -> float:
+    """Mean of (reading - centre of the pulse) over all fractions of a sample, no noise."""
+    if name == "akaike_onset":
+        return 0.0  # its table holds the offset, which changes with the noise
+    traces, truth = template_traces(key, 32, noise_to_amplitude=0.0, rng=None)
+    windows = gather_windows(traces, np.arange(32), np.rint(truth).astype(np.intp))
+    return float(np.mean(PICKERS[name].read(windows, options).sample - truth))
+
+
+def calibrated_offset_sample(
+    pulse: Pulse,
+    envelope_method: EnvelopeMethod,
+    bandwidth_hz: float,
+    signal: Signal,
+    *,
+    picker: str = "matched_filter",
+    options: PickerSettings | None = None,
+) -> float:
+    """What a picker measures less the centre of the pulse, samples, worked out on the template."""
+    key = template_key(pulse, envelope_method, bandwidth_hz, signal)
+    return _offset_sample(picker, options or PickerSettings(), key)
+
+
+def pick_echoes(
+    traces: Conditioned,
+    trace_idx: NDArray[np.integer],
+    sample_idx: NDArray[np.integer],
+    *,
+    picker: str = "matched_filter",
+    options: PickerSettings | None = None,
+) -> Picks:
+    """Read the delay of echoes.
+
+    Parameters
+    ----------
+    traces : Conditioned
+    trace_idx, sample_idx : ndarray of int, (n,)
+        Trace and sample of each echo's maximum in the matched envelope.
+    picker : str
+        One of :data:`PICKERS`.
+    options : PickerSettings, optional
+
+    Returns
+    -------
+    Picks
+        Positions of the centre of the pulse, whatever the picker measures.
+
+    Raises
+    ------
+    ParameterError
+        Unknown picker, or one that needs RF on a recording of envelopes.
+    """
+    if picker not in PICKERS:
+        raise ParameterError(f"picker={picker!r}: use one of {', '.join(PICKERS)}")
+    if traces.rf is None and PICKERS[picker].needs_rf:
+        raise ParameterError(f"picker {picker!r} needs RF; this recording holds envelopes")
+    options = options or PickerSettings()
+    windows = gather_windows(traces, trace_idx, sample_idx)
+    picks = PICKERS[picker].read(windows, options)
+    return replace(
+        picks, sample=picks.sample - _offset_sample(picker, options, template_key_of(windows))
+    )
+
+
+def phase_shift_us(
+    traces: Conditioned, trace_idx: NDArray[np.integer], sample_idx: NDArray[np.integer]
+) -> tuple[Float, Float]:
+    """Shifts of one echo between repeated traces of one target, read from the carrier's phase.
+
+    Six to seven times sharper in noise than an envelope, but an unexpected 30 degrees of phase
+    move it by 6 µm and a reversed reflection by 38 µm: it compares an echo with itself and is
+    never a length. Shifts must stay below half a period between traces.
+
+    Parameters
+    ----------
+    traces : Conditioned
+        Of one target, repeated.
+    trace_idx, sample_idx : ndarray of int, (n,)
+        The same echo in each trace.
+
+    Returns
+    -------
+    shift_us, u_us : ndarray of float64, (n,)
+        Shift against the mean of all, µs, and its standard uncertainty from noise.
+
+    Notes
+    -----
+    Weinstein E, Weiss AJ 1984, IEEE Trans ASSP 32:1064: the carrier sharpens the delay by
+    sqrt(1 + (f0/B_rms)^2) where its ambiguity is resolved.
+    """
+    windows = gather_windows(traces, trace_idx, sample_idx)
+    if windows.matched is None:
+        raise ParameterError("a phase shift needs RF; this recording holds envelopes")
+    picks = read_matched_filter(windows, PickerSettings())
+    # One column for all, so that a shift of the echo is a turn of the phase.
+    centre = float(np.nanmean(picks.sample))
+    z = interpolate(
+        windows.matched
+        * np.exp(
+            -2j
+            * np.pi
+            * windows.pulse.centre_frequency_hz
+            / windows.pulse.sampling_rate_hz
+            * (windows.first_sample[:, None] + np.arange(windows.matched.shape[1]))
+        ),
+        centre - windows.first_sample,
+    )
+    mean = np.sum(z)
+    turn = np.angle(z * np.conj(mean))
+    omega_per_us = 2.0 * np.pi * windows.pulse.centre_frequency_hz * 1e-6
+    with np.errstate(divide="ignore"):
+        u_us = windows.matched_noise / np.abs(z) / omega_per_us
+    return -turn / omega_per_us, u_us

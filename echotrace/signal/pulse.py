@@ -1,0 +1,217 @@
+"""The echo of a plane at normal incidence: the template of the matched filter.
+
+A pulse is kept as its analytic signal with a unit peak envelope and a known centre; its centre is
+where delay is read, as delay zero is the centre of the transmitted pulse.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from echotrace.errors import ParameterError
+
+__all__ = [
+    "HALF_HEIGHT_OVER_RMS",
+    "Pulse",
+    "delay_bound_us",
+    "estimate_pulse",
+    "gaussian_pulse",
+    "gaussian_sigma_us",
+]
+
+HALF_HEIGHT_OVER_RMS = 3.3302
+"""Width of a Gaussian band at half of its height (-6 dB) over the RMS width of its power:
+``4 sqrt(ln 2)``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """An echo template.
+
+    Attributes
+    ----------
+    analytic : ndarray of complex128, (n,)
+        Analytic signal, largest magnitude one; ``n`` is odd and the centre is the middle sample.
+    sampling_rate_hz : float
+    centre_frequency_hz : float
+        Centroid of the power spectrum.
+    rms_bandwidth_hz : float
+        Root mean square width of the power spectrum about its centroid.
+    """
+
+    analytic: NDArray[np.complex128]
+    sampling_rate_hz: float
+    centre_frequency_hz: float
+    rms_bandwidth_hz: float
+
+    @property
+    def half_length(self) -> int:
+        """Samples on either side of the centre."""
+        return int(self.analytic.size // 2)
+
+    @property
+    def energy(self) -> float:
+        """Sum of the squared magnitude: twice the energy of the unit RF pulse in samples."""
+        return float(np.sum(np.abs(self.analytic) ** 2))
+
+    @property
+    def width_us(self) -> float:
+        """Full width of the envelope at half of its height, µs."""
+        magnitude = np.abs(self.analytic)
+        above = np.flatnonzero(magnitude >= 0.5)
+        first, last = int(above[0]), int(above[-1])
+        left = first - (magnitude[first] - 0.5) / (magnitude[first] - magnitude[first - 1])
+        right = last + (magnitude[last] - 0.5) / (magnitude[last] - magnitude[last + 1])
+        return float((right - left) * 1e6 / self.sampling_rate_hz)
+
+    @property
+    def grid_stride(self) -> int:
+        """Every how manieth sample of an envelope tells all but the exact place of its peaks.
+
+        Three points to the width of the pulse: between them the matched envelope of an echo falls
+        by 4 % at most, and its band lies below their Nyquist frequency.
+        """
+        return max(1, int(self.width_us * self.sampling_rate_hz * 1e-6 / 2.9))
+
+
+def gaussian_sigma_us(centre_frequency_hz: float, fractional_bandwidth: float) -> float:
+    """Standard deviation of a Gaussian pulse's envelope, µs, from its -6 dB (half) band.
+
+    The spectrum exp(-(2 pi f sigma)^2 / 2) has fallen to one half at f = B/2, hence
+    sigma = sqrt(2 ln 2) / (pi B).
+    """
+    bandwidth_hz = centre_frequency_hz * fractional_bandwidth
+    return math.sqrt(2.0 * math.log(2.0)) / (math.pi * bandwidth_hz) * 1e6
+
+
+def gaussian_pulse(
+    sampling_rate_hz: float, centre_frequency_hz: float, fractional_bandwidth: float
+) -> Pulse:
+    """A Gaussian-modulated pulse.
+
+    Parameters
+    ----------
+    sampling_rate_hz, centre_frequency_hz : float
+    fractional_bandwidth : float
+        -6 dB pulse-echo bandwidth over centre frequency.
+
+    Raises
+    ------
+    ParameterError
+        The sampling rate is too low for the pulse's band.
+    """
+    upper_hz = centre_frequency_hz * (1.0 + fractional_bandwidth / 2.0)
+    if sampling_rate_hz < 2.0 * upper_hz:
+        raise ParameterError(
+            f"sampling_rate_hz={sampling_rate_hz:g} is too low for a pulse at "
+            f"{centre_frequency_hz:g} Hz of {100 * fractional_bandwidth:.0f} % bandwidth: at "
+            f"least {2.0 * upper_hz:g} is needed (is the unit Hz?)"
+        )
+    sigma_us = gaussian_sigma_us(centre_frequency_hz, fractional_bandwidth)
+    step_us = 1e6 / sampling_rate_hz
+    # Four and a half standard deviations: the envelope has fallen to 4e-5.
+    half = max(4, math.ceil(4.5 * sigma_us / step_us))
+    time_us = np.arange(-half, half + 1) * step_us
+    envelope = np.exp(-0.5 * (time_us / sigma_us) ** 2)
+    analytic = envelope * np.exp(2j * np.pi * centre_frequency_hz * 1e-6 * time_us)
+    return _with_moments(analytic, sampling_rate_hz)
+
+
+def _with_moments(analytic: NDArray[np.complex128], sampling_rate_hz: float) -> Pulse:
+    size = scipy.fft.next_fast_len(8 * analytic.size)
+    power = np.abs(np.fft.fft(analytic, size)) ** 2
+    frequency_hz = np.fft.fftfreq(size, 1.0 / sampling_rate_hz)
+    power[frequency_hz < 0.0] = 0.0
+    centre_hz = float(np.sum(frequency_hz * power) / np.sum(power))
+    variance = float(np.sum((frequency_hz - centre_hz) ** 2 * power) / np.sum(power))
+    return Pulse(analytic, sampling_rate_hz, centre_hz, math.sqrt(variance))
+
+
+def estimate_pulse(
+    analytic_traces: NDArray[np.complexfloating],
+    trace_idx: NDArray[np.integer],
+    centre_sample: NDArray[np.floating],
+    first_guess: Pulse,
+) -> Pulse:
+    """Estimate the pulse from a recording's own echoes.
+
+    The echoes are shifted to a common centre by a linear phase in frequency, turned to a common
+    phase, and averaged with weights by amplitude, which is the maximum-likelihood average in
+    white noise.
+
+    Parameters
+    ----------
+    analytic_traces : ndarray of complex, (n_traces, n_samples)
+        Analytic signal of the traces.
+    trace_idx : ndarray of int, (n_echoes,)
+        Trace of each echo.
+    centre_sample : ndarray of float, (n_echoes,)
+        Centre of each echo, in samples from the start of the trace.
+    first_guess : Pulse
+        Gives the length, and the centre against which the average is aligned.
+
+    Raises
+    ------
+    ParameterError
+        No echo far enough from the ends of the traces.
+    """
+    half = 2 * first_guess.half_length
+    centre_idx = np.rint(centre_sample).astype(np.intp)
+    inside = (centre_idx >= half) & (centre_idx < analytic_traces.shape[1] - half)
+    if not inside.any():
+        raise ParameterError(
+            "no echo stands free enough to take the pulse from; use the probe's description"
+        )
+    rows, columns = np.asarray(trace_idx)[inside], centre_idx[inside]
+    windows = analytic_traces[rows[:, None], columns[:, None] + np.arange(-half, half + 1)]
+    shift = np.asarray(centre_sample)[inside] - columns
+    frequency = np.fft.fftfreq(2 * half + 1)
+    spectra = np.fft.fft(windows, axis=1) * np.exp(2j * np.pi * frequency * shift[:, None])
+    aligned = np.fft.ifft(spectra, axis=1)
+    guess = np.zeros(2 * half + 1, np.complex128)
+    guess[half - first_guess.half_length : half + first_guess.half_length + 1] = (
+        first_guess.analytic
+    )
+    weight = aligned @ np.conj(guess)
+    average = np.sum(aligned * np.conj(weight)[:, None], axis=0)
+    average *= np.asarray(scipy.signal.windows.tukey(average.size, 0.5))
+    return _with_moments(_centred(average, guess), first_guess.sampling_rate_hz)
+
+
+def _centred(
+    average: NDArray[np.complex128], guess: NDArray[np.complex128]
+) -> NDArray[np.complex128]:
+    """Move the average so that its matched output peaks at the centre, and scale it to one."""
+    correlation = np.abs(scipy.signal.correlate(average, guess, mode="same"))
+    k = int(np.argmax(correlation))
+    logs = np.log(correlation[k - 1 : k + 2])
+    offset = k + 0.5 * (logs[0] - logs[2]) / (logs[0] - 2 * logs[1] + logs[2]) - average.size // 2
+    spectrum = np.fft.fft(average) * np.exp(2j * np.pi * np.fft.fftfreq(average.size) * offset)
+    moved = np.fft.ifft(spectrum)
+    return np.asarray(moved / np.abs(moved).max())
+
+
+def delay_bound_us(pulse: Pulse, amplitude_to_noise: NDArray[np.floating] | float) -> np.ndarray:
+    """Cramér-Rao bound of a delay read without knowing the echo's phase, µs.
+
+    Parameters
+    ----------
+    pulse : Pulse
+    amplitude_to_noise : float or ndarray
+        Peak of the echo's envelope over the standard deviation of white noise per RF sample.
+
+    Notes
+    -----
+    sigma = 1 / (2 pi B_rms sqrt(2E/N0)) with the RMS bandwidth about the carrier, for an unknown
+    phase (the carrier's own information is lost with the phase); with the phase known B_rms is
+    replaced by sqrt(f0^2 + B_rms^2). Stein S 1981, IEEE Trans ASSP 29:588; Kay SM, Fundamentals
+    of Statistical Signal Processing: Estimation Theory, ch. 3. In samples 2E/N0 is the energy of
+    the RF pulse over the noise variance, ``amplitude_to_noise**2 * energy / 2``.
+    """
+    ratio = np.asarray(amplitude_to_noise, np.float64) ** 2 * pulse.energy / 2.0
+    return np.asarray(1e6 / (2.0 * np.pi * pulse.rms_bandwidth_hz * np.sqrt(ratio)))

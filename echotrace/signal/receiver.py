@@ -1,0 +1,370 @@
+"""The receiver, forwards and backwards: gain, time gain compensation, clipping, converter.
+
+Forwards (:func:`apply_receiver`) it makes samples from the amplitude at the receiver's input;
+backwards (:func:`undo_receiver`) it gives that amplitude again and marks what was clipped on the
+way, for a clipped sample says only "at least this much".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from echotrace.errors import ParameterError
+from echotrace.recording import Receiver
+
+__all__ = [
+    "TgcEstimate",
+    "Undone",
+    "apply_receiver",
+    "clipped_samples",
+    "clipping_level",
+    "lsb_amplitude",
+    "db_to_ratio",
+    "estimate_tgc_from_noise",
+    "inverse_gain",
+    "log_compress",
+    "ratio_to_db",
+    "tgc_db",
+    "undo_receiver",
+]
+
+# Flat tops shorter than this are crests of small, coarsely converted echoes, not clipping.
+_FLAT_TOP_SAMPLES = 3
+
+
+def db_to_ratio(level_db: ArrayLike) -> NDArray[np.float64]:
+    """Amplitude ratio of a level in dB (20 dB is a factor of ten)."""
+    return np.asarray(10.0 ** (np.asarray(level_db, np.float64) / 20.0))
+
+
+def ratio_to_db(ratio: ArrayLike) -> NDArray[np.float64]:
+    """Level in dB of an amplitude ratio; zero gives minus infinity, a negative ratio NaN."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(20.0 * np.log10(np.asarray(ratio, np.float64)))
+
+
+def tgc_db(delay_us: ArrayLike, receiver: Receiver | None) -> NDArray[np.float64]:
+    """Time gain at each delay (µs), dB: straight lines between the nodes, level beyond them."""
+    delay = np.asarray(delay_us, np.float64)
+    if receiver is None or not receiver.tgc_delay_us:
+        return np.zeros_like(delay)
+    return np.asarray(np.interp(delay, receiver.tgc_delay_us, receiver.tgc_gain_db))
+
+
+def _trace_gain(gain_db: ArrayLike, n_traces: int) -> NDArray[np.float64]:
+    """Gain of each trace as a ratio; NaN counts as 0 dB."""
+    gain = np.atleast_1d(np.asarray(gain_db, np.float64))
+    if gain.size not in (1, n_traces):
+        raise ParameterError(f"gain_db: {gain.size} values for {n_traces} traces")
+    return np.broadcast_to(db_to_ratio(np.where(np.isnan(gain), 0.0, gain)), (n_traces,))
+
+
+def _gain_ratio(
+    delay_us: ArrayLike, receiver: Receiver | None, gain_db: ArrayLike, n_traces: int
+) -> NDArray[np.float32]:
+    """Gain of every sample as a ratio, (n_traces, n_samples) or (1, n_samples), float32."""
+    trace_ratio = _trace_gain(gain_db, n_traces)[:, None].astype(np.float32)
+    return np.asarray(trace_ratio * db_to_ratio(tgc_db(delay_us, receiver)).astype(np.float32))
+
+
+def _limit(bits: int) -> int:
+    return int(2 ** (bits - 1) - 1)
+
+
+def inverse_gain(
+    delay_us: ArrayLike, receiver: Receiver | None, gain_db: ArrayLike, n_traces: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What samples are to be multiplied by to undo the receiver: a factor a trace and one a sample.
+
+    Returns
+    -------
+    trace_scale : ndarray of float32, (n_traces,)
+    sample_scale : ndarray of float32, (n_samples,)
+    """
+    scale = 1.0
+    if receiver is not None and receiver.bits:
+        scale = receiver.full_scale / _limit(receiver.bits)
+    trace_scale = (scale / _trace_gain(gain_db, n_traces)).astype(np.float32)
+    return trace_scale, (1.0 / db_to_ratio(tgc_db(delay_us, receiver))).astype(np.float32)
+
+
+def lsb_amplitude(
+    dtype: np.dtype[np.generic], trace_scale: NDArray[np.float32], sample_scale: NDArray[np.float32]
+) -> NDArray[np.float64]:
+    """Amplitude of one LSB of the converter as it is seen in the middle of each trace, (n_traces,).
+
+    Parameters
+    ----------
+    dtype : dtype
+        Of the samples; those stored as floats have none.
+    trace_scale, sample_scale : ndarray of float32
+        From :func:`inverse_gain`.
+    """
+    whole = float(np.issubdtype(dtype, np.integer))
+    return np.asarray(whole * np.median(sample_scale) * trace_scale.astype(np.float64))
+
+
+def clipping_level(dtype: np.dtype[np.generic], receiver: Receiver) -> float:
+    """Magnitude from which a stored sample counts as clipped."""
+    limit = _limit(receiver.bits) if receiver.bits else receiver.full_scale * (1.0 - 1e-6)
+    # The largest float32 below full scale would be missed by >= after rounding, hence the 1e-6.
+    return float(np.int16(limit)) if dtype == np.int16 else float(np.float32(limit))
+
+
+def apply_receiver(
+    amplitude: ArrayLike, delay_us: ArrayLike, receiver: Receiver, gain_db: ArrayLike = 0.0
+) -> NDArray[np.int16] | NDArray[np.float32]:
+    """Make samples of the amplitude at the receiver's input.
+
+    Parameters
+    ----------
+    amplitude : array_like, (n_traces, n_samples)
+        In the units of ``receiver.full_scale``.
+    delay_us : array_like, (n_samples,)
+        Delay of each sample, µs.
+    receiver : Receiver
+    gain_db : float or array_like, (n_traces,)
+        Gain of each trace, dB. NaN counts as 0 dB.
+
+    Returns
+    -------
+    ndarray of int16 or float32, (n_traces, n_samples)
+        Counts, clipped at ± (2^(bits-1) - 1); with ``bits=0`` floats clipped at full scale.
+    """
+    signal = np.asarray(amplitude, np.float32)
+    if signal.ndim != 2:
+        raise ParameterError(f"amplitude must be (n_traces, n_samples), got shape {signal.shape}")
+    amplified = signal * _gain_ratio(delay_us, receiver, gain_db, signal.shape[0])
+    if receiver.bits == 0:
+        full_scale = np.float32(receiver.full_scale)
+        return np.asarray(np.clip(amplified, -full_scale, full_scale), np.float32)
+    limit = _limit(receiver.bits)
+    counts = np.rint(amplified * np.float32(limit / receiver.full_scale))
+    return np.asarray(np.clip(counts, -limit, limit), np.int16)
+
+
+def clipped_samples(samples: NDArray[np.generic], receiver: Receiver | None) -> NDArray[np.bool_]:
+    """Mark samples that stand at the converter's limit.
+
+    Parameters
+    ----------
+    samples : ndarray, (n_traces, n_samples)
+    receiver : Receiver or None
+        Where it is None the limit is not known: then runs of three or more equal samples at a
+        trace's own largest or smallest value are taken for clipped.
+
+    Returns
+    -------
+    ndarray of bool, (n_traces, n_samples)
+    """
+    if receiver is None:
+        return _flat_tops(samples)
+    level = clipping_level(samples.dtype, receiver)
+    if samples.dtype == np.int16:
+        count = np.int16(level)
+        return np.asarray((samples >= count) | (samples <= -count), np.bool_)
+    return np.asarray(np.abs(samples) >= np.float32(level), np.bool_)
+
+
+def _flat_tops(samples: NDArray[np.generic]) -> NDArray[np.bool_]:
+    extreme = (samples == samples.max(axis=1, keepdims=True)) | (
+        samples == samples.min(axis=1, keepdims=True)
+    )
+    # A run is long enough where its start, middle and end windows all lie in `extreme`.
+    window = np.lib.stride_tricks.sliding_window_view(extreme, _FLAT_TOP_SAMPLES, axis=1)
+    full = window.all(axis=-1)
+    clipped = np.zeros(samples.shape, np.bool_)
+    for k in range(_FLAT_TOP_SAMPLES):
+        clipped[:, k : k + full.shape[1]] |= full
+    return clipped
+
+
+@dataclass(frozen=True, slots=True)
+class Undone:
+    """What :func:`undo_receiver` gives.
+
+    Attributes
+    ----------
+    amplitude : ndarray of float32, (n_traces, n_samples)
+        At the receiver's input, in units of full scale at 0 dB; relative units where the receiver
+        is not known. A clipped sample holds the clipping level: a lower bound, no amplitude.
+    clipped : ndarray of bool, (n_traces, n_samples)
+    """
+
+    amplitude: NDArray[np.float32]
+    clipped: NDArray[np.bool_]
+
+
+def undo_receiver(
+    samples: NDArray[np.generic],
+    delay_us: ArrayLike,
+    receiver: Receiver | None,
+    gain_db: ArrayLike = 0.0,
+) -> Undone:
+    """Give the amplitude at the receiver's input, and mark the samples that were clipped.
+
+    Parameters
+    ----------
+    samples : ndarray of int16 or float32, (n_traces, n_samples)
+    delay_us : array_like, (n_samples,)
+        Delay of each sample, µs.
+    receiver : Receiver or None
+        None: samples are passed on in relative units, flat tops marked.
+    gain_db : float or array_like, (n_traces,)
+        Gain of each trace, dB. NaN counts as 0 dB.
+    """
+    samples = np.asarray(samples)
+    if samples.ndim != 2:
+        raise ParameterError(f"samples must be (n_traces, n_samples), got shape {samples.shape}")
+    clipped = clipped_samples(samples, receiver)
+    trace_scale, sample_scale = inverse_gain(delay_us, receiver, gain_db, samples.shape[0])
+    return Undone(samples.astype(np.float32) * sample_scale * trace_scale[:, None], clipped)
+
+
+def log_compress(
+    envelope: ArrayLike, *, reference: float | ArrayLike = 1.0, floor_db: float = -80.0
+) -> NDArray[np.float32]:
+    """Envelope in dB relative to a reference amplitude, never below ``floor_db``.
+
+    Parameters
+    ----------
+    envelope : array_like
+        Magnitudes, zero or more.
+    reference : float or array_like
+        Amplitude of 0 dB, positive; broadcasts against ``envelope``.
+    floor_db : float
+        Level at which the display ends, dB.
+    """
+    level = np.asarray(reference, np.float64)
+    if not np.all(level > 0.0):
+        raise ParameterError("reference must be positive: it is the amplitude of 0 dB")
+    ratio = np.asarray(envelope, np.float64) / level
+    if np.any(ratio < 0.0):
+        raise ParameterError("envelope must be zero or more; is it RF?")
+    floor = db_to_ratio(floor_db)
+    return ratio_to_db(np.maximum(ratio, floor)).astype(np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class TgcEstimate:
+    """Relative time gain seen in the noise.
+
+    Attributes
+    ----------
+    delay_us : ndarray of float64, (n_bins,)
+        Centres of the echo-free bins, µs.
+    gain_db : ndarray of float64, (n_bins,)
+        Gain relative to the first of them, dB.
+    gain_u_db : ndarray of float64, (n_bins,)
+        Standard uncertainty of ``gain_db``, dB, from the number of independent noise samples.
+    echo_free_fraction : float
+        Share of the trace that the bins cover.
+    """
+
+    delay_us: NDArray[np.float64]
+    gain_db: NDArray[np.float64]
+    gain_u_db: NDArray[np.float64]
+    echo_free_fraction: float
+
+    def to_receiver(self) -> Receiver:
+        """A receiver description holding the estimated curve."""
+        return Receiver(tgc_delay_us=tuple(self.delay_us), tgc_gain_db=tuple(self.gain_db))
+
+
+def estimate_tgc_from_noise(
+    rf: NDArray[np.generic],
+    delay_us: ArrayLike,
+    *,
+    bin_us: float = 1.0,
+    exclude_us: Sequence[tuple[float, float]] = (),
+    min_echo_free_fraction: float = 0.3,
+) -> TgcEstimate:
+    """Estimate the relative time gain from the receiver noise of many traces.
+
+    Noise enters before the amplifier, so its RMS against delay is the gain curve. Each bin of
+    delay collects the samples of all traces; a bin is echo free when its samples are normally
+    distributed, which is told from the ratio of their mean square to their squared median
+    magnitude (echoes are sparse and raise the mean only).
+
+    Parameters
+    ----------
+    rf : ndarray, (n_traces, n_samples)
+        RF samples as received, gain of the traces equal.
+    delay_us : array_like, (n_samples,)
+        Delay of each sample, µs.
+    bin_us : float
+        Width of the bins, µs.
+    exclude_us : sequence of (start, stop)
+        Windows to leave out, µs: speckle behind the wall of the eye is noise-like and cannot be
+        told from noise by its distribution.
+    min_echo_free_fraction : float
+        Share of the trace that must be echo free.
+
+    Returns
+    -------
+    TgcEstimate
+
+    Raises
+    ------
+    ParameterError
+        Too little of the trace is free of echoes for a curve.
+
+    Notes
+    -----
+    For normal noise the median magnitude is 0.6745 standard deviations. The standard uncertainty
+    of the RMS of ``n`` independent normal samples is 1/sqrt(2 n) of it; correlation between
+    neighbouring samples is taken into account through the noise's measured autocorrelation.
+    """
+    samples = np.asarray(rf)
+    if samples.ndim != 2:
+        raise ParameterError(f"rf must be (n_traces, n_samples), got shape {samples.shape}")
+    delay = np.asarray(delay_us, np.float64)
+    if delay.shape != (samples.shape[1],):
+        raise ParameterError(f"delay_us has {delay.size} values for {samples.shape[1]} samples")
+    step_us = float(delay[1] - delay[0])
+    width = max(8, round(bin_us / step_us))
+    n_bins = samples.shape[1] // width
+    blocks = samples[:, : n_bins * width].reshape(samples.shape[0], n_bins, width)
+    blocks = np.asarray(np.moveaxis(blocks, 1, 0).reshape(n_bins, -1), np.float64)
+    centre = delay[: n_bins * width].reshape(n_bins, width).mean(axis=1)
+
+    blocks = blocks - np.median(blocks, axis=1, keepdims=True)
+    mean_square = np.mean(blocks**2, axis=1)
+    robust_square = (np.median(np.abs(blocks), axis=1) / 0.674490) ** 2
+    # The ratio of the two variance estimates scatters by about 1.7/sqrt(n) about one for normal
+    # samples (asymptotic variance of the median magnitude against that of the mean square).
+    ratio = mean_square / np.maximum(robust_square, np.finfo(np.float64).tiny)
+    most_normal = np.argsort(np.abs(ratio - 1.0))[: max(1, n_bins // 2)]
+    n_effective = blocks.shape[1] / _correlation_length(blocks[most_normal].reshape(-1, width))
+    echo_free = np.abs(ratio - 1.0) < 4.0 * 1.7 / np.sqrt(n_effective) + 0.02
+    echo_free &= robust_square > 0.0
+    for start_us, stop_us in exclude_us:
+        echo_free &= (centre < start_us) | (centre > stop_us)
+    fraction = float(echo_free.mean())
+    if fraction < min_echo_free_fraction or echo_free.sum() < 3:
+        raise ParameterError(
+            f"only {100 * fraction:.0f} % of the trace is free of echoes, "
+            f"{100 * min_echo_free_fraction:.0f} % are needed to see the time gain in the noise; "
+            "record longer traces, more of them, or describe the receiver"
+        )
+    gain_db = 10.0 * np.log10(mean_square[echo_free])
+    u_db = (20.0 / np.log(10.0)) / np.sqrt(2.0 * n_effective)
+    relative_u_db = np.full(gain_db.size, u_db * np.sqrt(2.0))
+    relative_u_db[0] = 0.0
+    return TgcEstimate(centre[echo_free], gain_db - gain_db[0], relative_u_db, fraction)
+
+
+def _correlation_length(rows: NDArray[np.float64]) -> float:
+    """Samples per independent sample of noise, from its squared autocorrelation."""
+    variance = float(np.mean(rows**2))
+    if variance == 0.0:
+        return 1.0
+    total = 1.0
+    for lag in range(1, min(rows.shape[1] // 2, 32)):
+        rho = float(np.mean(rows[:, lag:] * rows[:, :-lag])) / variance
+        total += 2.0 * rho**2
+    return total

@@ -1,0 +1,1 @@
+"""What is concluded from the scans of one eye."""

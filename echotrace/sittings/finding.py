@@ -1,0 +1,25 @@
+"""One thing that is said of a sitting."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["SittingFinding"]
+
+
+@dataclass(frozen=True, slots=True)
+class SittingFinding:
+    """A reason why a sitting should not be trusted.
+
+    Attributes
+    ----------
+    name : str
+    text : str
+        What was seen, with its figure, and what to do.
+    stops : bool
+        The sitting has no acceptable result.
+    """
+
+    name: str
+    text: str
+    stops: bool = False

@@ -1,0 +1,257 @@
+"""One number from one sitting: statistics of the accepted scans, and why not to trust them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from echotrace.measurement import Measurement
+from echotrace.recording import Method
+from echotrace.sitting_limits import REPEATABILITY_FACTOR, SittingLimits
+from echotrace.sittings.finding import SittingFinding
+from echotrace.sittings.outliers import extreme_studentized_deviates
+from echotrace.sittings.pressing import judge_pressing
+
+__all__ = ["SittingSummary", "summarise"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SittingSummary:
+    """What one sitting says of the length of one eye.
+
+    Attributes
+    ----------
+    labels : mapping of str to str
+        Subject, eye, method, operator and so on.
+    traces : ndarray of int
+        Numbers of the sitting's scans in the measurement.
+    n, n_accepted : int
+    mean_mm, sd_mm, median_mm : float
+        Of the accepted lengths. NaN where there are too few.
+    u_mm : float
+        Standard uncertainty of the mean by the scatter of the scans, mm: shrinks with their
+        number. For a single scan that of its picks.
+    u_shared_mm : float
+        Standard uncertainty that all scans share, mm.
+    u_combined_mm : float
+        Both together.
+    interval_mm : tuple of float
+        Student t interval of the mean at ``confidence``, scatter only.
+    expanded_mm : float
+        Half width at ``confidence`` of the combined uncertainty, with the effective degrees of
+        freedom of Welch and Satterthwaite (JCGM 100:2008, annex G).
+    range_mm : tuple of float
+        Smallest and largest accepted length.
+    repeatability_mm : float
+        1.96 sqrt(2) standard deviations.
+    segment_mean_mm : mapping of str to float
+    outliers : tuple of int
+        Scans that the generalised extreme Studentized deviate singles out among the accepted.
+    outliers_tested : int
+        Largest number of outliers it was asked for.
+    confidence : float
+    findings : tuple of SittingFinding
+    """
+
+    labels: Mapping[str, str]
+    traces: NDArray[np.intp]
+    n: int
+    n_accepted: int
+    mean_mm: float
+    sd_mm: float
+    median_mm: float
+    u_mm: float
+    u_shared_mm: float
+    u_combined_mm: float
+    interval_mm: tuple[float, float]
+    expanded_mm: float
+    range_mm: tuple[float, float]
+    repeatability_mm: float
+    segment_mean_mm: Mapping[str, float]
+    outliers: tuple[int, ...]
+    outliers_tested: int
+    confidence: float
+    findings: tuple[SittingFinding, ...]
+
+    @property
+    def acceptable(self) -> bool:
+        """Whether nothing speaks against handing the mean on to those who decide."""
+        return not any(item.stops for item in self.findings)
+
+    def to_record(self) -> dict[str, object]:
+        """A flat dictionary, as JSON has it; missing numbers are None."""
+
+        def number(value: float) -> float | None:
+            return None if math.isnan(value) else value
+
+        return {
+            **self.labels,
+            "n": self.n,
+            "n_accepted": self.n_accepted,
+            "mean_mm": number(self.mean_mm),
+            "sd_mm": number(self.sd_mm),
+            "median_mm": number(self.median_mm),
+            "u_mm": number(self.u_mm),
+            "u_shared_mm": number(self.u_shared_mm),
+            "u_combined_mm": number(self.u_combined_mm),
+            "interval_mm": [number(x) for x in self.interval_mm],
+            "expanded_mm": number(self.expanded_mm),
+            "range_mm": [number(x) for x in self.range_mm],
+            "repeatability_mm": number(self.repeatability_mm),
+            "confidence": self.confidence,
+            "segment_mean_mm": {k: number(v) for k, v in self.segment_mean_mm.items()},
+            "outliers": list(self.outliers),
+            "outliers_tested": self.outliers_tested,
+            "acceptable": self.acceptable,
+            "findings": [{"name": f.name, "text": f.text} for f in self.findings],
+        }
+
+
+def summarise(result: Measurement, limits: SittingLimits | None = None) -> list[SittingSummary]:
+    """Summarise each sitting of a measurement.
+
+    Parameters
+    ----------
+    result : Measurement
+        Scans accepted or rejected by hand count as such.
+    limits : SittingLimits, optional
+
+    Returns
+    -------
+    list of SittingSummary
+        In order of first appearance.
+    """
+    limits = limits or SittingLimits()
+    return [_summarise_one(result, labels, traces, limits) for labels, traces in result.sittings()]
+
+
+def _summarise_one(
+    result: Measurement,
+    labels: Mapping[str, str],
+    traces: NDArray[np.intp],
+    limits: SittingLimits,
+) -> SittingSummary:
+    used = traces[result.accepted[traces] & ~np.isnan(result.axial_length_mm[traces])]
+    lengths = result.axial_length_mm[used]
+    n = int(used.size)
+    nan = math.nan
+    mean = float(lengths.mean()) if n else nan
+    sd = float(lengths.std(ddof=1)) if n > 1 else nan
+    u = sd / math.sqrt(n) if n > 1 else nan
+    if n == 1:
+        u = float(result.axial_length_u_mm[used[0]])
+    u_shared = float(np.sqrt(np.mean(result.axial_length_u_shared_mm[used] ** 2))) if n else nan
+    combined = math.hypot(u, u_shared)
+    half = nan
+    expanded = nan
+    if n > 1:
+        tail = 0.5 + 0.5 * limits.confidence
+        half = float(scipy.stats.t.ppf(tail, n - 1)) * u
+        # Shared sources are known by judgement: infinite degrees of freedom.
+        dof = (n - 1) * (combined / u) ** 4 if u > 0.0 else math.inf
+        expanded = float(scipy.stats.t.ppf(tail, min(dof, 1e9))) * combined
+    outliers = extreme_studentized_deviates(
+        lengths, max_outliers=limits.max_outliers, alpha=limits.outlier_alpha
+    )
+    outliers = outliers[np.abs(lengths[outliers] - mean) >= limits.min_effect_mm]
+    findings = _sitting_findings(result, labels, used, sd, used[outliers], limits)
+    return SittingSummary(
+        labels=MappingProxyType(dict(labels)),
+        traces=traces,
+        n=int(traces.size),
+        n_accepted=n,
+        mean_mm=mean,
+        sd_mm=sd,
+        median_mm=float(np.median(lengths)) if n else nan,
+        u_mm=u,
+        u_shared_mm=u_shared,
+        u_combined_mm=combined,
+        interval_mm=(mean - half, mean + half),
+        expanded_mm=expanded,
+        range_mm=(float(lengths.min()), float(lengths.max())) if n else (nan, nan),
+        repeatability_mm=REPEATABILITY_FACTOR * sd,
+        segment_mean_mm=MappingProxyType(
+            {
+                name: float(np.mean(result.length_mm[used, k])) if n else nan
+                for k, name in enumerate(result.segments)
+                if not np.isnan(result.length_mm[traces, k]).all()
+            }
+        ),
+        outliers=tuple(int(k) for k in used[outliers]),
+        outliers_tested=max(0, min(limits.max_outliers, n - 2)),
+        confidence=limits.confidence,
+        findings=findings,
+    )
+
+
+def _sitting_findings(
+    result: Measurement,
+    labels: Mapping[str, str],
+    used: NDArray[np.intp],
+    sd: float,
+    outliers: NDArray[np.intp],
+    limits: SittingLimits,
+) -> tuple[SittingFinding, ...]:
+    n = int(used.size)
+    found = []
+    if n < limits.min_accepted:
+        found.append(
+            SittingFinding(
+                "too_few_scans",
+                f"{f'Only {n}' if n else 'None'} of the scans can be accepted, "
+                f"{limits.min_accepted} are needed. Capture more.",
+                stops=True,
+            )
+        )
+    largest = getattr(limits, f"max_sd_{labels['method']}_mm")
+    if sd > largest:
+        found.append(
+            SittingFinding(
+                "spread_too_large",
+                f"The accepted lengths spread by a standard deviation of {sd:.3f} mm, at most "
+                f"{largest:g} mm is wanted in {labels['method']}. Look for the scans that do not "
+                "belong, or capture again.",
+                stops=True,
+            )
+        )
+    if outliers.size:
+        names = ", ".join(str(int(k)) for k in outliers)
+        found.append(
+            SittingFinding(
+                "outlier",
+                f"Scan {names} stands apart from the rest (generalised extreme Studentized "
+                f"deviate, up to {max(0, min(limits.max_outliers, n - 2))} tested at "
+                f"{limits.outlier_alpha:g}). Look at it; reject it by hand if its trace is bad.",
+            )
+        )
+    found += _drift(result, used, limits)
+    pressing = judge_pressing(result, used) if labels["method"] == Method.CONTACT else None
+    if pressing is not None and (one := pressing.finding(limits.max_chamber_range_mm)):
+        found.append(one)
+    return tuple(found)
+
+
+def _drift(
+    result: Measurement, used: NDArray[np.intp], limits: SittingLimits
+) -> list[SittingFinding]:
+    """A straight trend of length against the order of the scans."""
+    lengths = result.axial_length_mm[used]
+    if used.size < 4 or lengths.std() == 0.0:
+        return []
+    fit = scipy.stats.linregress(used.astype(np.float64), lengths)
+    change = abs(fit.slope) * float(np.ptp(used))
+    if not (fit.pvalue < limits.drift_alpha and change >= limits.min_effect_mm):
+        return []
+    return [
+        SittingFinding(
+            "drift",
+            f"Length changes by {fit.slope:+.3f} mm from scan to scan (p = {fit.pvalue:.3f}). "
+            "Check whether the probe presses more and more, or the fixation wanders.",
+        )
+    ]
