@@ -50,6 +50,7 @@ def write_part(part: Measurement, path: Path) -> None:
     head = {
         **{name: getattr(part, name) for name in _TEXTS},
         "settings_json": part.settings_json,
+        "engine": part.engine,
         "attributes": dict(part.attributes),
         "labels": [getattr(part, name).labels for name in COLUMNS],
         "features": list(part.features),
@@ -113,6 +114,7 @@ def _read(path: Path) -> Measurement:
     return Measurement(
         features=dict(zip(head["features"], rest, strict=True)),
         settings_json=head["settings_json"],
+        engine=head["engine"],
         attributes=head["attributes"],
         **fields,
     )
