@@ -63,11 +63,22 @@ def extreme_studentized_deviates(
     ndarray of int
         Positions of the outliers, the most extreme first.
 
+    Raises
+    ------
+    ParameterError
+        The values are not a row of finite numbers.
+
     Notes
     -----
     Rosner B 1983, Technometrics 25:165; NIST/SEMATECH e-Handbook of Statistical Methods,
     1.3.5.17.3. The approximation is close from 15 values up; for one outlier it is Grubbs's test,
     which is exact.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.outliers import extreme_studentized_deviates
+    >>> extreme_studentized_deviates([23.40, 23.41, 23.42, 23.40, 23.80], max_outliers=1).tolist()
+    [4]
     """
     data = np.asarray(values, np.float64)
     if data.ndim != 1 or not np.isfinite(data).all():
