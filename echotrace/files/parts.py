@@ -126,6 +126,7 @@ def _write(part: Measurement, place: str, file: IO[bytes]) -> None:
         "place": place,
         **{name: getattr(part, name) for name in _TEXTS},
         "settings_json": part.settings_json,
+        "engine": part.engine,
         "attributes": dict(part.attributes),
         "labels": [getattr(part, name).labels for name in COLUMNS],
         "features": list(part.features),
@@ -156,6 +157,7 @@ def _read(file: IO[bytes]) -> tuple[Measurement, str]:
     part = Measurement(
         features=dict(zip(head["features"], rest, strict=True)),
         settings_json=head["settings_json"],
+        engine=head["engine"],
         attributes=head["attributes"],
         **fields,
     )

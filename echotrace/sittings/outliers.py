@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from echotrace.distributions import t_quantile
 from echotrace.errors import ParameterError
 
 __all__ = ["critical_deviate", "extreme_studentized_deviates"]
@@ -40,7 +40,7 @@ def critical_deviate(n: int, i: int, alpha: float = 0.05) -> float:
     3.159
     """
     p = 1.0 - alpha / (2.0 * (n - i + 1))
-    t = float(scipy.stats.t.ppf(p, n - i - 1))
+    t = float(t_quantile(p, n - i - 1))
     return (n - i) * t / math.sqrt((n - i - 1 + t * t) * (n - i + 1))
 
 
