@@ -21,7 +21,7 @@ from long_recording import write_long
 from echotrace.chain.block import prepare
 from echotrace.chain.measure import measure
 from echotrace.files.native import read_recording
-from echotrace.many.many import measure_to_file
+from echotrace.many.to_file import measure_to_file
 
 
 def resident_mb():

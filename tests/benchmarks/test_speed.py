@@ -22,14 +22,17 @@ from references import VectorisedPicks, again, hilbert_picks, multiply_add, obsp
 
 from echotrace.chain.block import measure_block, prepare
 from echotrace.chain.measure import measure
+from echotrace.files.atomic import atomic_target
 from echotrace.files.native import MeasurementWriter, read_recording
 from echotrace.files.parts import write_part
 from echotrace.kernels import filters as walk
 from echotrace.kernels.choice import LOOKED_FOR, choose_rows
 from echotrace.kernels.extremes import extremes
 from echotrace.kernels.noise import ENVELOPE, noise_of
-from echotrace.many.many import ManySummary, measure_to_file
-from echotrace.measurement import concatenate
+from echotrace.many.summaries import ManySummary
+from echotrace.many.to_file import measure_to_file
+from echotrace.measurement import ARRAYS, concatenate
+from echotrace.recording import COLUMNS
 from echotrace.signal.envelope import matched_taps
 from echotrace.signal.pulse import gaussian_pulse
 
@@ -261,7 +264,7 @@ def test_streaming(benchmark, tmp_path, n_traces):
                 lazy.select(slice(k, k + 2048)).n_traces for k in starts
             ],
             "joining blocks to a part": lambda: concatenate(blocks),
-            "saving a part": lambda: write_part(part, tmp_path / "one.part"),
+            "saving a part": lambda: write_part(part, tmp_path / "one.part", "here"),
             "appending to the result": lambda: writer.append(part),
             "summing up": lambda: ManySummary.of(part, ("method",)),
         }
@@ -270,6 +273,36 @@ def test_streaming(benchmark, tmp_path, n_traces):
     for k, name in enumerate(steps):
         say(benchmark, f"{name}, us of processor time a trace", each[:, k])
     once(benchmark, lambda: None)
+
+
+def test_saving_a_part(benchmark, tmp_path):
+    """A part of 32,768 scans against its bare bytes, and against numpy's own archive."""
+    whole = recording(eyes(64, M, seed=2))
+    part = measure(whole).select(np.arange(32_768) % 64)
+    columns = [getattr(part, name) for name in ARRAYS]
+    columns += [getattr(part, name).codes for name in COLUMNS]
+    arrays = [np.ascontiguousarray(item) for item in (*columns, *part.features.values())]
+
+    def bare():
+        with (
+            atomic_target(tmp_path / "bare.part") as partial,
+            partial.open("wb") as file,
+        ):
+            for array in arrays:
+                array.tofile(file)
+
+    def archive():
+        with atomic_target(tmp_path / "archive.part") as partial, partial.open("wb") as file:
+            np.savez(file, *arrays)
+
+    def ours():
+        write_part(part, tmp_path / "one.part", "here")
+
+    each = in_turn([bare, ours, archive], 21, time.process_time)
+    say(benchmark, "a part over its bare bytes, processor time", each[:, 1] / each[:, 0])
+    say(benchmark, "a part less its bare bytes, ms", 1e3 * (each[:, 1] - each[:, 0]))
+    say(benchmark, "numpy's archive less bare bytes, ms", 1e3 * (each[:, 2] - each[:, 0]))
+    once(benchmark, bare)
 
 
 LAYOUTS = {
