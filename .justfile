@@ -33,6 +33,10 @@ slow:
 mutation *GROUPS:
     {{python}} tests/mutation/mutate.py {{GROUPS}}
 
+# The numbers again under other arithmetic and other versions; names of runs to choose some.
+elsewhere *NAMES:
+    {{python}} .ci/elsewhere.py {{NAMES}}
+
 # Speed, as ratios to references in the same process.
 bench:
     {{python}} -m pytest -q -o addopts= tests/benchmarks -s
