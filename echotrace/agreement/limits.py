@@ -13,6 +13,10 @@ from echotrace.agreement.variance import Estimate, Floats, mean_square_interval,
 from echotrace.errors import ParameterError
 
 __all__ = [
+    "DIFFERENT_OPERATORS",
+    "ONE_OPERATOR",
+    "OWN_OPERATORS",
+    "SAME_OPERATOR",
     "Z_LIMITS",
     "Extra",
     "Limits",
@@ -25,6 +29,11 @@ __all__ = [
 Z_LIMITS = 1.959963984540054
 """Limits of agreement hold 95 % of the differences."""
 
+ONE_OPERATOR = "one operator"
+SAME_OPERATOR = "same operator"
+DIFFERENT_OPERATORS = "different operators"
+OWN_OPERATORS = "the operator of each method"
+
 _EXACT_MOST = 1000
 
 
@@ -36,6 +45,10 @@ class Limits:
     ----------
     of : str
         Which values differ: ``"pairs"``, ``"means of a sitting"`` or ``"single readings"``.
+    operators : str
+        Who takes the two values: ``"one operator"`` (the one of the study), ``"same operator"``
+        (any one, by both methods), ``"different operators"`` (any two), or ``"the operator of each
+        method"``, where each method has an operator of its own.
     sd : Estimate
         SD of the differences.
     lower, upper : Estimate
@@ -46,10 +59,16 @@ class Limits:
     """
 
     of: str
+    operators: str = ONE_OPERATOR
     sd: Estimate
     lower: Estimate
     upper: Estimate
     pair_factors: tuple[float, float] | None = None
+
+    @property
+    def label(self) -> str:
+        """What the limits are of, in words."""
+        return f"{self.of}, {self.operators}"
 
 
 @dataclass(frozen=True, slots=True)
