@@ -30,14 +30,14 @@ from echotrace.target import eye_target as eye_target
 from echotrace.target import read_target as read_target
 
 # -- measure
-from echotrace.chain.measure import decide_by_hand as decide_by_hand
+from echotrace.chain.by_hand import decide_by_hand as decide_by_hand
 from echotrace.chain.measure import measure as measure
-from echotrace.many.many import GroupSummary as GroupSummary
-from echotrace.many.many import ManySummary as ManySummary
-from echotrace.many.many import measure_many as measure_many
-from echotrace.many.many import measure_to_file as measure_to_file
+from echotrace.many.summaries import GroupSummary as GroupSummary
+from echotrace.many.summaries import ManySummary as ManySummary
+from echotrace.many.many_files import measure_many as measure_many
+from echotrace.many.to_file import measure_to_file as measure_to_file
 from echotrace.measurement import Measurement as Measurement
-from echotrace.quality.findings import Finding as Finding
+from echotrace.quality.finding_list import Finding as Finding
 
 # -- a sitting
 from echotrace.sittings.alignment import AlignmentEstimate as AlignmentEstimate

@@ -101,7 +101,8 @@ class Measurement:
         for name, values in self.features.items():
             if values.shape != (n,):
                 raise ParameterError(f"measurement: feature {name!r} has not one value per trace")
-            features[name] = values
+            now, sign = _RENAMED_FEATURES.get(name, (name, 1))
+            features[now] = values if sign == 1 else sign * values
         object.__setattr__(self, "features", MappingProxyType(features))
         object.__setattr__(self, "attributes", MappingProxyType(dict(self.attributes)))
 
@@ -181,6 +182,9 @@ _PER_TRACE = (
     "accepted",
     "decided_by",
 )
+# What files of version 0.1 call a feature, what it is called now, and the sign between them.
+_RENAMED_FEATURES = {"least_stretch": ("most_broadening", -1)}
+
 ARRAYS = ("delay_us", "delay_u_us", "length_mm", *_PER_TRACE)
 """Names of the arrays of a measurement, apart from its features."""
 

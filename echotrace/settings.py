@@ -10,13 +10,24 @@ from pathlib import Path
 from typing import Any, Literal, get_type_hints
 
 from echotrace.errors import ParameterError
-from echotrace.quality.findings import QualityLimits
+from echotrace.quality.limits import QualityLimits
+from echotrace.signal.choice_plan import JointChoiceSettings
 from echotrace.signal.envelope import EnvelopeMethod
-from echotrace.signal.gates import Gate, JointWeights
-from echotrace.signal.lengths import LengthOptions
-from echotrace.signal.picking import PICKERS, PickerOptions
+from echotrace.signal.gates import Gate
+from echotrace.signal.lengths import LengthSettings
+from echotrace.signal.picking import PICKERS, PickerSettings
 from echotrace.sitting_limits import SittingLimits
-from echotrace.user_input import check_keys, read_toml
+from echotrace.user_input import (
+    check_keys,
+    given,
+    number,
+    parsing,
+    read_toml,
+    table_of,
+    tables_of,
+    text_of,
+    whole_number,
+)
 
 __all__ = [
     "EnvelopeSettings",
@@ -120,9 +131,9 @@ class Settings:
 
     envelope: EnvelopeSettings = field(default_factory=EnvelopeSettings)
     picking: PickingSettings = field(default_factory=PickingSettings)
-    picker_options: PickerOptions = field(default_factory=PickerOptions)
-    joint_weights: JointWeights = field(default_factory=JointWeights)
-    lengths: LengthOptions = field(default_factory=LengthOptions)
+    picker_options: PickerSettings = field(default_factory=PickerSettings)
+    joint_weights: JointChoiceSettings = field(default_factory=JointChoiceSettings)
+    lengths: LengthSettings = field(default_factory=LengthSettings)
     quality: QualityLimits = field(default_factory=QualityLimits)
     sitting: SittingLimits = field(default_factory=SittingLimits)
     gates: tuple[TargetGate, ...] = ()
@@ -159,23 +170,27 @@ class Settings:
         for key, value in table.items():
             if key == "gate":
                 continue
-            if not isinstance(value, Mapping):
-                raise ParameterError(f"{where}: {key} must be a table, [{key}]")
-            values[key] = _fill(hints[key], value, f"{where}: [{key}]")
-        gates = table.get("gate", [])
-        if not isinstance(gates, list):
-            raise ParameterError(f"{where}: gates must be an array of tables, [[gate]]")
+            place = f"{where}: [{key}]"
+            values[key] = _fill(hints[key], table_of(value, place), place)
         parsed = []
-        for k, item in enumerate(gates):
+        for k, item in enumerate(tables_of(table, "gate", where)):
             place = f"{where}: [[gate]] {k + 1}"
-            rest = dict(item)
-            method, target = str(rest.pop("method", "any")), str(rest.pop("target", "any"))
+            method, target = (text_of(item, key, place, "any") for key in ("method", "target"))
+            rest = {key: value for key, value in item.items() if key not in ("method", "target")}
             if method not in ("any", "contact", "immersion", "other"):
                 raise ParameterError(
                     f"{place}: method={method!r}: use contact, immersion, other or any"
                 )
             parsed.append(TargetGate(method=method, target=target, gate=_fill(Gate, rest, place)))
         return cls(**values, gates=tuple(parsed))
+
+
+def _range_of(key: str) -> tuple[float, float]:
+    """What a number may be at most, by its name; its own table may allow less."""
+    last = key.rpartition("_")[2]
+    if last in ("score", "probability", "fraction", "confidence", "alpha"):
+        return 0.0, 1.0
+    return (-200.0, 200.0) if last == "db" else (-1e6, 1e6)
 
 
 def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
@@ -186,16 +201,15 @@ def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
     check_keys(table, known, where)
     for key, value in table.items():
         wanted = hints[key]
+        if wanted in (float, int) and isinstance(value, str):
+            raise ParameterError(f"{where}: {key} must be a number, got {given(value)}")
         if wanted is float:
-            if isinstance(value, bool) or not isinstance(value, int | float):
-                raise ParameterError(f"{where}: {key} must be a number, got {value!r}")
-            value = float(value)
+            low, high = _range_of(key)
+            values[key] = number(value, f"{where}: {key}", low=low, high=high)
         elif wanted is int:
-            if isinstance(value, bool) or not isinstance(value, int):
-                raise ParameterError(f"{where}: {key} must be a whole number, got {value!r}")
-        elif not isinstance(value, str):
-            raise ParameterError(f"{where}: {key} must be a text, got {value!r}")
-        values[key] = value
+            values[key] = whole_number(value, f"{where}: {key}", low=0, high=1_000_000_000)
+        else:
+            values[key] = text_of(table, key, where)
     missing = [
         f.name
         for f in known.values()
@@ -220,7 +234,9 @@ def read_settings(path: str | Path) -> Settings:
         Naming the file, the table and the key.
     """
     path = Path(path)
-    return Settings.from_table(read_toml(path), str(path))
+    table = read_toml(path)
+    with parsing(path, "a file of settings", error=ParameterError):
+        return Settings.from_table(table, str(path))
 
 
 def settings_toml(settings: Settings) -> str:

@@ -8,13 +8,24 @@ same chain.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from echotrace.errors import ParameterError
 from echotrace.media import BODY_TEMPERATURE_C, Medium, medium
-from echotrace.user_input import check_keys, did_you_mean, read_toml
+from echotrace.user_input import (
+    check_keys,
+    did_you_mean,
+    given,
+    number,
+    parsing,
+    read_toml,
+    tables_of,
+    text_of,
+    truth_of,
+)
 
 __all__ = ["Interface", "Segment", "Target", "eye_target", "read_target"]
 
@@ -315,22 +326,27 @@ _SEGMENT_KEYS = (
 )
 
 
-def _number(table: dict[str, Any], key: str, where: str, default: float | None = None) -> float:
-    value = table.get(key, default)
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ParameterError(f"{where}: {key} must be a number, got {value!r}")
-    return float(value)
+# Widths of layers, mm, and speeds of sound, m/s, of anything that is measured by pulse and echo.
+_RANGES = {"m_per_s": (0.0, 2e4), "mm": (0.0, 1e4), "c": (-100.0, 1000.0)}
 
 
-def _segment_from_table(table: dict[str, Any], where: str) -> Segment:
+def _number(table: Mapping[str, Any], key: str, where: str, default: float | None = None) -> float:
+    if key not in table and default is not None:
+        return default
+    value = table.get(key)
+    if isinstance(value, str) or value is None:
+        raise ParameterError(f"{where}: {key} must be a number, got {given(value)}")
+    low, high = next(limits for end, limits in _RANGES.items() if key.endswith(f"_{end}"))
+    return number(value, f"{where}: {key}", low=low, high=high)
+
+
+def _segment_from_table(table: Mapping[str, Any], where: str) -> Segment:
     check_keys(table, _SEGMENT_KEYS, where)
-    name = table.get("name")
-    if not isinstance(name, str):
-        raise ParameterError(f"{where}: name must be a text")
+    name = text_of(table, "name", where)
     if ("medium" in table) == ("speed_m_per_s" in table):
         raise ParameterError(f"{where}: give either medium or speed_m_per_s")
     if "medium" in table:
-        layer = medium(str(table["medium"]))
+        layer = medium(text_of(table, "medium", where))
     else:
         layer = Medium(
             name=name,
@@ -367,34 +383,37 @@ def read_target(path: str | Path) -> Target:
     """
     path = Path(path)
     table = read_toml(path)
-    check_keys(table, _TARGET_KEYS, str(path))
+    try:
+        with parsing("target", "a table of interfaces and segments", error=ParameterError):
+            return _target_from_table(table, path.stem)
+    except ParameterError as error:
+        raise ParameterError(f"{path}: {error}") from None
+
+
+def _target_from_table(table: Mapping[str, Any], default_name: str) -> Target:
+    check_keys(table, _TARGET_KEYS, "target")
     interfaces = []
-    for k, item in enumerate(table.get("interface", [])):
-        where = f"{path}: interface {k + 1}"
+    for k, item in enumerate(tables_of(table, "interface", "target")):
+        where = f"interface {k + 1}"
         check_keys(item, _INTERFACE_KEYS, where)
-        if not isinstance(item.get("name"), str):
-            raise ParameterError(f"{where}: name must be a text")
         interfaces.append(
             Interface(
-                name=item["name"],
-                optional=bool(item.get("optional", False)),
-                first_rise=bool(item.get("first_rise", False)),
+                name=text_of(item, "name", where),
+                optional=truth_of(item, "optional", where),
+                first_rise=truth_of(item, "first_rise", where),
             )
         )
     segments = [
-        _segment_from_table(item, f"{path}: segment {k + 1}")
-        for k, item in enumerate(table.get("segment", []))
+        _segment_from_table(item, f"segment {k + 1}")
+        for k, item in enumerate(tables_of(table, "segment", "target"))
     ]
     if len(interfaces) < 2:
-        raise ParameterError(f"{path}: at least two [[interface]] tables are needed")
-    try:
-        return Target(
-            name=str(table.get("name", path.stem)),
-            interfaces=tuple(interfaces),
-            segments=tuple(segments),
-            length_from=str(table.get("length_from", interfaces[0].name)),
-            length_to=str(table.get("length_to", interfaces[-1].name)),
-            temperature_c=_number(table, "temperature_c", str(path), 20.0),
-        )
-    except ParameterError as error:
-        raise ParameterError(f"{path}: {error}") from None
+        raise ParameterError("at least two [[interface]] tables are needed")
+    return Target(
+        name=text_of(table, "name", "target", default_name),
+        interfaces=tuple(interfaces),
+        segments=tuple(segments),
+        length_from=text_of(table, "length_from", "target", interfaces[0].name),
+        length_to=text_of(table, "length_to", "target", interfaces[-1].name),
+        temperature_c=_number(table, "temperature_c", "target", 20.0),
+    )

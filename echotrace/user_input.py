@@ -5,14 +5,28 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from echotrace.errors import EchotraceError, ParameterError
+from echotrace.errors import EchotraceError, FileFormatError, ParameterError
 
-__all__ = ["check_keys", "did_you_mean", "number", "read_toml", "shorten", "whole_number"]
+__all__ = [
+    "check_keys",
+    "did_you_mean",
+    "given",
+    "number",
+    "parsing",
+    "read_toml",
+    "shorten",
+    "table_of",
+    "tables_of",
+    "text_of",
+    "truth_of",
+    "whole_number",
+]
 
 # Plain decimal digits only: float() and int() also take other scripts' digits and underscores,
 # which in a measured value are far more often damage than intent.
@@ -20,6 +34,8 @@ _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,
 _WHOLE = re.compile(r"[+-]?[0-9]+")
 _MOST_DIGITS = 60
 _ECHOED = 60
+# Settings are a page of text; what is larger is another kind of file.
+_MOST_TOML_BYTES = 4_000_000
 
 
 def shorten(text: str, most: int = _ECHOED) -> str:
@@ -40,6 +56,25 @@ def shorten(text: str, most: int = _ECHOED) -> str:
         return text
     tail = most // 2
     return f"{text[: most - tail - 3]} … {text[-tail:]}"
+
+
+def given(value: object) -> str:
+    """What was given, for a message: its text, cut short.
+
+    Parameters
+    ----------
+    value : object
+
+    Examples
+    --------
+    >>> given([1, 2])
+    '[1, 2]'
+    """
+    try:
+        return shorten(repr(value))
+    # A whole number of thousands of digits has no text.
+    except ValueError:
+        return f"a {type(value).__name__}"
 
 
 def number(
@@ -98,7 +133,7 @@ def number(
         else:
             found = float(text)
     elif isinstance(value, bool) or not hasattr(value, "__float__"):
-        raise error(f"{place}{shorten(repr(value))} is not a number")
+        raise error(f"{place}{given(value)} is not a number")
     else:
         try:
             found = float(value)
@@ -154,7 +189,7 @@ def whole_number(
             raise error(f"{shown} is not a whole number")
         found = int(text)
     elif isinstance(value, bool) or not hasattr(value, "__index__"):
-        raise error(f"{place}{shorten(repr(value))} is not a whole number")
+        raise error(f"{place}{given(value)} is not a whole number")
     else:
         found = value.__index__()
         if found.bit_length() > 4 * _MOST_DIGITS:
@@ -230,23 +265,185 @@ def check_keys(keys: Iterable[str], allowed: Iterable[str], where: str) -> None:
     for key in keys:
         if key not in known:
             hint = did_you_mean(str(key), known, cutoff=0.5)
-            raise ParameterError(f"{where}: unknown key {key!r}: {hint}Allowed: {', '.join(known)}")
+            raise ParameterError(
+                f"{where}: unknown key {shorten(str(key))!r}: {hint}Allowed: {', '.join(known)}"
+            )
+
+
+@contextmanager
+def parsing(
+    path: str | Path, what: str, *, error: type[EchotraceError] = FileFormatError
+) -> Iterator[None]:
+    """Turn whatever a parser raises on a damaged or mistyped file into one clear error.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file, and the line where it is known, as messages name it.
+    what : str
+        What it should be: ``"a MAT file"``.
+    error : type
+        Class of the error raised.
+
+    Raises
+    ------
+    FileFormatError
+        Or ``error``. An :class:`~echotrace.errors.EchotraceError` from within passes as it is.
+
+    Examples
+    --------
+    >>> with parsing("odd.toml", "a TOML file"):
+    ...     tomllib.loads("a = [")
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.FileFormatError: odd.toml: not a TOML file (Invalid value (at end of document))
+    """
+    try:
+        yield
+    except EchotraceError:
+        raise
+    except MemoryError:
+        raise error(f"{path}: too large for the memory; split it into files") from None
+    except RecursionError:
+        raise error(f"{path}: not {what} (nested too deeply)") from None
+    except OSError as found:
+        reason = found.strerror or " ".join(str(found).split())
+        raise error(f"{path}: cannot be read ({shorten(reason, 200)})") from found
+    # Parsers meet damage anywhere, and each library reports it by another class.
+    except Exception as found:
+        detail = " ".join(str(found).split()) or type(found).__name__
+        raise error(f"{path}: not {what} ({shorten(detail, 200)})") from found
 
 
 def read_toml(path: Path) -> dict[str, Any]:
     """Read a TOML file.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    dict
 
     Raises
     ------
     ParameterError
         Naming the file, where it cannot be read or is no TOML.
     """
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ParameterError(f"{path}: cannot be read ({error.strerror})") from error
-    except RecursionError:
-        raise ParameterError(f"{path}: not a TOML file (nested too deeply)") from None
-    except ValueError as error:
-        # Beside its own errors the parser lets those of dates and of long numbers through.
-        raise ParameterError(f"{path}: not a TOML file ({shorten(str(error), 200)})") from error
+    with parsing(path, "a TOML file", error=ParameterError):
+        with path.open("rb") as file:
+            raw = file.read(_MOST_TOML_BYTES + 1)
+        if len(raw) > _MOST_TOML_BYTES:
+            raise ParameterError(f"{path}: larger than any settings; is it a TOML file?")
+        return tomllib.loads(raw.decode("utf-8").replace("\r\n", "\n"))
+
+
+def table_of(value: Any, where: str) -> Mapping[str, Any]:
+    """A value that must be a table of keys.
+
+    Parameters
+    ----------
+    value : object
+        As a parser gives it.
+    where : str
+        File and table, for the message.
+
+    Raises
+    ------
+    ParameterError
+        It is something else.
+
+    Examples
+    --------
+    >>> table_of([1], "mine.toml: [probe]")
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.ParameterError: mine.toml: [probe]: must be a table of keys, got [1]
+    """
+    if not isinstance(value, Mapping):
+        raise ParameterError(f"{where}: must be a table of keys, got {given(value)}")
+    return value
+
+
+def tables_of(table: Mapping[str, Any], key: str, where: str) -> list[Mapping[str, Any]]:
+    """The tables of an array of tables, ``[[key]]``; none where the key is not there.
+
+    Parameters
+    ----------
+    table : mapping
+    key : str
+    where : str
+        File and table, for the message.
+
+    Raises
+    ------
+    ParameterError
+        The key holds something else.
+
+    Examples
+    --------
+    >>> tables_of({"scan": [{"number": 1}]}, "scan", "mine.toml")
+    [{'number': 1}]
+    """
+    items = table.get(key, [])
+    if not isinstance(items, list):
+        raise ParameterError(f"{where}: {key} must be an array of tables, [[{key}]]")
+    return [table_of(item, f"{where}: [[{key}]] {k + 1}") for k, item in enumerate(items)]
+
+
+def text_of(table: Mapping[str, Any], key: str, where: str, default: str | None = None) -> str:
+    """The text that a key holds.
+
+    Parameters
+    ----------
+    table : mapping
+    key : str
+    where : str
+        File and table, for the message.
+    default : str, optional
+        Where the key is not there; without one it must be.
+
+    Raises
+    ------
+    ParameterError
+        It holds something else, or is missing.
+
+    Examples
+    --------
+    >>> text_of({"name": "block"}, "name", "mine.toml")
+    'block'
+    """
+    value = table.get(key, default)
+    if not isinstance(value, str):
+        told = f", got {given(value)}" if key in table else ""
+        raise ParameterError(f"{where}: {key} must be a text{told}")
+    return value
+
+
+def truth_of(table: Mapping[str, Any], key: str, where: str, default: bool = False) -> bool:
+    """Whether a key says true; a text such as ``"no"`` is neither true nor false.
+
+    Parameters
+    ----------
+    table : mapping
+    key : str
+    where : str
+        File and table, for the message.
+    default : bool
+        Where the key is not there.
+
+    Raises
+    ------
+    ParameterError
+        It holds something else.
+
+    Examples
+    --------
+    >>> truth_of({"optional": True}, "optional", "mine.toml")
+    True
+    """
+    value = table.get(key, default)
+    if not isinstance(value, bool):
+        raise ParameterError(f"{where}: {key} must be true or false, got {given(value)}")
+    return value

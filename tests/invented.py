@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from echotrace.measurement import Measurement
-from echotrace.quality.findings import FINDINGS
+from echotrace.quality.finding_list import FINDINGS
 from echotrace.recording import COLUMNS, Column, Probe, Receiver, Recording, Truth
 
 

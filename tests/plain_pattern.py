@@ -1,4 +1,4 @@
-"""The questions of :mod:`echotrace.kernels.pattern` in plain numpy, one array a stretch."""
+"""The questions of :mod:`echotrace.kernels.pattern` in plain numpy, one array a window."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from echotrace.quality.pattern import PATTERN_FEATURES, _anatomy_distance
 from echotrace.recording import Method
-from echotrace.signal.gates import Candidates
+from echotrace.signal.candidates import Candidates
 from echotrace.target import Target
 
 Float32 = NDArray[np.float32]
@@ -30,7 +30,7 @@ def _finite(values: Float64, wanted: NDArray[np.bool_] | None = None) -> Float32
 
 
 class _Echoes:
-    """All echoes of the traces, for questions about stretches of delay."""
+    """All echoes of the traces, for questions about windows of delay."""
 
     def __init__(self, candidates: Candidates) -> None:
         columns = np.arange(candidates.sample.shape[1])
@@ -38,10 +38,10 @@ class _Echoes:
         self.at = candidates.delay_us
         self.level = candidates.level_db
         self.before = candidates.before_db
-        self.stretch = candidates.stretch
+        self.broadening = candidates.broadening
 
     def tallest(self, start_us: Float64, stop_us: Float64) -> tuple[Float64, Float64]:
-        """Level and delay of the tallest echo of a stretch; minus infinity and NaN for none."""
+        """Level and delay of the tallest echo of a window; minus infinity and NaN for none."""
         inside = self.real & (self.at >= start_us[:, None]) & (self.at <= stop_us[:, None])
         level = np.where(inside, self.level, -np.inf)
         rows, best = np.arange(level.shape[0]), level.argmax(axis=1)
@@ -52,12 +52,12 @@ class _Echoes:
         )
 
     def count(self, start_us: Float64, stop_us: Float64, least_db: Float64) -> Float64:
-        """Echoes of a stretch that reach a level."""
+        """Echoes of a window that reach a level."""
         inside = self.real & (self.at >= start_us[:, None]) & (self.at <= stop_us[:, None])
         return np.asarray((inside & (self.level >= least_db[:, None])).sum(axis=1), np.float64)
 
     def energy(self, start_us: Float64, stop_us: Float64) -> Float64:
-        """Sum of squares of the echoes of a stretch, over the noise's."""
+        """Sum of squares of the echoes of a window, over the noise's."""
         inside = self.real & (self.at >= start_us[:, None]) & (self.at <= stop_us[:, None])
         power = 10.0 ** (0.1 * np.minimum(self.level.astype(np.float64), 200.0))
         return np.asarray(np.where(inside, power, 0.0).sum(axis=1))
@@ -178,17 +178,17 @@ def _shapes(
     """Agreement of the echoes with the probe's pulse, and the silence before the retina."""
     names = target.interface_names
     rows = np.arange(delay_us.shape[0])
-    least = np.full(delay_us.shape[0], np.inf)
+    most = np.full(delay_us.shape[0], -np.inf)
     out: dict[str, Float32] = {}
     for k in range(int(contact), names.index("retina") + 1):
         best, near = echoes.of(delay_us[:, k])
-        stretch = np.where(near, echoes.stretch[rows, best], np.nan).astype(np.float64)
-        least = np.fmin(least, stretch)
+        broadening = np.where(near, echoes.broadening[rows, best], np.nan).astype(np.float64)
+        most = np.fmax(most, broadening)
         if names[k] == "retina":
-            out["retina_misshape"] = _finite(np.abs(stretch))
+            out["retina_misshape"] = _finite(np.abs(broadening))
             quiet = echoes.level[rows, best] - np.maximum(echoes.before[rows, best], _UNHEARD_DB)
             out["retina_silence_db"] = _finite(quiet.astype(np.float64), near)
-    out["least_stretch"] = _finite(least)
+    out["most_broadening"] = _finite(most)
     return out
 
 

@@ -31,7 +31,7 @@ from echotrace.fitting.score_sets import (
     shipped_sets,
     write_sets,
 )
-from echotrace.quality.findings import QualityLimits
+from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
 
 RNG = np.random.default_rng(1)

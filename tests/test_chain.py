@@ -14,8 +14,11 @@ from closed_form import (
     recording_of,
 )
 
-from echotrace.chain import measure as chain
-from echotrace.chain.measure import expand_gates, gates_for, measure, view_trace
+from echotrace.chain import block as chain
+from echotrace.chain.measure import measure
+from echotrace.chain.plain import view_trace
+from echotrace.chain.states import expand_gates, gates_for
+from echotrace.chain.template import template_pulse
 from echotrace.errors import MissingDetailError, ParameterError
 from echotrace.recording import Probe, Receiver, Signal, Truth
 from echotrace.settings import EnvelopeSettings, PickingSettings, Settings, TargetGate
@@ -317,7 +320,7 @@ def test_working_arrays_stay_in_float32():
         signal=Signal.RF,
         sampling_rate_hz=1e8,
         start_delay_us=0.0,
-        pulse=chain._template(recording_of(rf), Settings()),
+        pulse=template_pulse(recording_of(rf), Settings()),
     )
     assert traces.envelope.dtype == np.float32
     assert traces.matched_envelope.dtype == np.float32

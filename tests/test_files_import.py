@@ -26,6 +26,8 @@ REAL = Path(__file__).resolve().parents[2] / "shared" / "data"
 
 PROBE = Probe(centre_frequency_hz=1e7)
 BLOCK = {"signal": "rf", "method": "other", "target": "block", "probe": PROBE}
+SLOW = {**BLOCK, "probe": Probe(centre_frequency_hz=2.5e5)}
+RECORDED = {**BLOCK, "probe": Probe(centre_frequency_hz=2.25e6)}
 TIMED = {**BLOCK, "sampling_rate_hz": 1e8, "start_delay_us": 0.5}
 SAMPLES = np.floor(2000 * np.sin(np.arange(3 * 40) ** 1.3).reshape(3, 40)).astype(np.int16)
 
@@ -264,7 +266,7 @@ def test_every_format_is_known_by_its_content(samples_of_all_formats):
         named_otherwise = path.rename(path.with_suffix(path.suffix + ".bin"))
         options = dict(TIMED)
         if ".wav" in path.name:
-            options["sampling_rate_hz"] = None
+            options = {**options, "sampling_rate_hz": None, "probe": SLOW["probe"]}
         assert np.array_equal(import_recording(named_otherwise, **options).samples, SAMPLES), path
 
 
@@ -506,16 +508,16 @@ def test_wav_channels_are_traces_and_the_header_gives_the_rate(tmp_path, rate_hz
     path = tmp_path / "a.wav"
     values = (SAMPLES / (1 if dtype == np.int16 else 32768)).astype(dtype)
     scipy.io.wavfile.write(path, rate_hz, values.T)
-    made = import_recording(path, **BLOCK, start_delay_us=3.0)
+    made = import_recording(path, **SLOW, start_delay_us=3.0)
     assert np.array_equal(made.samples, values)
     assert made.samples.dtype == dtype
     assert made.sampling_rate_hz == rate_hz
     with pytest.raises(MissingDetailError, match="--start-delay-us"):
-        import_recording(path, **BLOCK)
+        import_recording(path, **SLOW)
     with pytest.raises(ParameterError, match="the WAV header says"):
-        import_recording(path, **BLOCK, start_delay_us=3.0, sampling_rate_hz=rate_hz * 1.01)
+        import_recording(path, **SLOW, start_delay_us=3.0, sampling_rate_hz=rate_hz * 1.01)
     made = import_recording(
-        path, **BLOCK, start_delay_us=3.0, sampling_rate_hz=2e7, ignore_file_timing=True
+        path, **SLOW, start_delay_us=3.0, sampling_rate_hz=2e7, ignore_file_timing=True
     )
     assert made.sampling_rate_hz == 2e7
 
@@ -524,7 +526,7 @@ def test_wav_of_one_channel_and_of_eight_bits(tmp_path):
     path = tmp_path / "a.wav"
     values = (SAMPLES[0] // 256 + 128).astype(np.uint8)
     scipy.io.wavfile.write(path, 1_000_000, values)
-    made = import_recording(path, **BLOCK, start_delay_us=0.0)
+    made = import_recording(path, **SLOW, start_delay_us=0.0)
     assert np.array_equal(made.samples[0], values.astype(int) - 128)
 
 
@@ -532,11 +534,11 @@ def test_wav_of_24_and_32_bits(tmp_path):
     path = tmp_path / "a.wav"
     wide = SAMPLES[0].astype(np.int32) * 2**8
     scipy.io.wavfile.write(path, 1_000_000, wide)
-    made = import_recording(path, **BLOCK, start_delay_us=0.0)
+    made = import_recording(path, **SLOW, start_delay_us=0.0)
     assert np.array_equal(made.samples[0].astype(np.float64) * 2**31, wide)
     scipy.io.wavfile.write(path, 1_000_000, wide + 1)
     with pytest.raises(FileFormatError, match="32-bit"):
-        import_recording(path, **BLOCK, start_delay_us=0.0)
+        import_recording(path, **SLOW, start_delay_us=0.0)
 
 
 # --- MAT -----------------------------------------------------------------------------------
@@ -661,7 +663,7 @@ def test_recorded_traces_come_through_the_front_door(tmp_path, name, shape, rate
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         made = import_recording(
-            REAL / name, **BLOCK, sampling_rate_variable="fs", start_delay_variable="t0_us"
+            REAL / name, **RECORDED, sampling_rate_variable="fs", start_delay_variable="t0_us"
         )
     assert made.samples.shape == shape
     assert made.sampling_rate_hz == rate_hz

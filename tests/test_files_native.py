@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import math
 import os
 import subprocess
 import sys
@@ -95,27 +96,30 @@ TEXT = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0")
 @given(data=st.data())
 def test_any_recording_comes_back_exactly(tmp_path, data):
     n = data.draw(st.integers(1, 5))
-    any_float = st.floats(width=64)
     columns = data.draw(
         st.dictionaries(
             st.sampled_from(["axial_length_mm", "tilt_deg", "count"]),
             hnp.arrays(st.sampled_from([np.float64, np.float32, np.int64, np.uint8]), n),
         )
     )
+    rate_hz = data.draw(st.floats(2.1e5, 1e11))
     nodes = sorted(data.draw(st.sets(st.floats(-5, 50), max_size=4)))
     original = recording(
         n,
         start_delay_us=data.draw(st.floats(-1e3, 1e3)),
-        sampling_rate_hz=data.draw(st.floats(1e5, 1e11)),
+        sampling_rate_hz=rate_hz,
         method="contact",
         subject=data.draw(st.lists(TEXT, min_size=n, max_size=n)),
         operator=data.draw(TEXT),
         sitting=data.draw(TEXT),
         lens_material=data.draw(TEXT),
-        gain_db=data.draw(hnp.arrays(np.float32, n)),
+        gain_db=data.draw(
+            hnp.arrays(np.float32, n, elements=st.floats(-200, 200, width=32) | st.just(math.nan))
+        ),
         probe=Probe(
-            centre_frequency_hz=data.draw(st.floats(1e-3, 1e12)),
-            face_delay_us=data.draw(any_float),
+            centre_frequency_hz=data.draw(st.floats(1e5, min(0.49 * rate_hz, 5e9))),
+            face_delay_us=data.draw(st.floats(0.0, 1e3) | st.just(math.nan)),
+            focus_mm=data.draw(st.floats(0.1) | st.just(math.nan)),
         ),
         receiver=data.draw(
             st.sampled_from(

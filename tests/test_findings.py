@@ -11,9 +11,11 @@ from echotrace.fitting.confusion import confusion_of_findings, error_centiles
 from echotrace.fitting.finding_cases import FINDING_CASES, MORE_CASES
 from echotrace.fitting.findings_figure import confusion_figure
 from echotrace.fitting.score_sets import DIRECTIONS, join_sets, shipped_sets
-from echotrace.quality.findings import FINDINGS, QualityLimits, Severity, describe_finding
+from echotrace.quality.finding_list import FINDINGS, Severity
+from echotrace.quality.findings import describe_finding
+from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
-from echotrace.quality.score_reasons import FIGURE_WORDS, against_the_score
+from echotrace.quality.score_reasons import FEATURE_WORDS, against_the_score
 from echotrace.recording import Probe
 from echotrace.settings import Settings
 from echotrace.sittings.sitting import summarise
@@ -225,8 +227,8 @@ def test_a_low_score_names_what_weighs_against_it():
         for term in model.terms
         if np.isfinite(features.get(term.feature, np.nan))
     }
-    assert named[0] == FIGURE_WORDS[max(lost, key=lost.get)]
-    assert set(FIGURE_WORDS) == set(DIRECTIONS)
+    assert named[0] == FEATURE_WORDS[max(lost, key=lost.get)]
+    assert set(FEATURE_WORDS) == set(DIRECTIONS)
 
 
 def test_errors_by_which_findings_are_ranked():

@@ -12,12 +12,14 @@ import pytest
 import scipy
 from closed_form import echo, eye_traces, recording_of, up_to
 
-from echotrace.chain import measure as chain
+from echotrace.chain import block as block_module
+from echotrace.chain.block import measure_block, prepare
 from echotrace.chain.fused import filter_plan
-from echotrace.chain.measure import measure, measure_block, prepare
+from echotrace.chain.measure import measure
+from echotrace.chain.plain import view_trace
 from echotrace.errors import ParameterError
 from echotrace.files.native import read_recording
-from echotrace.kernels import fused
+from echotrace.kernels import filters
 from echotrace.measurement import concatenate
 from echotrace.recording import Probe, Receiver, Signal
 from echotrace.settings import EnvelopeSettings, PickingSettings, Settings
@@ -29,7 +31,7 @@ from echotrace.signal.receiver import apply_receiver
 SCENARIOS = Path(__file__).resolve().parents[1] / "synthetic_traces"
 
 
-def _plainly(recording, settings=None, target=None):
+def _by_reference(recording, settings=None, target=None):
     prepared = dataclasses.replace(prepare(recording, settings, target=target), readers={})
     size = 256
     return concatenate([measure_block(block, prepared) for block in recording.blocks(size)])
@@ -60,7 +62,9 @@ def _compare(recording, settings=None):
     prepared = prepare(recording, settings)
     assert prepared.readers, "the fused walk must apply here, or nothing is compared"
     _assert_same(
-        measure(recording, settings), _plainly(recording, settings), recording.sampling_rate_hz
+        measure(recording, settings),
+        _by_reference(recording, settings),
+        recording.sampling_rate_hz,
     )
 
 
@@ -157,7 +161,7 @@ def test_workers_and_blocks_change_no_bit(monkeypatch):
     )
     expected = _bits(measure(recording, workers=1))
     for block in (17, 64, 100):
-        monkeypatch.setattr(chain, "_BLOCK_TRACES", block)
+        monkeypatch.setattr(block_module, "_BLOCK_TRACES", block)
         for workers in (1, 2, 5):
             assert _bits(measure(recording, workers=workers)) == expected
     with pytest.raises(ParameterError, match="workers=0"):
@@ -165,7 +169,7 @@ def test_workers_and_blocks_change_no_bit(monkeypatch):
 
 
 def test_progress_counts_every_trace(monkeypatch):
-    monkeypatch.setattr(chain, "_BLOCK_TRACES", 5)
+    monkeypatch.setattr(block_module, "_BLOCK_TRACES", 5)
     seen = []
     measure(recording_of(eye_traces(12)), progress=lambda done, total: seen.append((done, total)))
     assert seen == [(5, 12), (10, 12), (12, 12)]
@@ -185,11 +189,11 @@ def _grid(rf, pulse):
     rows = np.zeros((plan.stride, n_band + plan.band.shape[2] + plan.lead), np.float32)
     real, imag = (np.empty(n_band, np.float32) for _ in range(2))
     envelope, matched, slope = (np.empty(plan.n_grid, np.float32) for _ in range(3))
-    fused._split(rf, one, np.float32(1.0), plan.lead, rows)
-    fused._band(rows, plan.band, real, imag)
-    fused._to_baseband(plan.turn, real, imag)
-    fused._magnitude(real[fused.ARM :], imag[fused.ARM :], envelope)
-    fused._matched_grid(real, imag, plan.rest, matched, slope)
+    filters.split_by_phase(rf, one, np.float32(1.0), plan.lead, rows)
+    filters.band(rows, plan.band, real, imag)
+    filters.to_baseband(plan.turn, real, imag)
+    filters.magnitude(real[filters.ARM :], imag[filters.ARM :], envelope)
+    filters.matched_grid(real, imag, plan.rest, matched, slope)
     return plan.stride, envelope, matched, slope
 
 
@@ -236,7 +240,7 @@ def test_noise_by_counting_against_sorted_quantiles():
 def test_plain_chain_is_the_reference_of_pictures():
     """`view_trace` shows the plain chain; its picks are those that are measured."""
     recording = recording_of(eye_traces(3, seed=13))
-    view = chain.view_trace(recording, 1)
+    view = view_trace(recording, 1)
     np.testing.assert_allclose(view.delay_us[0], measure(recording).delay_us[1], atol=2e-4)
     traces = condition(
         np.asarray(recording.samples),

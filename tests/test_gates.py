@@ -11,17 +11,11 @@ from echotrace.errors import ParameterError
 from echotrace.kernels.echoes import SearchPlan, find_rows
 from echotrace.media import medium
 from echotrace.recording import Method, Signal
+from echotrace.signal.candidates import empty_candidates, find_echoes
+from echotrace.signal.choice import choose_in_gates, choose_jointly
+from echotrace.signal.choice_plan import JointChoiceSettings
 from echotrace.signal.conditioning import condition
-from echotrace.signal.gates import (
-    Gate,
-    JointWeights,
-    choose_in_gates,
-    choose_jointly,
-    empty_candidates,
-    find_echoes,
-    preset_gates,
-    two_way_us,
-)
+from echotrace.signal.gates import Gate, preset_gates, two_way_us
 from echotrace.signal.picking import PickReason
 from echotrace.signal.pulse import gaussian_pulse
 from echotrace.target import Interface, Segment, Target, eye_target
@@ -106,7 +100,7 @@ def test_candidates_are_the_echoes():
     for i in range(3):
         at = candidates.delay_us[i, :5] - CORNEA_US
         np.testing.assert_allclose(at, LE_GRAND_US, atol=0.011)
-    assert np.abs(candidates.stretch[:, :5]).max() < 0.1
+    assert np.abs(candidates.broadening[:, :5]).max() < 0.1
     assert (candidates.before_db[:, 0] < 15).all()
     assert (candidates.before_db[:, 1] > 50).all()
 
@@ -121,7 +115,7 @@ def test_candidates_against_a_slow_search():
     plan = SearchPlan(1, np.float32(0.8), 1.0, 30, 5, 2, 1.0, 0.0, 1.0)
     count, sample = np.zeros(4, np.int32), np.zeros((4, 100), np.int32)
     delay_us = np.zeros((4, 100))
-    level_db, before_db, stretch = (np.zeros((4, 100), np.float32) for _ in range(3))
+    level_db, before_db, broadening = (np.zeros((4, 100), np.float32) for _ in range(3))
     find_rows(
         plan,
         envelope,
@@ -131,7 +125,7 @@ def test_candidates_against_a_slow_search():
         delay_us,
         level_db,
         before_db,
-        stretch,
+        broadening,
     )
     for i, row in enumerate(envelope):
         found, rising, high, low = [], True, 0, row[0]
@@ -289,7 +283,7 @@ def test_joint_choice_against_trying_everything():
     gates = [Gate(interface=n, start_us=0.0, stop_us=20.0) for n in "abc"]
     rng = np.random.default_rng(8)
     t = np.arange(2000) * 0.01
-    weights = JointWeights()
+    weights = JointChoiceSettings()
     for _ in range(10):
         places = np.sort(rng.choice(np.arange(2.0, 18.0, 0.5), 6, replace=False))
         rf = sum(echo(t, p, rng.uniform(0.03, 1.0), rng.uniform(0, 6)) for p in places)
@@ -298,7 +292,7 @@ def test_joint_choice_against_trying_everything():
         n = int(candidates.count[0])
         at = candidates.delay_us[0]
         own = np.clip((candidates.level_db[0] - 13.0) / 10.0, 0, weights.height_limit).astype(float)
-        own -= np.minimum(0.5 * candidates.stretch[0].astype(float) ** 2, 2.0)
+        own -= np.minimum(0.5 * candidates.broadening[0].astype(float) ** 2, 2.0)
         # An echo in front of the first interface that is nearly as tall, or taller, costs.
         level = candidates.level_db[0].astype(float)
         rivals = [np.clip((level[:j] - level[j] + 14.0) / 8.0, 0, 1).sum() for j in range(n)]
@@ -357,4 +351,4 @@ def test_impossible_gates_are_refused():
     with pytest.raises(ParameterError, match="did you mean 'retina'"):
         choose_in_gates(candidates, [unknown], PHAKIC)
     with pytest.raises(ParameterError, match="missing"):
-        JointWeights(missing=-1.0)
+        JointChoiceSettings(missing=-1.0)

@@ -6,7 +6,7 @@ from closed_form import LE_GRAND_AXIAL_MM, LE_GRAND_US
 
 from echotrace.errors import ParameterError
 from echotrace.signal.lengths import (
-    LengthOptions,
+    LengthSettings,
     average_speed_m_per_s,
     length_at_average_speed_mm,
     measure_lengths,
@@ -20,7 +20,7 @@ PHAKIC = eye_target("phakic")
 def _lengths(delays, u_us=0.0, target=PHAKIC, **options):
     delays = np.atleast_2d(np.asarray(delays, np.float64))
     u = np.where(np.isnan(delays), np.nan, u_us)
-    return measure_lengths(delays, u, target, options=LengthOptions(**options))
+    return measure_lengths(delays, u, target, options=LengthSettings(**options))
 
 
 @pytest.mark.parametrize(
@@ -210,8 +210,8 @@ def test_shared_part_of_the_average_speed_convention():
 
 def test_impossible_options_are_refused():
     with pytest.raises(ParameterError, match="average_speed"):
-        LengthOptions(average_speed_m_per_s=1.55)
+        LengthSettings(average_speed_m_per_s=1.55)
     with pytest.raises(ParameterError, match="clock_ppm"):
-        LengthOptions(clock_ppm=-1.0)
+        LengthSettings(clock_ppm=-1.0)
     with pytest.raises(ParameterError, match="interfaces"):
         _lengths([0.0, 1.0])

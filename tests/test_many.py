@@ -1,7 +1,9 @@
 """Long recordings and studies of many files: the same numbers however the work is spread."""
 
 import dataclasses
+import itertools
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -13,7 +15,8 @@ import numpy as np
 import pytest
 from closed_form import eye_traces, recording_of
 
-from echotrace.chain import measure as chain
+from echotrace.chain import block as chain
+from echotrace.chain import measure as measuring
 from echotrace.chain.measure import measure
 from echotrace.cli import main
 from echotrace.errors import FileFormatError, ParameterError
@@ -27,8 +30,11 @@ from echotrace.files.native import (
     write_recording,
 )
 from echotrace.files.parts import read_part, write_part
-from echotrace.many import many
-from echotrace.many.many import GroupSummary, ManySummary, Moments, measure_many, measure_to_file
+from echotrace.many import many_files, to_file
+from echotrace.many.many_files import measure_many
+from echotrace.many.run_folder import parts_folder
+from echotrace.many.summaries import GroupSummary, ManySummary, Moments
+from echotrace.many.to_file import measure_to_file
 from echotrace.recording import Probe
 from echotrace.settings import PickingSettings, Settings
 
@@ -36,11 +42,11 @@ from echotrace.settings import PickingSettings, Settings
 @pytest.fixture
 def small_blocks(monkeypatch):
     monkeypatch.setattr(chain, "_BLOCK_TRACES", 8)
-    monkeypatch.setattr(many, "_PART_TRACES", 16)
+    monkeypatch.setattr(to_file, "_PART_TRACES", 16)
     # What is kept of a file holds the size of its blocks.
-    many._ready_once.cache_clear()
+    many_files._ready_once.cache_clear()
     yield
-    many._ready_once.cache_clear()
+    many_files._ready_once.cache_clear()
 
 
 @pytest.fixture(scope="module")
@@ -132,7 +138,7 @@ def test_streamed_file_holds_what_measure_gives(files, tmp_path):
 def test_streamed_file_is_the_one_that_is_written_at_once(tmp_path, monkeypatch):
     """Byte for byte, for any number of threads, with samples and results of whole chunks."""
     monkeypatch.setattr(chain, "_BLOCK_TRACES", 64)
-    monkeypatch.setattr(many, "_PART_TRACES", 128)
+    monkeypatch.setattr(to_file, "_PART_TRACES", 128)
     monkeypatch.setitem(hdf5.add.__kwdefaults__, "chunk_rows", 64)
     samples = np.round(8000 * eye_traces(300, seed=9, noise=0.01)).astype(np.int16)
     operators = ["a"] * 70 + ["b"] * 230
@@ -181,7 +187,7 @@ def test_damage_in_the_middle_keeps_what_was_done(tmp_path, monkeypatch, capsys)
     with h5py.File(path) as file:
         place = file["samples"].id.get_chunk_info_by_coord((260, 0)).byte_offset
     path.write_bytes(sound[: place + 99] + bytes([sound[place + 99] ^ 1]) + sound[place + 100 :])
-    assert main(["measure", str(path), "-o", str(out), "--carry-on"]) == 2
+    assert main(["measure", str(path), "-o", str(out), "--resume"]) == 2
     told = capsys.readouterr().err
     assert told.count("\n") == 1
     assert "in.h5: damaged" in told
@@ -225,27 +231,27 @@ def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
     assert not out.exists()
     parts = sorted(path.name for path in (tmp_path / "out.h5.parts").glob("*.part"))
     assert parts == ["000000000000.part", "000000000016.part"]
-    with pytest.raises(ParameterError, match="--carry-on"):
+    with pytest.raises(ParameterError, match="--resume"):
         measure_to_file(recording, out)
     other = Settings(picking=PickingSettings(choice="gate_by_gate"))
     with pytest.raises(ParameterError, match="other settings"):
-        measure_to_file(recording, out, other, carry_on=True)
+        measure_to_file(recording, out, other, resume=True)
     starts = []
     measure_again = chain.measure_block
     monkeypatch.setattr(
-        chain,
+        measuring,
         "measure_block",
         lambda block, prepared: (starts.append(block.n_traces), measure_again(block, prepared))[1],
     )
-    part = many.parts_folder(out) / parts[1]
+    part = parts_folder(out) / parts[1]
     sound = part.read_bytes()
     for place in (3, len(sound) // 2, len(sound) - 1):
         part.write_bytes(sound[:place] + bytes([sound[place] ^ 1]) + sound[place + 1 :])
         with pytest.raises(FileFormatError, match=rf"{parts[1]}: damaged part .* delete it"):
-            measure_to_file(recording, out, carry_on=True)
+            measure_to_file(recording, out, resume=True)
     part.write_bytes(sound)
     assert not starts
-    measure_to_file(recording, out, carry_on=True)
+    measure_to_file(recording, out, resume=True)
     assert sum(starts) == 50 - 32
     _same(read_measurement(out), measure(recording))
 
@@ -256,27 +262,27 @@ def test_a_killed_command_is_carried_on(files, tmp_path):
     out = tmp_path / "out.h5"
     code = f"""
         import os, signal
-        from echotrace.chain import measure as chain
-        from echotrace.many import many
+        from echotrace.chain import block as chain
+        from echotrace.many import to_file
         from echotrace.files.native import read_recording
-        chain._BLOCK_TRACES, many._PART_TRACES = 8, 16
+        chain._BLOCK_TRACES, to_file._PART_TRACES = 8, 16
         def stop(done, total):
             if done >= 40:
                 os.kill(os.getpid(), signal.SIGKILL)
-        many.measure_to_file(read_recording({str(files[0])!r}, lazy=True), {str(out)!r},
+        to_file.measure_to_file(read_recording({str(files[0])!r}, lazy=True), {str(out)!r},
                              progress=stop)
     """
     done = subprocess.run([sys.executable, "-c", textwrap.dedent(code)], check=False)
     assert done.returncode == -signal.SIGKILL
     assert [path.name for path in tmp_path.iterdir()] == ["out.h5.parts"]
-    assert list(many.parts_folder(out).glob(LEFT_BEHIND))
+    assert list(parts_folder(out).glob(LEFT_BEHIND))
     code = f"""
         import sys
         from echotrace import cli
-        from echotrace.chain import measure as chain
-        from echotrace.many import many
-        chain._BLOCK_TRACES, many._PART_TRACES = 8, 16
-        sys.exit(cli.main(["measure", {str(files[0])!r}, "-o", {str(out)!r}, "--carry-on"]))
+        from echotrace.chain import block as chain
+        from echotrace.many import to_file
+        chain._BLOCK_TRACES, to_file._PART_TRACES = 8, 16
+        sys.exit(cli.main(["measure", {str(files[0])!r}, "-o", {str(out)!r}, "--resume"]))
     """
     done = subprocess.run(
         [sys.executable, "-c", textwrap.dedent(code)], check=False, capture_output=True, text=True
@@ -297,12 +303,12 @@ def test_a_stopped_command_says_how_to_go_on(files, tmp_path, monkeypatch, capsy
 
     out = tmp_path / "out.h5"
     with monkeypatch.context() as patched:
-        patched.setattr(many, "_parts", stop_in_the_middle)
-        assert main(["measure", str(files[0]), "-o", str(out), "--carry-on"]) == 130
+        patched.setattr(to_file, "_parts", stop_in_the_middle)
+        assert main(["measure", str(files[0]), "-o", str(out), "--resume"]) == 130
     told = capsys.readouterr().err
     assert "out.h5.parts" in told
-    assert "--carry-on goes on from there" in told
-    assert main(["measure", str(files[0]), "-o", str(out), "--carry-on"]) == 0
+    assert "--resume goes on from there" in told
+    assert main(["measure", str(files[0]), "-o", str(out), "--resume"]) == 0
     _same(read_measurement(out), measure(read_recording(files[0])))
 
 
@@ -311,14 +317,14 @@ def test_a_stopped_command_says_how_to_go_on(files, tmp_path, monkeypatch, capsy
 def test_parts_without_their_order_are_not_taken_up(files, tmp_path):
     """A folder that could only half be deleted after an earlier, longer run."""
     out = tmp_path / "out.h5"
-    folder = many.parts_folder(out)
+    folder = parts_folder(out)
     folder.mkdir()
-    write_part(measure(read_recording(files[0])), folder / "000000000000.part")
+    write_part(measure(read_recording(files[0])), folder / "000000000000.part", "here")
     measure_to_file(read_recording(files[1], lazy=True), out)
     _same(read_measurement(out), measure(read_recording(files[1])))
 
 
-def _interrupted(recording, out, at):
+def _interrupted(recording, out, at, settings=None):
     """Stop a run when so many traces are done; the folder of its parts."""
 
     def interrupt(done, total):
@@ -326,16 +332,16 @@ def _interrupted(recording, out, at):
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        measure_to_file(recording, out, progress=interrupt)
-    return many.parts_folder(out)
+        measure_to_file(recording, out, settings, progress=interrupt)
+    return parts_folder(out)
 
 
 @pytest.mark.compiled
 def test_no_damage_to_a_part_goes_unseen(files, tmp_path):
     """One bit in every 37th byte, and cut at as many places."""
     part, path = measure(read_recording(files[1])), tmp_path / "000000000000.part"
-    write_part(part, path)
-    again = read_part(path)
+    write_part(part, path, "here")
+    again = read_part(path, "here")
     _same(again, part)
     assert again.interfaces == part.interfaces
     assert again.segments == part.segments
@@ -348,7 +354,7 @@ def test_no_damage_to_a_part_goes_unseen(files, tmp_path):
         for broken in (sound[:place] + changed + sound[place + 1 :], sound[:place]):
             path.write_bytes(broken)
             with pytest.raises(FileFormatError, match=r"damaged part .* delete it"):
-                read_part(path)
+                read_part(path, "here")
 
 
 @pytest.mark.compiled
@@ -356,8 +362,8 @@ def test_no_damage_to_a_part_goes_unseen(files, tmp_path):
 def test_a_part_of_no_segments_and_no_features_comes_back(files, tmp_path):
     whole = measure(read_recording(files[1]))
     empty = dataclasses.replace(whole, segments=(), length_mm=np.empty((21, 0)), features={})
-    write_part(empty, tmp_path / "x.part")
-    again = read_part(tmp_path / "x.part")
+    write_part(empty, tmp_path / "x.part", "here")
+    again = read_part(tmp_path / "x.part", "here")
     _same(again, empty)
     assert again.length_mm.shape == (21, 0)
 
@@ -371,8 +377,59 @@ def test_what_lies_behind_a_missing_part_is_measured_again(files, tmp_path):
     assert [part.name for part in parts] == [f"{k:012d}.part" for k in (0, 16, 32)]
     parts[1].unlink()
     seen = []
-    measure_to_file(recording, out, carry_on=True, progress=lambda done, total: seen.append(done))
+    measure_to_file(recording, out, resume=True, progress=lambda done, total: seen.append(done))
     assert seen[0] == 16
+    _same(read_measurement(out), measure(recording))
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_parts_of_another_place_or_run_are_refused(files, tmp_path):
+    recording, out = read_recording(files[0], lazy=True), tmp_path / "out.h5"
+    folder = _interrupted(recording, out, 50)
+    parts = sorted(folder.glob("*.part"))
+    sound = [part.read_bytes() for part in parts]
+    assert len(set(sound)) == 3
+    # Every exchange and every copy of one for another; parts in their own places are taken.
+    for order in itertools.product(range(3), repeat=3):
+        if order == (0, 1, 2):
+            continue
+        for part, k in zip(parts, order, strict=True):
+            part.write_bytes(sound[k])
+        wrong = parts[next(k for k in range(3) if order[k] != k)].name
+        with pytest.raises(FileFormatError, match=rf"{wrong}: .* not the part that belongs here"):
+            measure_to_file(recording, out, resume=True)
+    # The same scans, measured with other settings, in a folder of the same name elsewhere.
+    other = Settings(picking=PickingSettings(choice="gate_by_gate"))
+    (tmp_path / "elsewhere").mkdir()
+    alike = _interrupted(recording, tmp_path / "elsewhere" / "out.h5", 50, other)
+    for part, whole in zip(parts, sound, strict=True):
+        part.write_bytes(whole)
+    parts[0].write_bytes((alike / parts[0].name).read_bytes())
+    with pytest.raises(FileFormatError, match="not the part that belongs here"):
+        measure_to_file(recording, out, resume=True)
+    parts[0].write_bytes(sound[0])
+    measure_to_file(recording, out, resume=True)
+    _same(read_measurement(out), measure(recording))
+
+
+@pytest.mark.compiled
+@pytest.mark.usefixtures("small_blocks")
+def test_old_names_of_resuming(files, tmp_path):
+    """The folder of version 0.1 is refused in so many words; its option and keyword still work."""
+    recording, out = read_recording(files[0], lazy=True), tmp_path / "out.h5"
+    folder = _interrupted(recording, out, 40)
+    (folder / "manifest.json").rename(folder / "order.json")
+    for resume in (False, True):
+        with pytest.raises(ParameterError, match=r"earlier version of echotrace.* delete"):
+            measure_to_file(recording, out, resume=resume)
+    assert len(list(folder.glob("*.part"))) == 2
+    (folder / "order.json").rename(folder / "manifest.json")
+    with pytest.warns(FutureWarning, match="carry_on is now resume"):
+        measure_to_file(recording, out, carry_on=True)
+    out.unlink()
+    _interrupted(recording, out, 40)
+    assert main(["measure", str(files[0]), "-o", str(out), "--carry-on"]) == 0
     _same(read_measurement(out), measure(recording))
 
 
@@ -384,13 +441,13 @@ def test_a_second_run_of_the_same_file_is_refused(files, tmp_path):
     refused = []
 
     def start_another(done, total):
-        for carry_on in (False, True):
+        for resume in (False, True):
             with pytest.raises(ParameterError, match=r"out\.h5: another run is writing this file"):
-                measure_to_file(recording, out, carry_on=carry_on)
+                measure_to_file(recording, out, resume=resume)
             refused.append(done)
 
     folder = _interrupted(recording, out, 40)
-    measure_to_file(recording, out, carry_on=True, progress=start_another)
+    measure_to_file(recording, out, resume=True, progress=start_another)
     assert refused[0] == 32
     assert not folder.exists()
     out.unlink()
@@ -422,20 +479,20 @@ def test_trouble_in_the_folder_of_parts_is_told(files, tmp_path):
     """A damaged order; folders, which cannot be deleted like files, under the names of files."""
     recording, out = read_recording(files[0], lazy=True), tmp_path / "out.h5"
     folder = _interrupted(recording, out, 40)
-    order = (folder / "order.json").read_bytes()
-    (folder / "order.json").write_bytes(b"\xff" + order[1:])
-    with pytest.raises(ParameterError, match=r"order\.json is damaged; delete the folder"):
-        measure_to_file(recording, out, carry_on=True)
-    (folder / "order.json").write_bytes(order)
+    manifest = (folder / "manifest.json").read_bytes()
+    (folder / "manifest.json").write_bytes(b"\xff" + manifest[1:])
+    with pytest.raises(ParameterError, match=r"manifest\.json is damaged; delete the folder"):
+        measure_to_file(recording, out, resume=True)
+    (folder / "manifest.json").write_bytes(manifest)
     # Names that are none of a part's.
     for name in ("0.part", "000000000000 copy.part"):
         (folder / name).write_bytes(b"")
     for name in ("000000000099.part", ".echotrace-0.partial"):
         (folder / name).mkdir()
         with pytest.raises(FileFormatError, match=r"out\.h5\.parts: cannot be written"):
-            measure_to_file(recording, out, carry_on=True)
+            measure_to_file(recording, out, resume=True)
         (folder / name).rmdir()
-    (folder / "order.json").unlink()
+    (folder / "manifest.json").unlink()
     (folder / "000000000099.part").mkdir()
     with pytest.raises(FileFormatError, match=r"out\.h5\.parts: cannot be written"):
         measure_to_file(recording, out)
@@ -452,9 +509,9 @@ def test_a_folder_that_cannot_be_deleted_spoils_nothing(files, tmp_path, monkeyp
 
     recording, out = read_recording(files[0], lazy=True), tmp_path / "out.h5"
     with monkeypatch.context() as patched:
-        patched.setattr(many.shutil, "rmtree", refuse)
+        patched.setattr(shutil, "rmtree", refuse)
         assert measure_to_file(recording, out).total.n == 50
-    assert list(many.parts_folder(out).glob("*.part"))
+    assert list(parts_folder(out).glob("*.part"))
     assert measure_to_file(recording, out).total.n == 50
     assert [path.name for path in tmp_path.iterdir()] == ["out.h5"]
     _same(read_measurement(out), measure(recording))
@@ -466,7 +523,7 @@ def test_parts_lie_beside_the_file_a_link_points_to(files, tmp_path):
     (tmp_path / "elsewhere").mkdir()
     link, out = tmp_path / "out.h5", tmp_path / "elsewhere" / "real.h5"
     link.symlink_to(out)
-    assert many.parts_folder(link) == out.with_name("real.h5.parts")
+    assert parts_folder(link) == out.with_name("real.h5.parts")
     measure_to_file(read_recording(files[1], lazy=True), link)
     assert link.is_symlink()
     _same(read_measurement(out), measure(read_recording(files[1])))
@@ -474,9 +531,9 @@ def test_parts_lie_beside_the_file_a_link_points_to(files, tmp_path):
         measure_to_file(read_recording(files[1], lazy=True), tmp_path / "none" / "out.h5")
 
 
-def test_carry_on_needs_one_native_output(files, capsys):
-    assert main(["measure", str(files[0]), "--carry-on", "--json"]) == 2
-    assert "--carry-on goes with one -o FILE.h5" in capsys.readouterr().err
+def test_resume_needs_one_native_output(files, capsys):
+    assert main(["measure", str(files[0]), "--resume", "--json"]) == 2
+    assert "--resume goes with one -o FILE.h5" in capsys.readouterr().err
 
 
 @pytest.mark.compiled
@@ -507,7 +564,7 @@ def test_growing_file_refuses_what_does_not_belong(files, tmp_path):
 def test_memory_does_not_grow_with_the_file(tmp_path, monkeypatch):
     """Python's own and numpy's allocations while streaming 2,400 and 6,000 traces."""
     monkeypatch.setattr(chain, "_BLOCK_TRACES", 100)
-    monkeypatch.setattr(many, "_PART_TRACES", 400)
+    monkeypatch.setattr(to_file, "_PART_TRACES", 400)
     peaks = []
     samples = eye_traces(40, seed=3, noise=0.01)
     for n in (2400, 6000):

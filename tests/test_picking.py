@@ -10,7 +10,7 @@ from echotrace.recording import Signal
 from echotrace.signal.conditioning import condition
 from echotrace.signal.picking import (
     PICKERS,
-    PickerOptions,
+    PickerSettings,
     PickReason,
     phase_shift_us,
     pick_echoes,
@@ -327,4 +327,4 @@ def test_bad_requests_are_refused():
         pick_echoes(traces, np.array([0]), np.array([400]), picker="best")
     for wrong in ({"edge_fraction": 1.0}, {"edge_level_db": 3.0}, {"overlap_threshold_db": 1.0}):
         with pytest.raises(ParameterError, match=next(iter(wrong))):
-            PickerOptions(**wrong)
+            PickerSettings(**wrong)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 import math
 import re
@@ -11,6 +10,7 @@ import numpy as np
 import pytest
 
 from echotrace.commands import power
+from echotrace.commands.arguments import CommandParser
 from echotrace.errors import EchotraceError, FileFormatError, MissingDetailError, ParameterError
 from echotrace.figures.power import plot_budget, plot_power_table, plot_sensitivity
 from echotrace.files.measurement_table import read_measurement_table
@@ -98,9 +98,9 @@ def inputs(**more):
 
 
 def command(*words):
-    parser = argparse.ArgumentParser(prog="echotrace power", allow_abbrev=False)
+    parser = CommandParser(prog="echotrace power", allow_abbrev=False)
     power.add_arguments(parser)
-    return power.run(parser.parse_args([str(word) for word in words]))
+    return power.run(parser.read([str(word) for word in words]))
 
 
 @pytest.fixture
@@ -343,17 +343,23 @@ HEAD = "eye,method,lens_state,accepted,axial_length_mm\n"
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("", "holds no scans"),
+        ("", "the file is empty"),
         (HEAD, "holds no scans"),
         ("eye,method,accepted,axial_length_mm\nright,contact,true,23\n", "no column 'lens_state'"),
-        (HEAD + "right,contact,phakic,true,23;4\n", "axial_length_mm='23;4' is not a number"),
-        (HEAD + "right,contact,phakic,true,-23\n", "zero or more"),
-        (HEAD + "right,contact,phakic,maybe,23\n", "row 2: accepted='maybe'"),
-        (HEAD + "OD,contact,phakic,true,23\n", "row 2: eye='OD'"),
-        (HEAD + "right,contact,phakic,true,23,4\n", "row 2 has 6 cells"),
-        ("eye,eye\nright,left\n", "two columns"),
-        ("eye;method;lens_state\nright;contact;phakic\n", "semicolons"),
-        (HEAD + 'right,contact,"phakic,true,23\n', "comma-separated"),
+        (
+            HEAD + "right,contact,phakic,true,23;4\n",
+            "line 2, column 'axial_length_mm': '23;4' is not a number",
+        ),
+        (HEAD + "right,contact,phakic,true,-23\n", "must be 0 or more"),
+        (HEAD + "right,contact,phakic,maybe,23\n", "line 2, column 'accepted': 'maybe'"),
+        (HEAD + "OD,contact,phakic,true,23\n", "line 2, column 'eye': 'OD'"),
+        (HEAD + "right,contact,phakic,true,23,4\n", "line 2 has 6 cells"),
+        ("eye,eye\nright,left\n", "occurs twice"),
+        ("eye;method;lens_state\nright;contact;phakic\n", "no column 'accepted'"),
+        (HEAD + 'right,contact,"phakic,true,23\n', "is a quote left open"),
+        (HEAD + "right,contact,phakic,true,2_3.5\n", "'2_3.5' is not a number"),
+        (HEAD + "right,contact,phakic,true,1e9\n", "must be 10000 or less"),
+        (HEAD + f"right,contact,phakic,true,{'2' * 200_000}\n", "not a table of separated cells"),
     ],
 )
 def test_broken_tables_are_told_in_one_line(tmp_path, text, told):
@@ -490,9 +496,9 @@ GIVEN = ["--eye", "right", "--axial-length-mm", "23.4", "--axial-length-u-mm", "
         ([*CORNEA, "--history", "none", "keratoconus"], "contradict"),
         ([*CORNEA, "--history", "keratokonus"], "did you mean 'keratoconus'"),
         ([*CORNEA, "--history", "OD=none"], "'OD' is not an eye"),
-        ([*CORNEA, "--k-u", "-1"], "k_d=-1.0"),
-        ([*CORNEA, "--coverage", "95"], "coverage=95"),
-        ([*CORNEA, "--steps", "-1"], "--steps -1"),
+        ([*CORNEA, "--k-u", "-1"], "--k-u: '-1' must lie between"),
+        ([*CORNEA, "--coverage", "95"], "--coverage: '95' must lie between"),
+        ([*CORNEA, "--steps", "-1"], "--steps: '-1' must lie between"),
         ([*CORNEA, "--keratometric-index", "1.376"], "corneal tissue"),
         ([*CORNEA, "--limits", "absent.toml"], "cannot be read"),
         ([*CORNEA, "--constant", "srk_t=118.5"], "two constants of one formula"),

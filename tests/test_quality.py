@@ -6,14 +6,9 @@ from closed_form import LE_GRAND_US, SIGMA_US, echo, eye_traces, recording_of
 
 from echotrace.chain.measure import measure
 from echotrace.errors import ParameterError
-from echotrace.quality.findings import (
-    FINDINGS,
-    QualityLimits,
-    Severity,
-    describe_finding,
-    rank_findings,
-    rejecting_bits,
-)
+from echotrace.quality.finding_list import FINDINGS, Severity
+from echotrace.quality.findings import describe_finding, rank_findings, rejecting_bits
+from echotrace.quality.limits import QualityLimits
 from echotrace.recording import Receiver
 from echotrace.settings import Settings
 from echotrace.signal.receiver import apply_receiver

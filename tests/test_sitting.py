@@ -5,7 +5,7 @@ import pytest
 import scipy
 from invented import sitting_of
 
-from echotrace.chain.measure import decide_by_hand
+from echotrace.chain.by_hand import decide_by_hand
 from echotrace.errors import ParameterError
 from echotrace.settings import SittingLimits
 from echotrace.sittings.outliers import extreme_studentized_deviates

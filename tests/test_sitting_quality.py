@@ -9,7 +9,7 @@ import scipy
 from invented import sitting_of
 
 from echotrace.errors import ParameterError
-from echotrace.quality.findings import FINDINGS
+from echotrace.quality.finding_list import FINDINGS
 from echotrace.sittings.alignment import AlignmentEstimate
 from echotrace.sittings.alignment_prior import alignment_prior
 from echotrace.sittings.groups import _best_split, length_groups, scans_needed

@@ -2,7 +2,7 @@
 
 The plain chain goes step by step and serves every picker and envelope. The usual combination
 (RF, matched filter of a symmetric pulse, quadrature envelope) is read by
-:mod:`echotrace.kernels.fused`, which gives the same picks and figures many times faster; this
+:mod:`echotrace.kernels.fused`, which gives the same picks and features many times faster; this
 module says what its filters are, and when it applies.
 """
 
@@ -17,40 +17,32 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.quality.features import Looks, echo_reach_samples, nominal_rise_us, stretches
+from echotrace.chain.reading import TraceReading
+from echotrace.quality.features import (
+    EchoFeatures,
+    echo_reach_samples,
+    nominal_rise_us,
+    trace_windows,
+)
 from echotrace.recording import Method, Recording, Signal
-from echotrace.signal.conditioning import envelope_band_hz, step_noise
+from echotrace.signal.candidates import empty_candidates, search_plan
+from echotrace.signal.choice_plan import choice_plan
+from echotrace.signal.conditioning import envelope_band_hz, lsb_noise
 from echotrace.signal.envelope import image_is_negligible, matched_taps, quadrature_taps
-from echotrace.signal.gates import Candidates, Gate, choice_plan, empty_candidates, search_plan
+from echotrace.signal.gates import Gate
 from echotrace.signal.picking import calibrated_offset_sample, skirt_samples
 from echotrace.signal.pulse import Pulse
-from echotrace.signal.receiver import clipping_level, converter_step, inverse_gain
+from echotrace.signal.receiver import clipping_level, inverse_gain, lsb_amplitude
 from echotrace.target import Target
 
 if TYPE_CHECKING:
-    from echotrace.kernels.echoes import ChoicePlan, SearchPlan
-    from echotrace.kernels.fused import FilterPlan, ReadPlan
+    from echotrace.kernels.choice import ChoicePlan
+    from echotrace.kernels.echoes import SearchPlan
+    from echotrace.kernels.filters import FilterPlan
+    from echotrace.kernels.fused import ReadPlan
     from echotrace.settings import Settings
 
-__all__ = ["BlockReader", "TraceReading", "block_reader", "filter_plan"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TraceReading:
-    """What was read off traces of one state.
-
-    Attributes
-    ----------
-    delay_us, delay_u_us, margin : ndarray of float64, (n_traces, n_interfaces)
-    candidates : Candidates
-    looks : Looks
-    """
-
-    delay_us: NDArray[np.float64]
-    delay_u_us: NDArray[np.float64]
-    margin: NDArray[np.float64]
-    candidates: Candidates
-    looks: Looks
+__all__ = ["BlockReader", "block_reader", "filter_plan"]
 
 
 # The two filters in a row may differ from the matched filter by this fraction of its norm.
@@ -106,7 +98,7 @@ def filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan
 
 @lru_cache(maxsize=32)
 def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan | None:
-    from echotrace.kernels.fused import ARM, TAPS, FilterPlan
+    from echotrace.kernels.filters import ARM, TAPS, FilterPlan
 
     stride = pulse.grid_stride
     n_grid = math.ceil(n_samples / stride)
@@ -170,7 +162,8 @@ class BlockReader:
     Attributes
     ----------
     filters, search, chooser, plan : tuple
-        Plans of :mod:`echotrace.kernels.fused` and :mod:`echotrace.kernels.echoes`.
+        Plans of :mod:`echotrace.kernels.filters`, :mod:`~echotrace.kernels.echoes`,
+        :mod:`~echotrace.kernels.choice` and :mod:`~echotrace.kernels.fused`.
     first_us : float
         Known delay of the first interface, µs; NaN where it is looked for.
     nominal_rise_us : float
@@ -197,8 +190,8 @@ class BlockReader:
             delay_us=candidates.delay_us,
             level_db=candidates.level_db,
             before_db=candidates.before_db,
-            stretch=candidates.stretch,
-            figure=np.empty((n, q, fused.FIGURES)),
+            broadening=candidates.broadening,
+            feature=np.empty((n, q, fused.FEATURES)),
             noise=np.empty(n),
             clipped=np.empty(n, np.int64),
             window=np.empty((n, self.plan.window.shape[0], 2), np.float32),
@@ -207,32 +200,32 @@ class BlockReader:
             samples,
             trace_scale,
             sample_scale,
-            converter_step(samples.dtype, trace_scale, sample_scale),
+            lsb_amplitude(samples.dtype, trace_scale, sample_scale),
             self.filters,
             self.search,
             self.chooser,
             self.plan,
             out,
         )
-        # One row a figure and interface: columns of what follows are contiguous.
-        figure = np.ascontiguousarray(out.figure.transpose(2, 1, 0)).transpose(0, 2, 1)
+        # One row a feature and interface: columns of what follows are contiguous.
+        feature = np.ascontiguousarray(out.feature.transpose(2, 1, 0)).transpose(0, 2, 1)
         step_us = self.search.step_us
-        delay_us = block.start_delay_us + figure[fused.SAMPLE] * step_us
-        delay_u_us = figure[fused.U_SAMPLE] * step_us
+        delay_us = block.start_delay_us + feature[fused.SAMPLE] * step_us
+        delay_u_us = feature[fused.U_SAMPLE] * step_us
         if not math.isnan(self.first_us):
             # The corneal front lies at the probe's face; its uncertainty is shared by all scans.
             delay_us[:, 0], delay_u_us[:, 0] = self.first_us, 0.0
         return TraceReading(
             delay_us=delay_us,
             delay_u_us=delay_u_us,
-            margin=figure[fused.MARGIN],
+            margin=feature[fused.MARGIN],
             candidates=candidates,
-            looks=Looks(
+            echo_features=EchoFeatures(
                 noise=out.noise,
-                height=figure[fused.HEIGHT].astype(np.float32),
-                rise_us=(figure[fused.RISE] * step_us).astype(np.float32),
-                width_us=(figure[fused.WIDTH] * step_us).astype(np.float32),
-                clipped=figure[fused.CLIPPED].astype(np.int32),
+                height=feature[fused.HEIGHT].astype(np.float32),
+                rise_us=(feature[fused.RISE] * step_us).astype(np.float32),
+                width_us=(feature[fused.WIDTH] * step_us).astype(np.float32),
+                clipped=feature[fused.CLIPPED].astype(np.int32),
                 clipped_fraction=(out.clipped / samples.shape[1]).astype(np.float32),
                 largest=out.window[:, :, 0],
                 mean_square=out.window[:, :, 1],
@@ -288,7 +281,7 @@ def block_reader(
             target.index(part.stop[0]),
             part.stop[1] / search.step_us,
         )
-        for part in stretches(target)
+        for part in trace_windows(target)
     ]
     return BlockReader(
         filters=filters,
@@ -316,7 +309,7 @@ def block_reader(
             first_sample=(first_us - recording.start_delay_us) / search.step_us,
             reach=reach,
             far=far,
-            step_noise=np.array(step_noise(pulse, bandwidth_hz, recording.signal)),
+            lsb_noise=np.array(lsb_noise(pulse, bandwidth_hz, recording.signal)),
             window=np.array(window, np.float64).reshape(-1, 4),
         ),
         first_us=first_us,

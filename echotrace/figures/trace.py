@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from echotrace.chain.measure import TraceView, view_trace
+from echotrace.chain.plain import TraceView, view_trace
 from echotrace.figures.style import (
     COLOURS,
     INTERFACE_COLOURS,

@@ -27,6 +27,7 @@ from echotrace.files.labels import (
     row_codes,
     write_label_table,
 )
+from echotrace.files.sink import Sink
 from echotrace.measurement import Measurement
 from echotrace.recording import COLUMNS
 
@@ -103,6 +104,7 @@ class MeasurementWriter:
         self._options: dict[str, Any] = {"grows": grows, "compress": compress}
         self._stack: ExitStack | None = None
         self._file: Any = None
+        self._sink: Any = None
         self._first: Measurement | None = None
         self._labels: dict[str, dict[str, int]] = {name: {} for name in COLUMNS}
         self._data: dict[str, chunks.GrowingRows] = {}
@@ -114,8 +116,9 @@ class MeasurementWriter:
         with ExitStack() as stack:
             self._partial = stack.enter_context(atomic_target(self.path, workplace=self._workplace))
             with writing(self.path):
+                self._sink = stack.enter_context(Sink(self._partial))
                 self._file = stack.enter_context(
-                    h5py.File(self._partial, "w", rdcc_nbytes=CHUNK_CACHE_BYTES)
+                    h5py.File(self._sink, "w", rdcc_nbytes=CHUNK_CACHE_BYTES)
                 )
             self._stack = stack.pop_all()
         return self
@@ -140,6 +143,7 @@ class MeasurementWriter:
                     write_label_table(self._file, name, tuple(self._labels[name]))
                 self._let_go()
                 self._file.close()
+                self._sink.check()
 
     def _let_go(self) -> None:
         self._data.clear()
@@ -165,6 +169,7 @@ class MeasurementWriter:
                 self._check_agrees(block, self._first)
             if grows:
                 self._append(block)
+            self._sink.check()
         self.n_traces += block.n_traces
 
     def push(self) -> None:

@@ -6,9 +6,6 @@ somebody made by hand or with another program with at least the columns that mus
 
 from __future__ import annotations
 
-import csv
-import math
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,14 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.errors import FileFormatError, MissingDetailError
+from echotrace.files.csv_table import CsvTable, read_csv_table
 from echotrace.measurement import Measurement
 from echotrace.recording import COLUMNS, Column, Eye, LensState, Method
+from echotrace.user_input import shorten
 
 __all__ = ["read_measurement_table"]
 
 _REQUIRED = ("eye", "method", "lens_state", "accepted", "axial_length_mm")
 _ALLOWED = {"eye": Eye, "method": Method, "lens_state": LensState}
 _DEFAULTS = {"lens_material": "none", "vitreous": "natural"}
+_MOST_MM = 1e4
 _LENGTHS = ("axial_length_mm", "axial_length_u_mm", "axial_length_u_shared_mm")
 
 
@@ -33,7 +33,7 @@ def read_measurement_table(path: str | Path) -> Measurement:
     Parameters
     ----------
     path : str or Path
-        Comma-separated, one row a scan, names of the columns in the first row: at least ``eye``,
+        One row a scan, names of the columns in the first row: at least ``eye``,
         ``method``, ``lens_state``, ``accepted`` (true or false) and ``axial_length_mm``. Columns
         named after a segment with ``_mm`` at the end are its lengths.
 
@@ -49,111 +49,67 @@ def read_measurement_table(path: str | Path) -> Measurement:
     MissingDetailError
         A column is missing that must not be guessed.
     """
-    path = Path(path)
-    names, rows = _rows(path)
-    missing = [name for name in _REQUIRED if name not in names]
+    table = read_csv_table(path)
+    if not len(table):
+        raise FileFormatError(f"{path}: holds no scans; a row of column names and rows are needed")
+    missing = [name for name in _REQUIRED if name not in table]
     if missing:
         raise MissingDetailError(
             f"{path}: no column {missing[0]!r}; a table of lengths needs {', '.join(_REQUIRED)}"
         )
-    cells = {name: [row[k] for row in rows] for k, name in enumerate(names)}
-    n = len(rows)
+    n = len(table)
     columns: dict[str, Any] = {}
     for name in COLUMNS:
-        values = cells.get(name, [_DEFAULTS.get(name, "")] * n)
+        values = table.texts(name, _DEFAULTS.get(name, "") if name not in table else "")
         allowed = [str(item) for item in _ALLOWED.get(name, ())]
         for k, value in enumerate(values):
             if allowed and value not in allowed:
-                raise FileFormatError(
-                    f"{path}: row {k + 2}: {name}={value!r}; use one of {', '.join(allowed)}"
-                )
+                raise table.error(k, name, f"{shorten(value)!r}: use one of {', '.join(allowed)}")
         columns[name] = Column.of(values, n, name)
     segments = tuple(
         name.removesuffix("_mm")
-        for name in names
+        for name in table.names
         if name.endswith("_mm") and name not in _LENGTHS and not name.startswith("feature_")
     )
-    lengths = {name: _numbers(path, name, cells.get(name), n) for name in _LENGTHS}
+    lengths = {name: _lengths(table, name) for name in _LENGTHS}
     # A spread that was not written down is not zero; for one scan it is then not known.
     shared = lengths["axial_length_u_shared_mm"]
-    if "axial_length_u_shared_mm" not in cells:
+    if "axial_length_u_shared_mm" not in table:
         shared = np.zeros(n)
-    finding_names = tuple(
-        dict.fromkeys(word for text in cells.get("findings", []) for word in text.split())
-    )
+    found = [text.split() for text in table.texts("findings")]
+    finding_names = tuple(dict.fromkeys(word for words in found for word in words))
     if len(finding_names) > 32:
         raise FileFormatError(f"{path}: column findings names more than 32 kinds")
-    bits = [
-        sum(1 << finding_names.index(word) for word in set(text.split()))
-        for text in cells.get("findings", [""] * n)
-    ]
-    by_hand = [text == "hand" for text in cells.get("decided_by", [""] * n)]
+    bits = [sum(1 << finding_names.index(word) for word in set(words)) for words in found]
+    by_hand = [text == "hand" for text in table.texts("decided_by")]
     return Measurement(
         interfaces=(),
         segments=segments,
         delay_us=np.empty((n, 0)),
         delay_u_us=np.empty((n, 0)),
-        length_mm=np.stack(
-            [_numbers(path, f"{name}_mm", cells[f"{name}_mm"], n) for name in segments], axis=1
-        )
+        length_mm=np.stack([_lengths(table, f"{name}_mm") for name in segments], axis=1)
         if segments
         else np.empty((n, 0)),
         axial_length_mm=lengths["axial_length_mm"],
         axial_length_u_mm=lengths["axial_length_u_mm"],
         axial_length_u_shared_mm=shared,
-        score=_numbers(path, "score", cells.get("score"), n),
+        score=_up_to(table, "score", 1.0),
         findings=np.array(bits, dtype=np.uint32),
         finding_names=finding_names,
-        accepted=_truths(path, "accepted", cells["accepted"]),
+        accepted=table.truths("accepted"),
         decided_by=np.array(by_hand, dtype=np.uint8),
-        attributes={"source": path.name},
+        attributes={"source": table.path.name},
         **columns,
     )
 
 
-def _rows(path: Path) -> tuple[list[str], list[list[str]]]:
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            table = [row for row in csv.reader(file, strict=True) if row]
-    except OSError as error:
-        raise FileFormatError(f"{path}: cannot be read ({error.strerror})") from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise FileFormatError(f"{path}: not a comma-separated table ({error})") from error
-    if len(table) < 2:
-        raise FileFormatError(f"{path}: holds no scans; a row of column names and rows are needed")
-    names = [name.strip() for name in table[0]]
-    if len(names) == 1 and ";" in names[0]:
-        raise FileFormatError(
-            f"{path}: columns are separated by semicolons; save it with commas and decimal points"
-        )
-    twice = [name for name in names if names.count(name) > 1]
-    if twice:
-        raise FileFormatError(f"{path}: two columns are called {twice[0]!r}")
-    for k, row in enumerate(table[1:], start=2):
-        if len(row) != len(names):
-            raise FileFormatError(
-                f"{path}: row {k} has {len(row)} cells, the first row has {len(names)}"
-            )
-    return names, [[cell.strip() for cell in row] for row in table[1:]]
+def _lengths(table: CsvTable, name: str) -> NDArray[np.float64]:
+    return _up_to(table, name, _MOST_MM)
 
 
-def _numbers(path: Path, name: str, cells: Sequence[str] | None, n: int) -> NDArray[np.float64]:
-    values = np.full(n, math.nan)
-    for k, cell in enumerate(cells or ()):
-        if not cell:
-            continue
-        try:
-            values[k] = float(cell)
-        except ValueError:
-            raise FileFormatError(f"{path}: row {k + 2}: {name}={cell!r} is not a number") from None
-        if values[k] < 0.0 or math.isinf(values[k]):
-            raise FileFormatError(f"{path}: row {k + 2}: {name}={cell} must be zero or more")
+def _up_to(table: CsvTable, name: str, most: float) -> NDArray[np.float64]:
+    """Numbers of a column from zero up to a limit; NaN where one is missing."""
+    values = table.numbers(name, least=0.0)
+    for k in np.flatnonzero(values > most):
+        raise table.error(int(k), name, f"{values[k]:g} must be {most:g} or less")
     return values
-
-
-def _truths(path: Path, name: str, cells: Sequence[str]) -> NDArray[np.bool_]:
-    words = {"true": True, "1": True, "false": False, "0": False}
-    for k, cell in enumerate(cells):
-        if cell.lower() not in words:
-            raise FileFormatError(f"{path}: row {k + 2}: {name}={cell!r} must be true or false")
-    return np.array([words[cell.lower()] for cell in cells], dtype=np.bool_)

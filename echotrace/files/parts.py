@@ -1,21 +1,22 @@
 """Finished parts of a long measurement, kept until the whole is complete.
 
-A part is written once for each few seconds of work and read only if the work was interrupted, so
-its form is the one that costs least to write: a head as JSON and the bytes of the arrays, one after
-another. The file starts with the size of the head and its checksum; the head has type, shape and
-checksum of each array, so that no byte that is read goes unchecked.
+A part is a row of arrays in numpy's own format (``.npy``), one after another in one file: the
+checksum of the head, the head as JSON text, and what was measured. The head tells where the part
+belongs and the checksum of each array, so that no byte goes unchecked and a part under another's
+name is not taken for it.
 """
 
 from __future__ import annotations
 
+import io
 import json
-import math
-import struct
-from collections.abc import Sequence
+import tokenize
+import warnings
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
+from numpy.lib import format as npy
 from numpy.typing import NDArray
 
 from echotrace.errors import EchotraceError, FileFormatError
@@ -26,18 +27,77 @@ from echotrace.recording import COLUMNS, Column
 __all__ = ["read_part", "write_part"]
 
 _TEXTS = ("interfaces", "segments", "finding_names")
-# Bytes of the head, and their checksum.
-_START = struct.Struct("<II")
 
 
-def write_part(part: Measurement, path: Path) -> None:
+def write_part(part: Measurement, path: Path, place: str) -> None:
     """Write a part so that it is there wholly or not at all.
+
+    Parameters
+    ----------
+    part : Measurement
+    path : Path
+    place : str
+        What the part is a part of, and which; only the same text reads it again.
 
     Raises
     ------
     FileFormatError
         The file cannot be written.
     """
+    with atomic_target(path) as partial, writing(path), partial.open("wb") as file:
+        _write(part, place, file)
+
+
+def read_part(path: Path, place: str) -> Measurement:
+    """Read a part.
+
+    Parameters
+    ----------
+    path : Path
+    place : str
+        As it was written for.
+
+    Returns
+    -------
+    Measurement
+
+    Raises
+    ------
+    FileFormatError
+        It is damaged, or belongs elsewhere.
+    """
+    try:
+        written = path.read_bytes()
+        part, found = _read(io.BytesIO(written))
+        again = io.BytesIO()
+        # The same bytes come out only if all arrays, checksums and headers are what they were.
+        _write(part, found, again)
+        if again.getvalue() != written:
+            raise ValueError("a checksum does not match")
+    except (
+        OSError,
+        MemoryError,
+        IndexError,
+        KeyError,
+        ValueError,
+        TypeError,
+        SyntaxError,
+        tokenize.TokenError,
+        EchotraceError,
+    ) as error:
+        raise FileFormatError(
+            f"{path}: damaged part of an interrupted run ({error}); delete it, and it is measured "
+            "again with all that follows it"
+        ) from error
+    if found != place:
+        raise FileFormatError(
+            f"{path}: is whole, but not the part that belongs here (it was moved, or is of another "
+            "run); delete it, and it is measured again with all that follows it"
+        )
+    return part
+
+
+def _write(part: Measurement, place: str, file: IO[bytes]) -> None:
     from echotrace.kernels.checksum import fletcher32
 
     columns = [
@@ -48,71 +108,40 @@ def write_part(part: Measurement, path: Path) -> None:
     # Features of a single block can be columns of one array.
     arrays = [np.ascontiguousarray(column) for column in columns]
     head = {
+        "place": place,
         **{name: getattr(part, name) for name in _TEXTS},
         "settings_json": part.settings_json,
         "attributes": dict(part.attributes),
         "labels": [getattr(part, name).labels for name in COLUMNS],
         "features": list(part.features),
-        "arrays": [(array.dtype.str, array.shape, fletcher32(array)) for array in arrays],
+        "checksums": [fletcher32(array) for array in arrays],
     }
     text = np.frombuffer(json.dumps(head).encode(), np.uint8)
-    with atomic_target(path) as partial, writing(path), partial.open("wb") as file:
-        file.write(_START.pack(text.size, fletcher32(text)))
-        for array in (text, *arrays):
-            array.tofile(file)
+    for array in (np.array([fletcher32(text)], "<u4"), text, *arrays):
+        npy.write_array_header_1_0(file, npy.header_data_from_array_1_0(array))
+        file.write(array.reshape(-1).view(np.uint8).data)
 
 
-def read_part(path: Path) -> Measurement:
-    """Read a part.
+def _read(file: IO[bytes]) -> tuple[Measurement, str]:
+    def array() -> NDArray[Any]:
+        with warnings.catch_warnings():
+            # What numpy thinks of a damaged header is of no interest: it will be refused.
+            warnings.simplefilter("ignore")
+            found: NDArray[Any] = npy.read_array(file, allow_pickle=False)
+        return found
 
-    Raises
-    ------
-    FileFormatError
-        It is damaged.
-    """
-    try:
-        return _read(path)
-    except (
-        OSError,
-        MemoryError,
-        struct.error,
-        KeyError,
-        ValueError,
-        TypeError,
-        EchotraceError,
-    ) as error:
-        raise FileFormatError(
-            f"{path}: damaged part of an interrupted run ({error}); delete it, and it is measured "
-            "again with all that follows it"
-        ) from error
-
-
-def _read(path: Path) -> Measurement:
-    from echotrace.kernels.checksum import fletcher32
-
-    with path.open("rb") as file:
-
-        def numbers(dtype: str, shape: Sequence[int], told: int) -> NDArray[Any]:
-            wanted = math.prod(shape) * np.dtype(dtype).itemsize
-            raw = np.frombuffer(file.read(wanted), np.uint8)
-            if raw.size != wanted:
-                raise ValueError("cut short")
-            if fletcher32(raw) != told:
-                raise ValueError("a checksum does not match")
-            return raw.view(dtype).reshape(shape)
-
-        size, told = _START.unpack(file.read(_START.size))
-        head: dict[str, Any] = json.loads(numbers("u1", (size,), told).tobytes())
-        arrays = [numbers(*form) for form in head["arrays"]]
+    array()  # The checksum of the head.
+    head: dict[str, Any] = json.loads(array().tobytes())
+    rest = iter([array() for _ in head["checksums"]])
     fields: dict[str, Any] = {name: tuple(head[name]) for name in _TEXTS}
-    rest = iter(arrays)
     for name in ARRAYS:
         fields[name] = next(rest)
     for name, labels in zip(COLUMNS, head["labels"], strict=True):
         fields[name] = Column(next(rest), tuple(labels))
-    return Measurement(
+    part = Measurement(
         features=dict(zip(head["features"], rest, strict=True)),
         settings_json=head["settings_json"],
         attributes=head["attributes"],
         **fields,
     )
+    return part, head["place"]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from echotrace.fitting.finding_cases import FINDING_CASES, MORE_CASES
 from echotrace.fitting.score_sets import ScoreSet
 from echotrace.fitting.trials import Trial
-from echotrace.quality.findings import FINDINGS
+from echotrace.quality.finding_list import FINDINGS
 
 __all__ = ["ConfusionMatrix", "confusion_of_findings", "error_centiles"]
 

@@ -245,7 +245,7 @@ _CASES = (
 
 FINDING_CASES: Mapping[str, FindingCase] = MappingProxyType({c.finding: c for c in _CASES})
 """A case and a near miss for each finding, in the order of
-:data:`echotrace.quality.findings.FINDINGS`."""
+:data:`echotrace.quality.finding_list.FINDINGS`."""
 
 _OFF_AXIS = frozenset(
     {"retina_not_steep", "retina_low", "no_wall_behind_retina", "beam_off_axis", "score_low"}

@@ -6,14 +6,14 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from echotrace.chain.measure import view_trace
+from echotrace.chain.plain import view_trace
 from echotrace.figures.synthesis import artefact_figure, level_figure, tilt_figure
 from echotrace.figures.trace import trace_figure
 from echotrace.files.native import read_recording
 from echotrace.fitting.findings_figure import confusion_figure
 from echotrace.fitting.score_figures import left_out_figure, score_figure
 from echotrace.fitting.score_sets import join_sets, shipped_sets
-from echotrace.quality.findings import QualityLimits
+from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
 
 if TYPE_CHECKING:

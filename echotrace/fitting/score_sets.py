@@ -129,7 +129,8 @@ class ScoreSet:
     draw, probe_kind : ndarray of int
     state : ndarray of str
     findings : ndarray of uint32
-        Bit set of :data:`echotrace.quality.findings.FINDINGS`, as measured when the set was made.
+        Bit set of :data:`echotrace.quality.finding_list.FINDINGS`, as measured when the set was
+        made.
     """
 
     features: Mapping[str, NDArray[np.float32]]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from echotrace.kernels.echoes import NEPERS_PER_DB
+from echotrace.kernels.choice import NEPERS_PER_DB
 from echotrace.kernels.jit import kernel
 
 __all__ = [
@@ -14,7 +14,7 @@ __all__ = [
     "FACE_PAIR_DB",
     "IMPLANT_DB",
     "LAST",
-    "LEAST_STRETCH",
+    "MOST_BROADENING",
     "LENS_BACK",
     "LENS_FRONT",
     "LENS_INSIDE_DB",
@@ -22,7 +22,7 @@ __all__ = [
     "ORBIT_DB",
     "RETINA",
     "RETINA_SILENCE_DB",
-    "RETINA_STRETCH",
+    "RETINA_BROADENING",
     "SECOND_CORNEA_DB",
     "SECOND_LEVEL_DB",
     "VITREOUS_COUNT",
@@ -34,7 +34,7 @@ __all__ = [
 
 # Columns of the answers.
 LENS_INSIDE_DB, WALL_STEP_DB, WALL_DB, SECOND_LEVEL_DB, ORBIT_DB = 0, 1, 2, 3, 4
-VITREOUS_DB, VITREOUS_COUNT, RETINA_STRETCH, RETINA_SILENCE_DB, LEAST_STRETCH = 5, 6, 7, 8, 9
+VITREOUS_DB, VITREOUS_COUNT, RETINA_BROADENING, RETINA_SILENCE_DB, MOST_BROADENING = 5, 6, 7, 8, 9
 FACE_ECHO_US, FACE_PAIR_DB, BATH_PAIR_DB, IMPLANT_DB, NATURAL_DB = 10, 11, 12, 13, 14
 SECOND_CORNEA_DB = 15
 ANSWERS = 16
@@ -54,7 +54,7 @@ _PAIR_LOW_US, _PAIR_HIGH_US = 0.45, 0.95
 
 @kernel
 def _tallest(count, at, level, start, stop):
-    """Candidate of the tallest echo of a stretch, -1 where there is none."""
+    """Candidate of the tallest echo of a window, -1 where there is none."""
     best = -1
     for j in range(count):
         if at[j] > stop:
@@ -66,13 +66,13 @@ def _tallest(count, at, level, start, stop):
 
 @kernel
 def _height(count, at, level, start, stop):
-    """Level of the tallest echo of a stretch, at least the unheard one, dB."""
+    """Level of the tallest echo of a window, at least the unheard one, dB."""
     j = _tallest(count, at, level, start, stop)
     return level[j] if j >= 0 and level[j] > _UNHEARD_DB else _UNHEARD_DB
 
 
 @kernel
-def _shapes(count, at, level, before_db, stretch, pick, first, retina, out):
+def _shapes(count, at, level, before_db, broadening, pick, first, retina, out):
     """Shape of the echo at each pick up to the retina, and the silence before that one."""
     for k in range(first, retina + 1):
         nearest, least = -1, _SAME_US
@@ -84,10 +84,10 @@ def _shapes(count, at, level, before_db, stretch, pick, first, retina, out):
                 nearest, least = j, abs(apart)
         if nearest < 0:
             continue
-        if not stretch[nearest] >= out[LEAST_STRETCH]:
-            out[LEAST_STRETCH] = stretch[nearest]
+        if not broadening[nearest] <= out[MOST_BROADENING]:
+            out[MOST_BROADENING] = broadening[nearest]
         if k == retina:
-            out[RETINA_STRETCH] = stretch[nearest]
+            out[RETINA_BROADENING] = broadening[nearest]
             quiet_db = before_db[nearest]
             out[RETINA_SILENCE_DB] = level[nearest] - (
                 quiet_db if quiet_db > _UNHEARD_DB else _UNHEARD_DB
@@ -96,7 +96,7 @@ def _shapes(count, at, level, before_db, stretch, pick, first, retina, out):
 
 @kernel
 def _pair(count, at, level, before_db, start, stop, silence_db):
-    """Lower level of the tallest pair of a cornea's thickness whose front lies in a stretch, dB.
+    """Lower level of the tallest pair of a cornea's thickness whose front lies in a window, dB.
 
     The front stands out of the silence before it by so much; NaN where there is no such pair.
     """
@@ -193,7 +193,17 @@ def _natural_db(count, at, level, cornea, reference_db):
 
 @kernel
 def ask_rows(
-    count, delay_us, level_db, before_db, stretch, pick_us, pick_db, face_us, table, natural, answer
+    count,
+    delay_us,
+    level_db,
+    before_db,
+    broadening,
+    pick_us,
+    pick_db,
+    face_us,
+    table,
+    natural,
+    answer,
 ):
     """Ask every trace.
 
@@ -201,8 +211,8 @@ def ask_rows(
     ----------
     count : (n,) int32
     delay_us : (n, c) float64, rising
-    level_db, before_db, stretch : (n, c) float32
-        Candidates, as :class:`echotrace.signal.gates.Candidates` has them.
+    level_db, before_db, broadening : (n, c) float32
+        Candidates, as :class:`echotrace.signal.candidates.Candidates` has them.
     pick_us : (n, q) float64
         Picks; NaN where there is none.
     pick_db : (n, q) float32
@@ -225,7 +235,7 @@ def ask_rows(
         cornea, retina, retina_db = pick[0], pick[retina_k], height[retina_k]
         if front >= 0 and not np.isnan(pick[front] + pick[back]):
             out[LENS_INSIDE_DB] = _height(n, at, level, pick[front] + 0.5, pick[back] - 0.4)
-        _shapes(n, at, level, before, stretch[i], pick, first_seen, retina_k, out)
+        _shapes(n, at, level, before, broadening[i], pick, first_seen, retina_k, out)
         if not np.isnan(retina):
             last = pick[last_k] if last_k > 0 else cornea + 0.8
             _around_retina(n, at, level, last, retina, retina_db, out)

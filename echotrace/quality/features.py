@@ -1,4 +1,4 @@
-"""What each trace looks like, as figures.
+"""What each trace looks like, as features: numbers read off it.
 
 They are in dB over the trace's own noise or in microseconds, so that receiver gain does not move
 them. The score weighs them, and :mod:`echotrace.quality.findings` holds them against limits.
@@ -15,20 +15,20 @@ from numpy.typing import NDArray
 from echotrace.quality.pattern import pattern_features
 from echotrace.quality.score import shipped_models
 from echotrace.recording import Method
+from echotrace.signal.candidates import Candidates
 from echotrace.signal.conditioning import Conditioned
-from echotrace.signal.gates import Candidates
 from echotrace.signal.pulse import Pulse
 from echotrace.target import Target
 
 __all__ = [
-    "Looks",
-    "Stretch",
+    "EchoFeatures",
+    "TraceWindow",
     "echo_reach_samples",
-    "look_at_echoes",
+    "echo_features",
     "nominal_rise_us",
     "score_traces",
-    "stretches",
     "trace_features",
+    "trace_windows",
 ]
 
 Float32 = NDArray[np.float32]
@@ -58,7 +58,7 @@ def nominal_rise_us(pulse: Pulse, bandwidth_hz: float) -> float:
     return 1.6868 * sigma_us
 
 
-# Stretches of the trace, µs: an echo's own skirts reach about 0.8 µs; sclera and orbit follow the
+# Windows of the trace, µs: an echo's own skirts reach about 0.8 µs; sclera and orbit follow the
 # retina within 1 and 7 µs (0.8 and 5 mm).
 _SKIRT_US = 0.8
 _WALL_US = (0.25, 7.0)
@@ -66,8 +66,8 @@ _ORBIT_US = (1.6, 7.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
-    """A stretch of the trace whose level is a feature, between two interfaces.
+class TraceWindow:
+    """A window of the trace whose level is a feature, between two interfaces.
 
     Attributes
     ----------
@@ -81,25 +81,25 @@ class Stretch:
     stop: tuple[str, float]
 
 
-def stretches(target: Target) -> tuple[Stretch, ...]:
-    """The stretches of a target that are looked at."""
+def trace_windows(target: Target) -> tuple[TraceWindow, ...]:
+    """The windows of a target that are looked at."""
     if not target.anatomy:
         return ()
     middle = 0.5 * (_ORBIT_US[0] + _ORBIT_US[1])
     found = [
-        Stretch("wall", ("retina", _WALL_US[0]), ("retina", _WALL_US[1])),
-        Stretch("orbit", ("retina", _ORBIT_US[0]), ("retina", _ORBIT_US[1])),
-        Stretch("orbit_near", ("retina", _ORBIT_US[0]), ("retina", middle)),
-        Stretch("orbit_far", ("retina", middle), ("retina", _ORBIT_US[1])),
+        TraceWindow("wall", ("retina", _WALL_US[0]), ("retina", _WALL_US[1])),
+        TraceWindow("orbit", ("retina", _ORBIT_US[0]), ("retina", _ORBIT_US[1])),
+        TraceWindow("orbit_near", ("retina", _ORBIT_US[0]), ("retina", middle)),
+        TraceWindow("orbit_far", ("retina", middle), ("retina", _ORBIT_US[1])),
     ]
     if "lens_front" in target.interface_names:
-        found.append(Stretch("lens", ("lens_front", _SKIRT_US), ("lens_back", -_SKIRT_US)))
+        found.append(TraceWindow("lens", ("lens_front", _SKIRT_US), ("lens_back", -_SKIRT_US)))
     return tuple(found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Looks:
-    """Raw figures of traces, read in the plain envelope.
+class EchoFeatures:
+    """Raw features of echoes and windows, read in the plain envelope.
 
     Attributes
     ----------
@@ -111,8 +111,8 @@ class Looks:
         Clipped samples in it.
     clipped_fraction : ndarray of float32, (n,)
         Of the whole trace.
-    largest, mean_square : ndarray of float32, (n, n_stretches)
-        In each of :func:`stretches`, on the grid of
+    largest, mean_square : ndarray of float32, (n, n_windows)
+        In each of :func:`trace_windows`, on the grid of
         :attr:`~echotrace.signal.pulse.Pulse.grid_stride`.
     nominal_rise_us : float
         Rise of an undistorted echo.
@@ -135,10 +135,10 @@ def echo_reach_samples(pulse: Pulse) -> tuple[int, int]:
     return int(np.ceil(width)), int(np.ceil(16.0 * width))
 
 
-def look_at_echoes(
+def echo_features(
     traces: Conditioned, delay_us: NDArray[np.float64], target: Target, *, method: str
-) -> Looks:
-    """Read the raw figures of traces.
+) -> EchoFeatures:
+    """Read the raw features of traces.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def look_at_echoes(
         Picks, NaN where there is none.
     target : Target
     method : str
-        In contact the first interface is no echo of the trace and has no figures.
+        In contact the first interface is no echo of the trace and has no features.
     """
     from echotrace.kernels.features import echo_shapes, windows
 
@@ -163,14 +163,14 @@ def look_at_echoes(
     marks = np.ascontiguousarray(traces.clipped).view(np.uint8)
     echo_shapes(envelope, marks, at, reach, far, height, rise, width, clipped)
     stride = traces.pulse.grid_stride
-    parts = stretches(target)
+    parts = trace_windows(target)
     start, stop = np.empty((n, len(parts))), np.empty((n, len(parts)))
     for k, part in enumerate(parts):
         for out, (name, after_us) in ((start, part.start), (stop, part.stop)):
             out[:, k] = (place[:, target.index(name)] + after_us / traces.step_us) / stride
     largest, mean_square = (np.empty((n, len(parts)), np.float32) for _ in range(2))
     windows(np.ascontiguousarray(envelope[:, ::stride]), start, stop, largest, mean_square)
-    return Looks(
+    return EchoFeatures(
         noise=traces.envelope_noise,
         height=height,
         rise_us=rise * np.float32(traces.step_us),
@@ -190,7 +190,7 @@ def look_at_echoes(
 
 
 def trace_features(
-    looks: Looks,
+    echoes: EchoFeatures,
     delay_us: NDArray[np.float64],
     target: Target,
     *,
@@ -201,11 +201,11 @@ def trace_features(
     length_u_mm: NDArray[np.float64],
     receiver_known: bool = True,
 ) -> dict[str, Float32]:
-    """Figures that say what each trace looks like.
+    """Features that say what each trace looks like.
 
     Parameters
     ----------
-    looks : Looks
+    echoes : EchoFeatures
     delay_us : ndarray of float64, (n_traces, n_interfaces)
         Picks, NaN where there is none.
     target : Target
@@ -224,29 +224,29 @@ def trace_features(
     -------
     dict of str to ndarray of float32, each (n_traces,)
         ``level_db_NAME``, ``rise_us_NAME`` and ``width_us_NAME`` for each interface; the level of
-        a clipped echo is NaN, for its height is not known. Then the figures of the whole trace.
+        a clipped echo is NaN, for its height is not known. Then the features of the whole trace.
     """
-    all_level_db = _over_noise_db(looks.height, looks.noise[:, None])
-    level_db = np.where(looks.clipped > 0, np.float32(np.nan), all_level_db)
+    all_level_db = _over_noise_db(echoes.height, echoes.noise[:, None])
+    level_db = np.where(echoes.clipped > 0, np.float32(np.nan), all_level_db)
     names, features = target.interface_names, dict[str, Float32]()
     for k, name in enumerate(names):
         features[f"level_db_{name}"] = level_db[:, k]
-        features[f"rise_us_{name}"] = looks.rise_us[:, k]
-        features[f"width_us_{name}"] = looks.width_us[:, k]
+        features[f"rise_us_{name}"] = echoes.rise_us[:, k]
+        features[f"width_us_{name}"] = echoes.width_us[:, k]
     face_us = 0.0 if np.isnan(face_delay_us) else face_delay_us
     features["echo_count"] = _echoes_inside(candidates, method, face_us)
     required = [k for k, item in enumerate(target.interfaces) if not item.optional]
     features["missing_count"] = np.isnan(delay_us[:, required]).sum(axis=1, dtype=np.float32)
     end = names.index(target.length_to)
     ends = [k for k in required if k <= end]
-    features["clipped_samples"] = looks.clipped[:, ends].sum(axis=1, dtype=np.float32)
-    features["clipped_fraction"] = looks.clipped_fraction
+    features["clipped_samples"] = echoes.clipped[:, ends].sum(axis=1, dtype=np.float32)
+    features["clipped_fraction"] = echoes.clipped_fraction
     features["weakest_level_db"] = _least(all_level_db[:, ends])
     features["least_margin"] = _least(margin[:, ends].astype(np.float32))
     features["length_u_mm"] = length_u_mm.astype(np.float32)
     features["last_margin"] = margin[:, end].astype(np.float32)
     if target.anatomy:
-        features |= _eye_features(looks, target, level_db)
+        features |= _eye_features(echoes, target, level_db)
         features["vitreous_echo_db"] = _vitreous_echo_db(
             candidates, delay_us, target, method, face_us
         )
@@ -254,13 +254,13 @@ def trace_features(
             features["vitreous_echo_db"] - all_level_db[:, names.index("retina")]
         )
         features["retina_rise_ratio"] = features["rise_us_retina"] / np.float32(
-            looks.nominal_rise_us
+            echoes.nominal_rise_us
         )
         features |= pattern_features(
             candidates,
             delay_us,
             all_level_db,
-            looks.clipped,
+            echoes.clipped,
             target,
             method=method,
             face_delay_us=face_delay_us,
@@ -277,17 +277,17 @@ def _least(values: Float32) -> Float32:
     return np.asarray(least, np.float32)
 
 
-def _eye_features(looks: Looks, target: Target, level_db: Float32) -> dict[str, Float32]:
-    """Figures that speak of anatomy."""
-    names, parts = target.interface_names, [part.name for part in stretches(target)]
+def _eye_features(echoes: EchoFeatures, target: Target, level_db: Float32) -> dict[str, Float32]:
+    """Features that speak of anatomy."""
+    names, parts = target.interface_names, [part.name for part in trace_windows(target)]
     # The mean square of the noise's envelope is twice the variance of one quadrature.
-    noise_rms = np.sqrt(2.0) * looks.noise
+    noise_rms = np.sqrt(2.0) * echoes.noise
 
     def tallest(name: str) -> Float32:
-        return _over_noise_db(looks.largest[:, parts.index(name)], looks.noise)
+        return _over_noise_db(echoes.largest[:, parts.index(name)], echoes.noise)
 
     def rms(name: str) -> Float32:
-        return _over_noise_db(np.sqrt(looks.mean_square[:, parts.index(name)]), noise_rms)
+        return _over_noise_db(np.sqrt(echoes.mean_square[:, parts.index(name)]), noise_rms)
 
     retina_level, sclera_level = (level_db[:, names.index(name)] for name in ("retina", "sclera"))
     # Neither half of the orbit can lie below the noise.
@@ -355,7 +355,7 @@ def _vitreous_echo_db(
     if "lens_back" in names and target.segments[retina - 2].medium.name != "lens":
         front, back = delay_us[:, retina - 2, None], delay_us[:, retina - 1, None]
         repeats.append(back + (back - front) * np.arange(1.0, _BOUNCES + 1.0))
-    # An empty vitreous shows the search threshold at most: nothing there is no figure at all.
+    # An empty vitreous shows the search threshold at most: nothing there is no feature at all.
     level = np.empty(n, np.float32)
     tallest_between(
         candidates.count,

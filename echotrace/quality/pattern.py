@@ -1,8 +1,8 @@
-"""The pattern of an eye's echoes, as figures that neither gain nor an unknown time gain moves.
+"""The pattern of an eye's echoes, as features that neither gain nor an unknown time gain moves.
 
 Each echo is held against its neighbours on the trace, never against an absolute height: the
 retina against the wall just behind it, the front of the cornea against its back, the lens against
-itself. No single figure decides; :mod:`echotrace.quality.score` weighs them all.
+itself. No single feature decides; :mod:`echotrace.quality.score` weighs them all.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.recording import Method
-from echotrace.signal.gates import Candidates
+from echotrace.signal.candidates import Candidates
 from echotrace.target import Target
 
 __all__ = ["PATTERN_FEATURES", "pattern_features"]
@@ -25,7 +25,7 @@ PATTERN_FEATURES = (
     "retina_against_cornea_db",
     "retina_silence_db",
     "retina_misshape",
-    "least_stretch",
+    "most_broadening",
     "wall_step_db",
     "wall_double_db",
     "retina_over_wall_db",
@@ -46,7 +46,7 @@ PATTERN_FEATURES = (
     "lens_clipped_samples",
     "end_clipped_samples",
 )
-"""Names of the figures; those that a target or method does not have are NaN."""
+"""Names of the features; those that a target or method does not have are NaN."""
 
 # A repeat has no wall behind it: where the energy rises by this much, dB, stands no repeat.
 _WALLED_DB = 25.0
@@ -68,7 +68,7 @@ def pattern_features(
     receiver_known: bool,
     retina_rise_ratio: Float32,
 ) -> dict[str, Float32]:
-    """Figures of the pattern of an eye.
+    """Features of the pattern of an eye.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def pattern_features(
         candidates.delay_us,
         candidates.level_db,
         candidates.before_db,
-        candidates.stretch,
+        candidates.broadening,
         np.ascontiguousarray(delay_us),
         np.ascontiguousarray(level_db, np.float32),
         face_us,
@@ -143,8 +143,8 @@ def pattern_features(
         found["vitreous_echo_against_retina_db"][:] = told[ask.VITREOUS_DB] - retina_db
         found["vitreous_echo_count"][:] = told[ask.VITREOUS_COUNT]
         found["retina_silence_db"][:] = told[ask.RETINA_SILENCE_DB]
-        found["retina_misshape"][:] = np.abs(told[ask.RETINA_STRETCH])
-        found["least_stretch"][:] = told[ask.LEAST_STRETCH]
+        found["retina_misshape"][:] = np.abs(told[ask.RETINA_BROADENING])
+        found["most_broadening"][:] = told[ask.MOST_BROADENING]
         # A rise faster than the probe's pulse is no echo of it.
         found["retina_rise_misfit"][:] = np.abs(np.log(retina_rise_ratio))
         found["anatomy_distance"][:] = _anatomy_distance(at, target)
@@ -188,7 +188,7 @@ def pattern_features(
         shallow = found["chamber_mm"] < _SHALLOW_MM
         found["second_cornea_db"][shallow] = told[ask.SECOND_CORNEA_DB, shallow]
         found["phakic_pattern_db"][:] = told[ask.NATURAL_DB]
-    # An echo without any height is no figure.
+    # An echo without any height is no feature.
     table[np.isinf(table)] = np.nan
     return found
 

@@ -2,7 +2,7 @@
 
 The model is additive and monotone. Each feature adds a number of nats that never falls in the
 direction in which the feature speaks for the trace: a line through the knots, level beyond the
-first and the last. A figure that could not be had adds its own number. The probability is the
+first and the last. A feature that could not be had adds its own number. The probability is the
 logistic function of the sum. What any feature is worth can be read off the table
 (``echotrace/data/score_model.toml``), which ``python -m echotrace.fitting.calibration`` makes.
 """

@@ -8,9 +8,9 @@ import numpy as np
 
 from echotrace.quality.score import ScoreModel, shipped_models
 
-__all__ = ["FIGURE_WORDS", "against_the_score"]
+__all__ = ["FEATURE_WORDS", "against_the_score"]
 
-FIGURE_WORDS: Mapping[str, str] = {
+FEATURE_WORDS: Mapping[str, str] = {
     "weakest_level_db": "the height of the weakest echo over the noise",
     "cornea_imbalance_db": "the difference of the two corneal peaks",
     "cornea_against_lens_db": "the cornea against the front of the lens",
@@ -37,7 +37,7 @@ FIGURE_WORDS: Mapping[str, str] = {
     "end_clipped_samples": "clipped echoes of the cornea or the retina",
     "repeat_closeness_us": "a repeat of the bath near the retina",
 }
-"""Every figure that the score weighs, in plain words."""
+"""Every feature that the score weighs, in plain words."""
 
 # Less than this, nats, is the lot of many a good trace.
 _LEAST_NATS = 1.5
@@ -46,12 +46,12 @@ _LEAST_NATS = 1.5
 def against_the_score(
     features: Mapping[str, float], *, most: int = 2, model: ScoreModel | None = None
 ) -> list[str]:
-    """The figures that take most from the score of one trace, the worst first.
+    """The features that take most from the score of one trace, the worst first.
 
     Parameters
     ----------
     features : mapping of str to float
-        Of the one trace. A figure that could not be had (NaN) is not named: it says nothing.
+        Of the one trace. A feature that could not be had (NaN) is not named: it says nothing.
     most : int
         How many at most.
     model : ScoreModel, optional
@@ -60,7 +60,7 @@ def against_the_score(
     Returns
     -------
     list of str
-        In plain words; only figures that take 1.5 nats and more off their best.
+        In plain words; only features that take 1.5 nats and more off their best.
     """
     model = shipped_models()["score"] if model is None else model
     lost = []
@@ -68,6 +68,6 @@ def against_the_score(
         value = features.get(term.feature, np.nan)
         if np.isfinite(value):
             loss = max(term.nats) - float(np.interp(value, term.knots, term.nats))
-            lost.append((loss, FIGURE_WORDS.get(term.feature, term.feature)))
+            lost.append((loss, FEATURE_WORDS.get(term.feature, term.feature)))
     lost.sort(key=lambda item: -item[0])
     return [words for loss, words in lost[:most] if loss >= _LEAST_NATS]

@@ -6,13 +6,10 @@ import math
 from dataclasses import dataclass
 
 from echotrace.errors import ParameterError
+from echotrace.quantities import quantities, quantity
+from echotrace.user_input import whole_number
 
 __all__ = ["Probe", "Receiver"]
-
-
-def _finite_positive(value: float, name: str, owner: str) -> None:
-    if not (math.isfinite(value) and value > 0.0):
-        raise ParameterError(f"{owner}: {name}={value!r} must be a positive number")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,20 +40,8 @@ class Probe:
     face_delay_u_us: float = math.nan
 
     def __post_init__(self) -> None:
-        _finite_positive(self.centre_frequency_hz, "centre_frequency_hz", "probe")
-        if not 0.05 <= self.fractional_bandwidth <= 2.0:
-            raise ParameterError(
-                f"probe: fractional_bandwidth={self.fractional_bandwidth!r} must lie between "
-                "0.05 and 2 (-6 dB band over centre frequency)"
-            )
-        for name in ("aperture_mm", "focus_mm"):
-            value = getattr(self, name)
-            if not (math.isnan(value) or value > 0.0):
-                raise ParameterError(f"probe: {name}={value!r} must be positive")
-        if self.face_delay_u_us < 0.0:
-            raise ParameterError(
-                f"probe: face_delay_u_us={self.face_delay_u_us!r} must be zero or more"
-            )
+        for name in self.__slots__:
+            object.__setattr__(self, name, quantity(name, getattr(self, name), "probe"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,17 +66,17 @@ class Receiver:
     bits: int = 0
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "tgc_delay_us", tuple(float(x) for x in self.tgc_delay_us))
-        object.__setattr__(self, "tgc_gain_db", tuple(float(x) for x in self.tgc_gain_db))
+        put = object.__setattr__
+        for name in ("tgc_delay_us", "tgc_gain_db"):
+            put(self, name, quantities(name, getattr(self, name), "receiver"))
         if len(self.tgc_delay_us) != len(self.tgc_gain_db):
             raise ParameterError(
                 f"receiver: {len(self.tgc_delay_us)} tgc_delay_us for "
                 f"{len(self.tgc_gain_db)} tgc_gain_db; each node needs both"
             )
-        if any(not math.isfinite(x) for x in (*self.tgc_delay_us, *self.tgc_gain_db)):
-            raise ParameterError("receiver: TGC nodes must be finite numbers")
         if any(b <= a for a, b in zip(self.tgc_delay_us, self.tgc_delay_us[1:], strict=False)):
             raise ParameterError("receiver: tgc_delay_us must rise from node to node")
-        _finite_positive(self.full_scale, "full_scale", "receiver")
+        put(self, "full_scale", quantity("full_scale", self.full_scale, "receiver"))
+        put(self, "bits", whole_number(self.bits, "receiver: bits"))
         if self.bits != 0 and not 2 <= self.bits <= 16:
-            raise ParameterError(f"receiver: bits={self.bits!r} must be 2 to 16, or 0 for floats")
+            raise ParameterError(f"receiver: bits={self.bits} must be 2 to 16, or 0 for floats")

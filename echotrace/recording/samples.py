@@ -12,6 +12,9 @@ from echotrace.errors import RecordingError
 __all__ = ["MIN_SAMPLES", "SampleStore", "check_shape", "checked_samples", "frozen"]
 
 MIN_SAMPLES = 16
+# A trace whose largest float lies beyond these has no unit anybody would store; squares of such
+# numbers leave the range of float32.
+_LEAST_PEAK, _MOST_PEAK = 1e-15, 1e15
 
 
 class SampleStore(Protocol):
@@ -76,6 +79,10 @@ def checked_samples(samples: Any) -> SampleStore:
         finite = np.isfinite(high) & np.isfinite(low)
         if not finite.all():
             _refuse(~finite, "holds NaN or infinite samples", "repair or leave out")
+        peak = np.maximum(np.abs(high), np.abs(low))
+        odd = (peak > _MOST_PEAK) | ((peak < _LEAST_PEAK) & (high != low))
+        if odd.any():
+            _refuse(odd, f"peaks at {float(peak[int(np.argmax(odd))]):.3g}", "scale them")
         constant = high == low
     else:
         # Few traces begin with equal samples; only those are looked at wholly.

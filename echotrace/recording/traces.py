@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from copy import copy
 from dataclasses import dataclass, field, replace
@@ -13,14 +12,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from echotrace.errors import ParameterError, RecordingError
+from echotrace.quantities import QUANTITIES, quantity
 from echotrace.recording.acquisition import Probe, Receiver
 from echotrace.recording.labels import ALLOWED, COLUMNS, Column, Signal
 from echotrace.recording.samples import SampleStore, check_shape, checked_samples, frozen
 from echotrace.recording.truth import Truth
 
 __all__ = ["Recording"]
-
-MIN_SAMPLING_RATE_HZ, MAX_SAMPLING_RATE_HZ = 1e5, 1e11
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,9 +79,8 @@ class Recording:
 
     def __post_init__(self) -> None:
         put = object.__setattr__
-        _check_rate(self.sampling_rate_hz)
-        if not math.isfinite(self.start_delay_us):
-            raise ParameterError(f"start_delay_us={self.start_delay_us!r} must be a finite number")
+        for name in ("sampling_rate_hz", "start_delay_us"):
+            put(self, name, quantity(name, getattr(self, name)))
         try:
             put(self, "signal", Signal(str(self.signal)))
         except ValueError:
@@ -106,6 +103,8 @@ class Recording:
                 "each trace or a single one for all"
             ) from None
         put(self, "gain_db", frozen(gain, np.float32))
+        _check_gain(self.gain_db)
+        _check_band(self)
         if self.truth is not None and self.truth.delay_us.shape[0] != n_traces:
             raise RecordingError(
                 f"truth: {self.truth.delay_us.shape[0]} rows for {n_traces} traces"
@@ -175,9 +174,18 @@ class Recording:
         )
 
 
-def _check_rate(sampling_rate_hz: float) -> None:
-    if not MIN_SAMPLING_RATE_HZ <= sampling_rate_hz <= MAX_SAMPLING_RATE_HZ:
+def _check_band(recording: Recording) -> None:
+    """Refuse RF that was sampled too slowly to hold the probe's pulse."""
+    rate, centre = recording.sampling_rate_hz, recording.probe.centre_frequency_hz
+    if recording.signal == Signal.RF and centre >= 0.5 * rate:
         raise ParameterError(
-            f"sampling_rate_hz={sampling_rate_hz!r} must lie between "
-            f"{MIN_SAMPLING_RATE_HZ:g} and {MAX_SAMPLING_RATE_HZ:g} Hz (is the unit Hz?)"
+            f"probe: centre_frequency_hz={centre:g} must be below half of "
+            f"sampling_rate_hz={rate:g}, or rf samples cannot hold the pulse (are both in Hz?)"
         )
+
+
+def _check_gain(gain_db: NDArray[np.float32]) -> None:
+    limits = QUANTITIES["gain_db"]
+    wrong = ~((gain_db >= limits.low) & (gain_db <= limits.high) | np.isnan(gain_db))
+    if wrong.any():
+        quantity("gain_db", float(gain_db[int(np.argmax(wrong))]))

@@ -9,17 +9,13 @@ from typing import Any
 import numpy as np
 
 from echotrace.caution import CAUTION
-from echotrace.chain.measure import view_trace
+from echotrace.chain.plain import view_trace
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
 from echotrace.measurement import Measurement
-from echotrace.quality.findings import (
-    FINDINGS,
-    QualityLimits,
-    Severity,
-    describe_finding,
-    rank_findings,
-)
+from echotrace.quality.finding_list import FINDINGS, Severity
+from echotrace.quality.findings import describe_finding, rank_findings
+from echotrace.quality.limits import QualityLimits
 from echotrace.recording import Recording
 from echotrace.report.judged import judgement_lines, judgement_view
 from echotrace.report.page import figure_svg, render_page

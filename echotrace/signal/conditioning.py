@@ -19,7 +19,7 @@ from echotrace.signal.envelope import (
 )
 from echotrace.signal.pulse import HALF_HEIGHT_OVER_RMS, Pulse
 
-__all__ = ["Conditioned", "condition", "envelope_band_hz", "step_noise"]
+__all__ = ["Conditioned", "condition", "envelope_band_hz", "lsb_noise"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +96,7 @@ def condition(
     pulse: Pulse,
     envelope_method: EnvelopeMethod = "quadrature",
     envelope_bandwidth: float = 1.5,
-    step: NDArray[np.floating] | float = 0.0,
+    lsb: NDArray[np.floating] | float = 0.0,
 ) -> Conditioned:
     """Filter traces and measure their noise.
 
@@ -112,8 +112,8 @@ def condition(
     envelope_method : {"analytic", "quadrature", "rectified"}
     envelope_bandwidth : float
         Band of the plain envelope as a multiple of the pulse's -6 dB band.
-    step : float or ndarray, (n_traces,)
-        Step of the converter in the units of ``amplitude``: noise is never taken to be less than
+    lsb : float or ndarray, (n_traces,)
+        One LSB of the converter in the units of ``amplitude``: noise is never taken to be less than
         rounding makes it. Zero where samples were not rounded.
     """
     if abs(pulse.sampling_rate_hz - sampling_rate_hz) > 1e-6 * sampling_rate_hz:
@@ -146,10 +146,10 @@ def condition(
         matched_slope = noise_slope(matched_envelope, sampling_rate_hz, stride=stride)
     else:
         matched_noise, matched_slope = _smoothed_noise(envelope_noise, envelope_slope, pulse)
-    least = step_noise(pulse, bandwidth_hz, signal)
-    envelope_noise = np.maximum(envelope_noise, step * least[0])
-    matched_noise = np.maximum(matched_noise, step * least[1])
-    matched_slope = np.maximum(matched_slope, step * least[2])
+    least = lsb_noise(pulse, bandwidth_hz, signal)
+    envelope_noise = np.maximum(envelope_noise, lsb * least[0])
+    matched_noise = np.maximum(matched_noise, lsb * least[1])
+    matched_slope = np.maximum(matched_slope, lsb * least[2])
     return Conditioned(
         rf=rf,
         clipped=clipped,
@@ -168,12 +168,12 @@ def condition(
     )
 
 
-def step_noise(pulse: Pulse, bandwidth_hz: float, signal: Signal) -> tuple[float, float, float]:
-    """Noise that rounding to a step of one leaves: plain envelope, matched output, and its slope.
+def lsb_noise(pulse: Pulse, bandwidth_hz: float, signal: Signal) -> tuple[float, float, float]:
+    """Noise that rounding to an LSB of one leaves: plain envelope, matched output, and its slope.
 
-    Rounding errors are taken as white, a twelfth of a step squared (Widrow & Kollar, Quantization
-    Noise; value from memory). Where a trace is mostly below one step, so that between the echoes
-    nothing but single steps stand, its noise cannot be read off and this stands for it.
+    Rounding errors are taken as white, a twelfth of an LSB squared (Widrow & Kollar, Quantization
+    Noise; value from memory). Where a trace is mostly below one LSB, so that between the echoes
+    nothing but single LSBs stand, its noise cannot be read off and this stands for it.
 
     Parameters
     ----------

@@ -290,7 +290,7 @@ def noise_slope(
     -----
     The slope of the envelope of narrow-band normal noise is normally distributed, independent of
     the envelope itself, with the same variance as the slope of one quadrature (Rice SO 1945, Bell
-    Syst Tech J 24:46). So what is seen in the quiet stretches is what jitters the peak of an
+    Syst Tech J 24:46). So what is seen in the quiet windows is what jitters the peak of an
     echo, whatever the spectrum of the noise. Half of the magnitudes lie below 0.6745 standard
     deviations; echoes, a small part of the trace, hardly move that, and what stands above 4
     standard deviations is left out.

@@ -18,7 +18,7 @@ from echotrace.errors import ParameterError
 from echotrace.target import Target
 
 __all__ = [
-    "LengthOptions",
+    "LengthSettings",
     "Lengths",
     "average_speed_m_per_s",
     "length_at_average_speed_mm",
@@ -30,7 +30,7 @@ Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LengthOptions:
+class LengthSettings:
     """What is known of the shared sources of uncertainty.
 
     Attributes
@@ -140,7 +140,7 @@ def measure_lengths(
     target: Target,
     *,
     offset_u_us: float = 0.0,
-    options: LengthOptions | None = None,
+    options: LengthSettings | None = None,
 ) -> Lengths:
     """Segment lengths, their sum and its uncertainty.
 
@@ -154,7 +154,7 @@ def measure_lengths(
     offset_u_us : float
         Standard uncertainty of the first interface's delay that all scans share (a calibrated
         probe face), µs.
-    options : LengthOptions, optional
+    options : LengthSettings, optional
 
     Returns
     -------
@@ -167,7 +167,7 @@ def measure_lengths(
     the two speeds, the end picks with half a speed. Segments of one medium share its speed error;
     temperature moves all speeds together.
     """
-    options = options or LengthOptions()
+    options = options or LengthSettings()
     n, q = delay_us.shape
     if q != len(target.interfaces) or delay_u_us.shape != delay_us.shape:
         raise ParameterError(

@@ -22,7 +22,7 @@ __all__ = [
     "apply_receiver",
     "clipped_samples",
     "clipping_level",
-    "converter_step",
+    "lsb_amplitude",
     "db_to_ratio",
     "estimate_tgc_from_noise",
     "inverse_gain",
@@ -92,15 +92,15 @@ def inverse_gain(
     return trace_scale, (1.0 / db_to_ratio(tgc_db(delay_us, receiver))).astype(np.float32)
 
 
-def converter_step(
+def lsb_amplitude(
     dtype: np.dtype[np.generic], trace_scale: NDArray[np.float32], sample_scale: NDArray[np.float32]
 ) -> NDArray[np.float64]:
-    """Step of the converter as it is seen in the middle of each trace, (n_traces,).
+    """Amplitude of one LSB of the converter as it is seen in the middle of each trace, (n_traces,).
 
     Parameters
     ----------
     dtype : dtype
-        Of the samples; those stored as floats have no step.
+        Of the samples; those stored as floats have none.
     trace_scale, sample_scale : ndarray of float32
         From :func:`inverse_gain`.
     """
@@ -299,7 +299,7 @@ def estimate_tgc_from_noise(
     bin_us : float
         Width of the bins, µs.
     exclude_us : sequence of (start, stop)
-        Stretches to leave out, µs: speckle behind the wall of the eye is noise-like and cannot be
+        Windows to leave out, µs: speckle behind the wall of the eye is noise-like and cannot be
         told from noise by its distribution.
     min_echo_free_fraction : float
         Share of the trace that must be echo free.

@@ -24,11 +24,11 @@ from echotrace.synthesis.sections import (
     ScanSection,
     Scenario,
 )
-from echotrace.user_input import check_keys, did_you_mean, read_toml
+from echotrace.user_input import check_keys, did_you_mean, given, parsing, read_toml, table_of
 
 __all__ = ["read_scenario", "scenario_from_mapping"]
 
-_SECTIONS: Mapping[str, type] = {
+SECTIONS: Mapping[str, type] = {
     "eye": EyeSection,
     "probe": ProbeSection,
     "method": MethodSection,
@@ -37,7 +37,7 @@ _SECTIONS: Mapping[str, type] = {
     "artefacts": ArtefactSection,
 }
 
-_OLD_SECTIONS: Mapping[str, str] = {"hold": "pose", "spoilers": "artefacts"}
+OLD_NAMES: Mapping[str, str] = {"hold": "pose", "spoilers": "artefacts"}
 
 
 def read_scenario(path: str | Path) -> Scenario:
@@ -55,7 +55,8 @@ def read_scenario(path: str | Path) -> Scenario:
     path = Path(path)
     table = read_toml(path)
     table.setdefault("name", path.stem)
-    return scenario_from_mapping(table, str(path))
+    with parsing(path, "a scenario", error=ParameterError):
+        return scenario_from_mapping(table, str(path))
 
 
 def scenario_from_mapping(table: Mapping[str, Any], where: str = "scenario") -> Scenario:
@@ -75,11 +76,11 @@ def scenario_from_mapping(table: Mapping[str, Any], where: str = "scenario") -> 
     top = {item.name: item for item in fields(Scenario)}
     kinds = get_type_hints(Scenario)
     values: dict[str, Any] = {}
-    table = _renamed(table, _OLD_SECTIONS, where)
+    table = _renamed(table, OLD_NAMES, where)
     check_keys(table, top, where)
     for key, value in table.items():
-        if key in _SECTIONS:
-            values[key] = _section(value, _SECTIONS[key], f"{where}: [{key}]")
+        if key in SECTIONS:
+            values[key] = _section(value, SECTIONS[key], f"{where}: [{key}]")
         elif key == "scan":
             if not isinstance(value, list):
                 raise ParameterError(f"{where}: write [[scan]] with double brackets")
@@ -98,8 +99,7 @@ def scenario_from_mapping(table: Mapping[str, Any], where: str = "scenario") -> 
 
 
 def _section(table: Any, section: type, where: str) -> Any:
-    if not isinstance(table, Mapping):
-        raise ParameterError(f"{where}: must be a table of keys, got {table!r}")
+    table = table_of(table, where)
     if section is ScanSection:
         table = _renamed(table, {"spoilers": "artefacts"}, where)
     known = {item.name: item for item in fields(section)}
@@ -122,20 +122,20 @@ def _renamed(table: Mapping[str, Any], names: Mapping[str, str], where: str) -> 
 def _checked(value: Any, kind: Any, metadata: Mapping[str, Any], where: str) -> Any:
     if kind is bool:
         if not isinstance(value, bool):
-            raise ParameterError(f"{where} must be true or false, got {value!r}")
+            raise ParameterError(f"{where} must be true or false, got {given(value)}")
         return value
     if kind is str:
         words = metadata.get("words", ())
         if not isinstance(value, str) or (words and value not in words):
-            hint = did_you_mean(str(value), words, cutoff=0.5)
+            hint = did_you_mean(given(value), words, cutoff=0.5)
             allowed = f"one of {', '.join(words)}" if words else "a text"
-            raise ParameterError(f"{where}={value!r}: {hint}It must be {allowed}")
+            raise ParameterError(f"{where}={given(value)}: {hint}It must be {allowed}")
         return value
     if kind in (int, float):
         return _checked_number(value, kind, metadata, where)
     # What is left are the lists: of numbers, or of words.
     if not isinstance(value, list):
-        raise ParameterError(f"{where} must be a list, got {value!r}")
+        raise ParameterError(f"{where} must be a list, got {given(value)}")
     item_kind = str if "words" in metadata else float
     return tuple(_checked(item, item_kind, metadata, where) for item in value)
 
@@ -145,10 +145,10 @@ def _checked_number(value: Any, kind: type, metadata: Mapping[str, Any], where: 
     unit = metadata.get("unit", "")
     allowed = f"{low:g} to {high:g}{' ' + unit if unit else ''}"
     number = isinstance(value, int | float) and not isinstance(value, bool)
-    if kind is int and not (number and float(value).is_integer()):
-        raise ParameterError(f"{where}={value!r} must be a whole number from {allowed}")
-    if not number:
-        raise ParameterError(f"{where}={value!r} must be a number from {allowed}")
-    if not low <= value <= high:
-        raise ParameterError(f"{where}={value!r} must lie in {allowed}")
+    whole = number and (isinstance(value, int) or value.is_integer())
+    if not (whole if kind is int else number):
+        word = "whole number" if kind is int else "number"
+        raise ParameterError(f"{where}={given(value)} must be a {word} from {allowed}")
+    if not (low <= value <= high and math.isfinite(value)):
+        raise ParameterError(f"{where}={given(value)} must lie in {allowed}")
     return kind(value)

@@ -1,4 +1,8 @@
-"""The sections of a scenario: each key with its default, its range or words, and its unit."""
+"""The sections of a scenario: each key with its default, its range or words, its unit and meaning.
+
+The metadata of a field say what may be written; :mod:`echotrace.synthesis.key_table` makes the
+table of ``synthetic_traces/README.md`` of them.
+"""
 
 from __future__ import annotations
 
@@ -58,12 +62,16 @@ RANDOM_ARTEFACTS = (
 """Those that are on in a scan by chance, or because its ``[[scan]]`` table says so."""
 
 
-def _number(default: float, low: float, high: float, unit: str = "") -> Any:
-    return field(default=default, metadata={"range": (low, high), "unit": unit})
+def _number(default: float, low: float, high: float, unit: str = "", *, about: str) -> Any:
+    return field(default=default, metadata={"range": (low, high), "unit": unit, "about": about})
 
 
-def _word(default: str, *allowed: str) -> Any:
-    return field(default=default, metadata={"words": allowed})
+def _word(default: str, *allowed: str, about: str) -> Any:
+    return field(default=default, metadata={"words": allowed, "about": about})
+
+
+def _other(default: Any, about: str) -> Any:
+    return field(default=default, metadata={"about": about})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,30 +82,69 @@ class EyeSection:
     sitting belong to one eye. ``axial_length_mm`` sets the vitreous depth.
     """
 
-    model: str = _word("navarro", *SCHEMATIC_EYES, "population")
-    side: str = _word("right", "right", "left")
-    eyes: int = _number(1, 1, 1_000_000)
-    axial_length_mm: float = _number(math.nan, 14.0, 40.0, "mm")
-    cornea_front_radius_mm: float = _number(math.nan, 5.0, 12.0, "mm")
-    cornea_back_radius_mm: float = _number(math.nan, 4.0, 11.0, "mm")
-    lens_front_radius_mm: float = _number(math.nan, 4.0, 100.0, "mm")
-    lens_back_radius_mm: float = _number(math.nan, 3.0, 100.0, "mm")
-    retina_radius_mm: float = _number(math.nan, 6.0, 30.0, "mm")
-    cornea_mm: float = _number(math.nan, 0.3, 1.0, "mm")
-    aqueous_mm: float = _number(math.nan, 0.5, 6.0, "mm")
-    lens_mm: float = _number(math.nan, 0.2, 7.0, "mm")
-    lens_tilt_deg: float = _number(0.0, 0.0, 20.0, "deg")
-    lens_decentration_mm: float = _number(0.0, 0.0, 2.0, "mm")
-    lens_azimuth_deg: float = _number(0.0, -360.0, 360.0, "deg")
-    lens_state: str = _word("phakic", "phakic", "aphakic", "pseudophakic")
-    lens_material: str = _word("none", "none", *IMPLANT_MATERIALS)
-    vitreous: str = _word("natural", "natural", "silicone_oil_1000", "silicone_oil_5000")
-    cataract_grade: float = _number(0.0, 0.0, 5.0)
-    staphyloma_slope_deg: float = _number(0.0, 0.0, 30.0, "deg")
-    staphyloma_step_mm: float = _number(0.0, 0.0, 4.0, "mm")
-    vitreous_opacities: int = _number(0, 0, 20)
-    retina_echo_db: float = _number(0.0, -20.0, 20.0, "dB")
-    backscatter_db: float = _number(0.0, -80.0, 20.0, "dB")
+    model: str = _word(
+        "navarro",
+        *SCHEMATIC_EYES,
+        "population",
+        about="schematic eye to start from, or a draw from the published population",
+    )
+    side: str = _word("right", "right", "left", about="which eye")
+    eyes: int = _number(
+        1, 1, 1_000_000, about="eyes of the population; sittings go through them in turn"
+    )
+    axial_length_mm: float = _number(
+        math.nan,
+        14.0,
+        40.0,
+        "mm",
+        about="length along the visual axis; sets the depth of the vitreous",
+    )
+    cornea_front_radius_mm: float = _number(math.nan, 5.0, 12.0, "mm", about="radius of curvature")
+    cornea_back_radius_mm: float = _number(math.nan, 4.0, 11.0, "mm", about="radius of curvature")
+    lens_front_radius_mm: float = _number(math.nan, 4.0, 100.0, "mm", about="radius of curvature")
+    lens_back_radius_mm: float = _number(math.nan, 3.0, 100.0, "mm", about="radius of curvature")
+    retina_radius_mm: float = _number(math.nan, 6.0, 30.0, "mm", about="radius of curvature")
+    cornea_mm: float = _number(math.nan, 0.3, 1.0, "mm", about="thickness of the cornea")
+    aqueous_mm: float = _number(
+        math.nan, 0.5, 6.0, "mm", about="depth from the back of the cornea to the lens"
+    )
+    lens_mm: float = _number(math.nan, 0.2, 7.0, "mm", about="thickness of the lens")
+    lens_tilt_deg: float = _number(
+        0.0, 0.0, 20.0, "deg", about="tilt of the lens against the visual axis"
+    )
+    lens_decentration_mm: float = _number(0.0, 0.0, 2.0, "mm", about="sideways shift of the lens")
+    lens_azimuth_deg: float = _number(
+        0.0, -360.0, 360.0, "deg", about="direction of both: nasal 0, up 90"
+    )
+    lens_state: str = _word(
+        "phakic",
+        "phakic",
+        "aphakic",
+        "pseudophakic",
+        about="whether there is a lens, or an implant",
+    )
+    lens_material: str = _word("none", "none", *IMPLANT_MATERIALS, about="material of the implant")
+    vitreous: str = _word(
+        "natural",
+        "natural",
+        "silicone_oil_1000",
+        "silicone_oil_5000",
+        about="what fills the vitreous cavity",
+    )
+    cataract_grade: float = _number(0.0, 0.0, 5.0, about="more scatter and loss in the lens")
+    staphyloma_slope_deg: float = _number(
+        0.0, 0.0, 30.0, "deg", about="slope of the wall against the visual axis"
+    )
+    staphyloma_step_mm: float = _number(
+        0.0, 0.0, 4.0, "mm", about="how much deeper half of the wall lies"
+    )
+    vitreous_opacities: int = _number(0, 0, 20, about="clumps in the vitreous")
+    retina_echo_db: float = _number(
+        0.0, -20.0, 20.0, "dB", about="level of the retina's echo above the usual"
+    )
+    backscatter_db: float = _number(
+        0.0, -80.0, 20.0, "dB", about="scatter of all tissues above the usual"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,12 +155,16 @@ class ProbeSection:
     that the paraxial field has the phase of the waves from its edge wrong by more than 0.2 rad.
     """
 
-    centre_frequency_mhz: float = _number(10.0, 1.0, 50.0, "MHz")
-    fractional_bandwidth: float = _number(0.6, 0.2, 1.2)
-    aperture_mm: float = _number(5.0, 1.0, 15.0, "mm")
-    focus_mm: float = _number(25.0, 5.0, 200.0, "mm")
-    edge_taper: float = _number(1.0, 0.0, 1.0)
-    tip_mm: float = _number(0.75, 0.0, 10.0, "mm")
+    centre_frequency_mhz: float = _number(10.0, 1.0, 50.0, "MHz", about="centre frequency")
+    fractional_bandwidth: float = _number(
+        0.6, 0.2, 1.2, about="-6 dB pulse-echo band over centre frequency"
+    )
+    aperture_mm: float = _number(5.0, 1.0, 15.0, "mm", about="diameter of the disc")
+    focus_mm: float = _number(25.0, 5.0, 200.0, "mm", about="distance of the focus in water")
+    edge_taper: float = _number(
+        1.0, 0.0, 1.0, about="part of the radius over which the drive falls to zero: 0 a piston"
+    )
+    tip_mm: float = _number(0.75, 0.0, 10.0, "mm", about="water between disc and face")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,14 +179,22 @@ class MethodSection:
     2016. (That the two go together is a modelling choice; it gives the published ± 0.12.)
     """
 
-    kind: str = _word("immersion", "contact", "immersion")
-    standoff_mm: float = _number(10.0, 3.0, 30.0, "mm")
-    bath: str = _word("saline", "saline", "water")
-    bath_temperature_c: float = _number(22.0, 10.0, 40.0, "degC")
-    compression_mm: float = _number(0.20, 0.0, 1.0, "mm")
-    compression_between_mm: float = _number(0.26, 0.0, 1.0, "mm")
-    compression_within_mm: float = _number(0.14, 0.0, 1.0, "mm")
-    couplant_mm: float = _number(0.15, 0.0, 1.0, "mm")
+    kind: str = _word("immersion", "contact", "immersion", about="method")
+    standoff_mm: float = _number(10.0, 3.0, 30.0, "mm", about="bath between face and cornea")
+    bath: str = _word("saline", "saline", "water", about="liquid of the bath")
+    bath_temperature_c: float = _number(22.0, 10.0, 40.0, "degC", about="temperature of the bath")
+    compression_mm: float = _number(
+        0.20, 0.0, 1.0, "mm", about="mean shortening of the chamber in contact"
+    )
+    compression_between_mm: float = _number(
+        0.26, 0.0, 1.0, "mm", about="its standard deviation between eyes"
+    )
+    compression_within_mm: float = _number(
+        0.14, 0.0, 1.0, "mm", about="its standard deviation within an eye of average compression"
+    )
+    couplant_mm: float = _number(
+        0.15, 0.0, 1.0, "mm", about="gel under the probe where the artefact `couplant` is on"
+    )
 
     @property
     def relative_compression_sd(self) -> float:
@@ -162,14 +221,42 @@ class PoseSection:
     ``alignments`` draws that many poses for each eye and uses them in turn (0: one a scan).
     """
 
-    kind: str = _word("steady", "steady", "drifting", "oblique", "optic_nerve", "pupil_edge")
-    tilt_deg: float = _number(0.0, 0.0, 25.0, "deg")
-    decentration_mm: float = _number(0.0, 0.0, 5.0, "mm")
-    azimuth_deg: float = _number(0.0, -360.0, 360.0, "deg")
-    tilt_sd_deg: float = _number(0.4, 0.0, 10.0, "deg")
-    decentration_sd_mm: float = _number(0.06, 0.0, 3.0, "mm")
-    fixation_sd_deg: float = _number(0.20, 0.0, 5.0, "deg")
-    alignments: int = _number(0, 0, 1_000_000)
+    kind: str = _word(
+        "steady",
+        "steady",
+        "drifting",
+        "oblique",
+        "optic_nerve",
+        "pupil_edge",
+        about="how the beam lies on the eye",
+    )
+    tilt_deg: float = _number(
+        0.0, 0.0, 25.0, "deg", about="tilt that `oblique` adds and `drifting` ends at"
+    )
+    decentration_mm: float = _number(0.0, 0.0, 5.0, "mm", about="sideways shift of the beam")
+    azimuth_deg: float = _number(
+        0.0, -360.0, 360.0, "deg", about="direction of tilt and shift: nasal 0, up 90"
+    )
+    tilt_sd_deg: float = _number(
+        0.4,
+        0.0,
+        10.0,
+        "deg",
+        about="standard deviation of the hand's tilt from scan to scan, in each direction",
+    )
+    decentration_sd_mm: float = _number(
+        0.06, 0.0, 3.0, "mm", about="the same of its sideways shift"
+    )
+    fixation_sd_deg: float = _number(
+        0.20,
+        0.0,
+        5.0,
+        "deg",
+        about="the same of the gaze, which turns about the eye's centre of rotation",
+    )
+    alignments: int = _number(
+        0, 0, 1_000_000, about="poses drawn for each eye and used in turn; 0: one for each scan"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,32 +268,50 @@ class ReceiverSection:
     scale. Without TGC nodes the time gain is one that suits the method.
     """
 
-    gain_db: float = _number(22.0, -20.0, 120.0, "dB")
-    noise_db: float = _number(-92.0, -160.0, -10.0, "dB")
-    tgc_delay_us: tuple[float, ...] | None = None
-    tgc_gain_db: tuple[float, ...] | None = None
-    tgc_is_wrong: bool = False
-    full_scale: float = _number(1.0, 1e-6, 1e6)
-    bits: int = _number(12, 0, 16)
-    sampling_rate_mhz: float = _number(100.0, 20.0, 1000.0, "MHz")
-    duration_us: float = _number(math.nan, 10.0, 400.0, "us")
-    jitter_ns: float = _number(1.0, 0.0, 100.0, "ns")
-    ring_down_db: float = _number(-8.0, -120.0, 20.0, "dB")
-    ring_down_us: float = _number(0.18, 0.01, 3.0, "us")
+    gain_db: float = _number(
+        22.0,
+        -20.0,
+        120.0,
+        "dB",
+        about="how far a plane reflector's echo would come above full scale",
+    )
+    noise_db: float = _number(
+        -92.0, -160.0, -10.0, "dB", about="RMS noise at the input, against a plane reflector's echo"
+    )
+    tgc_delay_us: tuple[float, ...] | None = _other(None, "nodes of the time gain, µs")
+    tgc_gain_db: tuple[float, ...] | None = _other(None, "gain at each node, dB")
+    tgc_is_wrong: bool = _other(False, "marks the truth: this time gain is a mistake")
+    full_scale: float = _number(1.0, 1e-6, 1e6, about="level at which the converter clips")
+    bits: int = _number(12, 0, 16, about="bits of the converter; 0: samples are floats")
+    sampling_rate_mhz: float = _number(100.0, 20.0, 1000.0, "MHz", about="sampling rate")
+    duration_us: float = _number(
+        math.nan, 10.0, 400.0, "us", about="length of a trace; not set: long enough for the eye"
+    )
+    jitter_ns: float = _number(1.0, 0.0, 100.0, "ns", about="standard deviation of the trigger")
+    ring_down_db: float = _number(
+        -8.0, -120.0, 20.0, "dB", about="level of what the transmitted pulse leaves, at delay zero"
+    )
+    ring_down_us: float = _number(0.18, 0.01, 3.0, "us", about="time in which it falls to 1/e")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ArtefactSection:
     """``[artefacts]``: the chance of each to be on in a scan, 0 to 1."""
 
-    gain_too_high: float = _number(0.0, 0.0, 1.0)
-    gain_too_low: float = _number(0.0, 0.0, 1.0)
-    bath_reverberation: float = _number(1.0, 0.0, 1.0)
-    bubbles: float = _number(0.0, 0.0, 1.0)
-    cornea_reverberation: float = _number(0.0, 0.0, 1.0)
-    couplant: float = _number(0.0, 0.0, 1.0)
-    interference: float = _number(0.0, 0.0, 1.0)
-    blink: float = _number(0.0, 0.0, 1.0)
+    gain_too_high: float = _number(0.0, 0.0, 1.0, about="18 dB too much gain")
+    gain_too_low: float = _number(0.0, 0.0, 1.0, about="18 dB too little gain")
+    bath_reverberation: float = _number(
+        1.0, 0.0, 1.0, about="the cornea's echo once more by way of the face; immersion"
+    )
+    bubbles: float = _number(0.0, 0.0, 1.0, about="bubbles in the bath; immersion")
+    cornea_reverberation: float = _number(
+        0.0, 0.0, 1.0, about="echoes between face and cornea; contact"
+    )
+    couplant: float = _number(
+        0.0, 0.0, 1.0, about="gel under the probe, `couplant_mm` thick; contact"
+    )
+    interference: float = _number(0.0, 0.0, 1.0, about="electrical spikes")
+    blink: float = _number(0.0, 0.0, 1.0, about="the lid in the way: nothing behind it")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,13 +321,21 @@ class ScanSection:
     ``number`` counts from 1. ``artefacts`` are on in this scan, besides those that chance picks.
     """
 
-    number: int = _number(1, 1, 1_000_000)
-    tilt_deg: float = _number(math.nan, 0.0, 25.0, "deg")
-    decentration_mm: float = _number(math.nan, 0.0, 5.0, "mm")
-    azimuth_deg: float = _number(0.0, -360.0, 360.0, "deg")
-    compression_mm: float = _number(math.nan, 0.0, 1.0, "mm")
-    gain_db: float = _number(math.nan, -20.0, 120.0, "dB")
-    artefacts: tuple[str, ...] = field(default=(), metadata={"words": RANDOM_ARTEFACTS})
+    number: int = _number(
+        1, 1, 1_000_000, about="number of the scan in its sitting: the first is 1"
+    )
+    tilt_deg: float = _number(math.nan, 0.0, 25.0, "deg", about="tilt of this scan")
+    decentration_mm: float = _number(math.nan, 0.0, 5.0, "mm", about="sideways shift of this scan")
+    azimuth_deg: float = _number(0.0, -360.0, 360.0, "deg", about="direction of both")
+    compression_mm: float = _number(math.nan, 0.0, 1.0, "mm", about="compression of this scan")
+    gain_db: float = _number(math.nan, -20.0, 120.0, "dB", about="gain of this scan")
+    artefacts: tuple[str, ...] = field(
+        default=(),
+        metadata={
+            "words": RANDOM_ARTEFACTS,
+            "about": "artefacts of this scan, besides those by chance",
+        },
+    )
 
     @property
     def sets_pose(self) -> bool:
@@ -252,12 +365,12 @@ class Scenario:
         Labels of the recording.
     """
 
-    name: str = "scenario"
-    description: str = ""
-    scans: int = _number(5, 1, 10_000_000)
-    seed: int = _number(0, 0, 2**53)
-    operator: str = "demo"
-    subject: str = "demo"
+    name: str = _other("scenario", "name of the scenario; that of its file where it is not set")
+    description: str = _other("", "what is to be seen, in words; goes into the recording")
+    scans: int = _number(5, 1, 10_000_000, about="scans of one sitting")
+    seed: int = _number(0, 0, 2**53, about="seed where none is given")
+    operator: str = _other("demo", "who measures: a label of the recording")
+    subject: str = _other("demo", "who is measured: a code, never a name")
     eye: EyeSection = field(default_factory=EyeSection)
     probe: ProbeSection = field(default_factory=ProbeSection)
     method: MethodSection = field(default_factory=MethodSection)

@@ -18,9 +18,10 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).resolve().parents
 
 from long_recording import write_long
 
-from echotrace.chain.measure import measure, prepare
+from echotrace.chain.block import prepare
+from echotrace.chain.measure import measure
 from echotrace.files.native import read_recording
-from echotrace.many.many import measure_to_file
+from echotrace.many.to_file import measure_to_file
 
 
 def resident_mb():

@@ -20,15 +20,19 @@ import pytest
 from long_recording import eyes, recording, write_long
 from references import VectorisedPicks, again, hilbert_picks, multiply_add, obspy_picks
 
-from echotrace.chain.measure import measure, measure_block, prepare
+from echotrace.chain.block import measure_block, prepare
+from echotrace.chain.measure import measure
+from echotrace.files.atomic import atomic_target
 from echotrace.files.native import MeasurementWriter, read_recording
 from echotrace.files.parts import write_part
-from echotrace.kernels import fused
-from echotrace.kernels.echoes import LOOKED_FOR, choose_rows
+from echotrace.kernels import filters as walk
+from echotrace.kernels.choice import LOOKED_FOR, choose_rows
 from echotrace.kernels.extremes import extremes
 from echotrace.kernels.noise import ENVELOPE, noise_of
-from echotrace.many.many import ManySummary, measure_to_file
-from echotrace.measurement import concatenate
+from echotrace.many.summaries import ManySummary
+from echotrace.many.to_file import measure_to_file
+from echotrace.measurement import ARRAYS, concatenate
+from echotrace.recording import COLUMNS
 from echotrace.signal.envelope import matched_taps
 from echotrace.signal.pulse import gaussian_pulse
 
@@ -124,7 +128,7 @@ def test_against_the_machine(benchmark, samples):
         multiply_add(x, c, 1000)
 
     def band():
-        again(fused._band, 200, rows, filters.band, real, imag)
+        again(walk.band, 200, rows, filters.band, real, imag)
 
     source = np.ones(2**24, np.int16)
     into = np.empty_like(source)
@@ -142,7 +146,7 @@ def test_against_the_machine(benchmark, samples):
     for times in (4, 16):
         taps = np.tile(filters.band, (1, 1, times))
         arguments = (rows, taps, real, imag)
-        each = in_turn([roof_of_the_machine, lambda a=arguments: again(fused._band, 50, *a)], 21)
+        each = in_turn([roof_of_the_machine, lambda a=arguments: again(walk.band, 50, *a)], 21)
         work = 50 * n_band * 4 * filters.stride * taps.shape[2]
         ratio = work / each[:, 1] / (1000 * 16 * x.size / each[:, 0])
         say(benchmark, f"over roof with {filters.stride * taps.shape[2]} taps", ratio)
@@ -190,14 +194,14 @@ def test_where_the_time_goes(benchmark, samples):
     choice, margin = np.empty(shape, np.int32), np.empty(shape)
     stages = {
         "largest sample": (extremes, samples[0]),
-        "gain": (fused._split, samples[0], unit, np.float32(1e-4), filters.lead, rows),
-        "band filter": (fused._band, rows, filters.band, real, imag),
-        "to baseband": (fused._to_baseband, filters.turn, real, imag),
-        "magnitude": (fused._magnitude, real[fused.ARM :], imag[fused.ARM :], envelope),
+        "gain": (walk.split_by_phase, samples[0], unit, np.float32(1e-4), filters.lead, rows),
+        "band filter": (walk.band, rows, filters.band, real, imag),
+        "to baseband": (walk.to_baseband, filters.turn, real, imag),
+        "magnitude": (walk.magnitude, real[walk.ARM :], imag[walk.ARM :], envelope),
         "matched filter and slope": (
-            fused._matched_grid, real, imag, filters.rest, matched, slope,
+            walk.matched_grid, real, imag, filters.rest, matched, slope,
         ),
-        "every second value": (fused._sparse, matched, sparse),
+        "every second value": (walk.every_second, matched, sparse),
         "noise of one row": (noise_of, sparse, ENVELOPE),
     }  # fmt: skip
     # The first round fills what the later stages read.
@@ -210,7 +214,7 @@ def test_where_the_time_goes(benchmark, samples):
         [
             lambda: choose_rows(
                 reader.chooser, kept.count, kept.delay_us, kept.level_db, kept.before_db,
-                kept.stretch, choice, margin,
+                kept.broadening, choice, margin,
             )
         ],
         31,
@@ -260,7 +264,7 @@ def test_streaming(benchmark, tmp_path, n_traces):
                 lazy.select(slice(k, k + 2048)).n_traces for k in starts
             ],
             "joining blocks to a part": lambda: concatenate(blocks),
-            "saving a part": lambda: write_part(part, tmp_path / "one.part"),
+            "saving a part": lambda: write_part(part, tmp_path / "one.part", "here"),
             "appending to the result": lambda: writer.append(part),
             "summing up": lambda: ManySummary.of(part, ("method",)),
         }
@@ -269,6 +273,36 @@ def test_streaming(benchmark, tmp_path, n_traces):
     for k, name in enumerate(steps):
         say(benchmark, f"{name}, us of processor time a trace", each[:, k])
     once(benchmark, lambda: None)
+
+
+def test_saving_a_part(benchmark, tmp_path):
+    """A part of 32,768 scans against its bare bytes, and against numpy's own archive."""
+    whole = recording(eyes(64, M, seed=2))
+    part = measure(whole).select(np.arange(32_768) % 64)
+    columns = [getattr(part, name) for name in ARRAYS]
+    columns += [getattr(part, name).codes for name in COLUMNS]
+    arrays = [np.ascontiguousarray(item) for item in (*columns, *part.features.values())]
+
+    def bare():
+        with (
+            atomic_target(tmp_path / "bare.part") as partial,
+            partial.open("wb") as file,
+        ):
+            for array in arrays:
+                array.tofile(file)
+
+    def archive():
+        with atomic_target(tmp_path / "archive.part") as partial, partial.open("wb") as file:
+            np.savez(file, *arrays)
+
+    def ours():
+        write_part(part, tmp_path / "one.part", "here")
+
+    each = in_turn([bare, ours, archive], 21, time.process_time)
+    say(benchmark, "a part over its bare bytes, processor time", each[:, 1] / each[:, 0])
+    say(benchmark, "a part less its bare bytes, ms", 1e3 * (each[:, 1] - each[:, 0]))
+    say(benchmark, "numpy's archive less bare bytes, ms", 1e3 * (each[:, 2] - each[:, 0]))
+    once(benchmark, bare)
 
 
 LAYOUTS = {

@@ -1,0 +1,246 @@
+"""The chain on one block of traces in memory, and what is worked out once for all blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.chain.fused import BlockReader, block_reader
+from echotrace.chain.plain import read_reference_path
+from echotrace.chain.states import State, gates_for, rows_of_state, targets_of
+from echotrace.chain.template import template_pulse
+from echotrace.measurement import Measurement
+from echotrace.quality.features import score_traces, trace_features
+from echotrace.quality.finding_list import FINDINGS
+from echotrace.quality.findings import finding_bits, rejecting_bits
+from echotrace.recording import COLUMNS, Method, Recording
+from echotrace.settings import Settings
+from echotrace.signal.lengths import measure_lengths
+from echotrace.signal.pulse import Pulse
+from echotrace.target import Target
+
+__all__ = ["Prepared", "measure_block", "prepare"]
+
+# Traces of a block: in the fused walk as many as make the work outside the kernel small, yet
+# blocks of 16 MB at most; step by step about 50 MB of working arrays for 4,096 samples.
+_BLOCK_TRACES, _BLOCK_BYTES, _PLAIN_BLOCK_TRACES = 2048, 2**24, 512
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """What is worked out once for all blocks of a recording.
+
+    Attributes
+    ----------
+    settings : Settings
+    settings_json : str
+    pulse : Pulse
+        Template of the matched filter.
+    targets : mapping
+        Target of each combination of states; None where the cavity holds gas.
+    readers : mapping
+        Fused reader of each combination of states, where it applies.
+    interfaces, segments : tuple of str
+        Names over all of them.
+    block_traces : int
+        Traces of a block.
+    """
+
+    settings: Settings
+    settings_json: str
+    pulse: Pulse
+    targets: Mapping[State, Target | None]
+    readers: Mapping[State, BlockReader]
+    interfaces: tuple[str, ...]
+    segments: tuple[str, ...]
+    block_traces: int
+
+
+def prepare(
+    recording: Recording, settings: Settings | None = None, *, target: Target | None = None
+) -> Prepared:
+    """Work out once what :func:`measure_block` needs for every block of a recording.
+
+    Parameters
+    ----------
+    recording : Recording
+    settings, target
+        As for :func:`measure`.
+    """
+    settings = settings or Settings()
+    pulse = template_pulse(recording, settings)
+    targets = targets_of(recording, target)
+    known = [target for target in targets.values() if target is not None]
+    readers = {}
+    for state, found in targets.items():
+        if found is not None:
+            gates = gates_for(found, state[0], settings)
+            reader = block_reader(recording, state[0], found, settings, pulse, gates)
+            if reader is not None:
+                readers[state] = reader
+    block_traces = _PLAIN_BLOCK_TRACES
+    if len(readers) == len(known):
+        row_bytes = recording.n_samples * recording.samples.dtype.itemsize
+        most = max(1, _BLOCK_BYTES // row_bytes)
+        # A power of two: then blocks fill whole chunks of the file of results.
+        block_traces = min(_BLOCK_TRACES, 1 << (most.bit_length() - 1))
+    return Prepared(
+        settings=settings,
+        settings_json=settings.to_json(),
+        pulse=pulse,
+        targets=targets,
+        readers=readers,
+        interfaces=_union([target.interface_names for target in known]),
+        segments=_union([[s.name for s in target.length_segments] for target in known]),
+        block_traces=block_traces,
+    )
+
+
+def measure_block(block: Recording, prepared: Prepared) -> Measurement:
+    """The chain on one block of traces in memory.
+
+    Parameters
+    ----------
+    block : Recording
+    prepared : Prepared
+        From :func:`prepare`; the columns of the result are the union over all of its targets.
+    """
+    n = block.n_traces
+    parts: list[tuple[NDArray[np.intp], dict[str, NDArray[Any]]]] = []
+    for state, target in prepared.targets.items():
+        rows = rows_of_state(block, state) if len(prepared.targets) > 1 else np.arange(n)
+        if rows.size:
+            part = block if rows.size == n else block.select(rows)
+            parts.append((rows, _measure_state(part, state, target, prepared)))
+    columns = parts[0][1] if len(parts) == 1 else _interleave(parts, n)
+    arrays: dict[str, Any] = {name: columns.pop(name) for name in _MEASURED}
+    labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
+    score = columns["score"] if "score" in columns else np.full(n, np.nan)
+    return Measurement(
+        interfaces=prepared.interfaces,
+        segments=prepared.segments,
+        score=score.astype(np.float64),
+        finding_names=tuple(FINDINGS),
+        accepted=(arrays["findings"] & rejecting_bits()) == 0,
+        decided_by=np.zeros(n, np.uint8),
+        features=columns,
+        settings_json=prepared.settings_json,
+        attributes=block.attributes,
+        **arrays,
+        **labels,
+    )
+
+
+def _interleave(
+    parts: list[tuple[NDArray[np.intp], dict[str, NDArray[Any]]]], n_traces: int
+) -> dict[str, NDArray[Any]]:
+    """Put the columns of several states in the order of the traces; NaN where a state has none."""
+    joined: dict[str, NDArray[Any]] = {}
+    for rows, columns in parts:
+        for name, values in columns.items():
+            if name not in joined:
+                blank = np.nan if values.dtype.kind == "f" else 0
+                joined[name] = np.full((n_traces, *values.shape[1:]), blank, values.dtype)
+            joined[name][rows] = values
+    return joined
+
+
+def _union(names: list[Any]) -> tuple[str, ...]:
+    """Names of several ordered lists, each once, the longest list's order first."""
+    ordered = sorted(names, key=len, reverse=True)
+    return tuple(dict.fromkeys(name for item in ordered for name in item))
+
+
+# What :func:`_measure_state` gives beside features.
+_MEASURED = (
+    "delay_us",
+    "delay_u_us",
+    "length_mm",
+    "axial_length_mm",
+    "axial_length_u_mm",
+    "axial_length_u_shared_mm",
+    "findings",
+)
+
+
+def _measure_state(
+    block: Recording, state: State, target: Target | None, prepared: Prepared
+) -> dict[str, NDArray[Any]]:
+    """Columns of :data:`_MEASURED`, and features, of traces of one state."""
+    if target is None:
+        return _behind_gas(block.n_traces, prepared)
+    method, settings = state[0], prepared.settings
+    if state in prepared.readers:
+        reading = prepared.readers[state].read(block)
+    else:
+        reading = read_reference_path(block, method, target, settings, prepared.pulse)
+    offset_u_us = block.probe.face_delay_u_us if method == Method.CONTACT else 0.0
+    lengths = measure_lengths(
+        reading.delay_us,
+        reading.delay_u_us,
+        target,
+        offset_u_us=0.0 if np.isnan(offset_u_us) else offset_u_us,
+        options=settings.lengths,
+    )
+    features = trace_features(
+        reading.echo_features,
+        reading.delay_us,
+        target,
+        method=method,
+        candidates=reading.candidates,
+        face_delay_us=block.probe.face_delay_us,
+        margin=reading.margin,
+        length_u_mm=lengths.total_u_mm,
+        receiver_known=block.receiver is not None,
+    )
+    if target.anatomy:
+        features |= score_traces(features)
+    bits = finding_bits(
+        features,
+        settings.quality,
+        cornea_assumed=lengths.assumed[:, target.length_slice].any(axis=1)
+        & ~np.isnan(lengths.total_mm),
+        receiver_known=block.receiver is not None,
+    )
+    names = target.interface_names
+    return {
+        "delay_us": _under(prepared.interfaces, names, reading.delay_us),
+        "delay_u_us": _under(prepared.interfaces, names, reading.delay_u_us),
+        "length_mm": _under(
+            prepared.segments, [segment.name for segment in target.segments], lengths.segment_mm
+        ),
+        "axial_length_mm": lengths.total_mm,
+        "axial_length_u_mm": lengths.total_u_mm,
+        "axial_length_u_shared_mm": lengths.total_u_shared_mm,
+        "findings": bits,
+        **features,
+    }
+
+
+def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:
+    """No length can be measured through gas."""
+    width = {
+        "delay_us": (len(prepared.interfaces),),
+        "delay_u_us": (len(prepared.interfaces),),
+        "length_mm": (len(prepared.segments),),
+    }
+    nothing: dict[str, NDArray[Any]] = {
+        name: np.full((n_traces, *width.get(name, ())), np.nan) for name in _MEASURED
+    }
+    gas = 1 << list(FINDINGS).index("gas_filling")
+    return nothing | {"findings": np.full(n_traces, gas, np.uint32)}
+
+
+def _under(
+    wanted: tuple[str, ...], names: Sequence[str], values: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Columns under the names of all states together; NaN where this state has none."""
+    out = np.full((values.shape[0], len(wanted)), np.nan)
+    for k, name in enumerate(names):
+        if name in wanted:
+            out[:, wanted.index(name)] = values[:, k]
+    return out

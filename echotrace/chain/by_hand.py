@@ -1,0 +1,59 @@
+"""Decisions by hand about single scans."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+
+import numpy as np
+
+from echotrace.errors import ParameterError
+from echotrace.measurement import Measurement
+
+__all__ = ["decide_by_hand"]
+
+
+def decide_by_hand(
+    result: Measurement,
+    *,
+    accept: Mapping[int, str] | None = None,
+    reject: Mapping[int, str] | None = None,
+) -> Measurement:
+    """Accept or reject scans by hand; the reason is kept with the result.
+
+    Parameters
+    ----------
+    result : Measurement
+    accept, reject : mapping of int to str
+        Number of the trace and the reason.
+
+    Raises
+    ------
+    ParameterError
+        A trace that is not there, named twice, or accepted without a length.
+    """
+    accept, reject = dict(accept or {}), dict(reject or {})
+    accepted, decided = result.accepted.copy(), result.decided_by.copy()
+    notes = []
+    for word, chosen in (("accepted", accept), ("rejected", reject)):
+        for trace, why in sorted(chosen.items()):
+            if not 0 <= trace < result.n_traces:
+                raise ParameterError(
+                    f"scan {trace}: the recording has scans 0 to {result.n_traces - 1}"
+                )
+            if trace in accept and trace in reject:
+                raise ParameterError(f"scan {trace} is both accepted and rejected by hand")
+            if word == "accepted" and np.isnan(result.axial_length_mm[trace]):
+                raise ParameterError(
+                    f"scan {trace} has no length ({', '.join(result.finding_list(trace))}); it "
+                    "cannot be accepted by hand"
+                )
+            accepted[trace] = word == "accepted"
+            decided[trace] = 1
+            notes.append(f"scan {trace} {word} by hand: {why or 'no reason given'}")
+    if not notes:
+        return result
+    attributes = dict(result.attributes)
+    earlier = attributes.get("by_hand", "")
+    attributes["by_hand"] = "\n".join([*([earlier] if earlier else []), *notes])
+    return dataclasses.replace(result, accepted=accepted, decided_by=decided, attributes=attributes)

@@ -1,0 +1,133 @@
+"""The reference path: the chain step by step, for every picker and envelope.
+
+The fused walk (:mod:`echotrace.chain.fused`) is held against it, and pictures show its steps.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.chain.conditioned import condition_block
+from echotrace.chain.reading import TraceReading
+from echotrace.chain.states import gates_for, targets_of
+from echotrace.chain.template import template_pulse
+from echotrace.errors import ParameterError
+from echotrace.quality.features import echo_features
+from echotrace.recording import Method, Recording
+from echotrace.settings import Settings
+from echotrace.signal.candidates import Candidates, find_echoes
+from echotrace.signal.choice import choose_in_gates, choose_jointly
+from echotrace.signal.choice_plan import Choice
+from echotrace.signal.conditioning import Conditioned
+from echotrace.signal.gates import Gate
+from echotrace.signal.picking import PickReason, pick_echoes
+from echotrace.signal.pulse import Pulse
+from echotrace.target import Target
+
+__all__ = ["TraceView", "read_reference_path", "view_block", "view_trace"]
+
+
+@dataclass(frozen=True, slots=True)
+class TraceView:
+    """Everything the chain saw of some traces of one state, for pictures and for tuning.
+
+    Attributes
+    ----------
+    target : Target
+    gates : tuple of Gate
+    traces : Conditioned
+    candidates : Candidates
+    choice : Choice
+    delay_us, delay_u_us : ndarray of float64, (n_traces, n_interfaces)
+    reason : ndarray of uint8, (n_traces, n_interfaces)
+    """
+
+    target: Target
+    gates: tuple[Gate, ...]
+    traces: Conditioned
+    candidates: Candidates
+    choice: Choice
+    delay_us: NDArray[np.float64]
+    delay_u_us: NDArray[np.float64]
+    reason: NDArray[np.uint8]
+
+
+def view_block(
+    block: Recording, method: str, target: Target, settings: Settings, pulse: Pulse
+) -> TraceView:
+    """Undo the receiver, filter, find, choose and pick: traces of one state."""
+    traces = condition_block(block, pulse, settings)
+    gates = gates_for(target, method, settings)
+    candidates = find_echoes(traces, threshold_db=settings.picking.search_threshold_db)
+    first_us = block.probe.face_delay_us if method == Method.CONTACT else np.nan
+    if settings.picking.choice == "jointly":
+        choice = choose_jointly(
+            candidates, gates, target, first_us=first_us, weights=settings.joint_weights
+        )
+    else:
+        choice = choose_in_gates(candidates, gates, target, first_us=first_us)
+    shape = choice.candidate.shape
+    delay_us, delay_u_us = np.full(shape, np.nan), np.full(shape, np.nan)
+    reason = choice.reason.copy()
+    rows, columns = np.nonzero(choice.candidate >= 0)
+    picks = pick_echoes(
+        traces,
+        rows,
+        candidates.sample[rows, choice.candidate[rows, columns]],
+        picker=settings.picking.picker,
+        options=settings.picker_options,
+    )
+    delay_us[rows, columns] = traces.to_delay_us(picks.sample)
+    delay_u_us[rows, columns] = picks.u_sample * traces.step_us
+    reason[rows, columns] = picks.reason
+    if method == Method.CONTACT:
+        # The corneal front lies at the probe's face; its uncertainty is shared by all scans.
+        delay_us[:, 0], delay_u_us[:, 0] = first_us, 0.0
+        reason[:, 0] = int(PickReason.FOUND)
+    return TraceView(target, gates, traces, candidates, choice, delay_us, delay_u_us, reason)
+
+
+def read_reference_path(
+    block: Recording, method: str, target: Target, settings: Settings, pulse: Pulse
+) -> TraceReading:
+    """What the fused walk reads, step by step."""
+    view = view_block(block, method, target, settings, pulse)
+    return TraceReading(
+        delay_us=view.delay_us,
+        delay_u_us=view.delay_u_us,
+        margin=view.choice.margin,
+        candidates=view.candidates,
+        echo_features=echo_features(view.traces, view.delay_us, target, method=method),
+    )
+
+
+def view_trace(
+    recording: Recording,
+    trace: int,
+    settings: Settings | None = None,
+    *,
+    target: Target | None = None,
+) -> TraceView:
+    """What the chain saw of one trace: signals, gates, candidates, choice and picks.
+
+    Parameters
+    ----------
+    recording : Recording
+    trace : int
+        Number of the trace.
+    settings, target
+        As for :func:`measure`.
+    """
+    if not 0 <= trace < recording.n_traces:
+        raise ParameterError(
+            f"trace={trace}: the recording has traces 0 to {recording.n_traces - 1}"
+        )
+    settings = settings or Settings()
+    one = recording.select(slice(trace, trace + 1))
+    ((state, found),) = targets_of(one, target).items()
+    if found is None:
+        raise ParameterError(f"trace={trace}: the vitreous cavity holds gas; nothing to look at")
+    return view_block(one, state[0], found, settings, template_pulse(recording, settings))

@@ -1,0 +1,94 @@
+"""The states of the eyes in a recording: their targets, and the gates that apply to each."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.errors import MissingDetailError, ParameterError
+from echotrace.recording import Method, Recording, distinct_rows
+from echotrace.settings import Settings, TargetGate
+from echotrace.signal.gates import Gate, preset_gates
+from echotrace.target import Target, eye_target
+
+__all__ = ["State", "expand_gates", "gates_for", "rows_of_state", "targets_of"]
+
+State = tuple[str, str, str, str, str]
+"""Method, lens state, lens material, filling of the vitreous cavity, and name of the target."""
+
+_STATE_COLUMNS = ("method", "lens_state", "lens_material", "vitreous", "target")
+
+
+def targets_of(recording: Recording, target: Target | None) -> dict[State, Target | None]:
+    """The target of every combination of states in the recording; None where it holds gas."""
+    columns = [getattr(recording, name) for name in _STATE_COLUMNS]
+    first, _ = distinct_rows(columns)
+    found: dict[State, Target | None] = {}
+    for row in first:
+        method, lens_state, lens_material, vitreous, name = state = tuple(
+            column[int(row)] for column in columns
+        )
+        if target is not None:
+            found[state] = target
+        elif name != "eye":
+            raise MissingDetailError(
+                f"the recording is of target {name!r}, which is not built in; give its "
+                "description (--target FILE.toml)"
+            )
+        elif lens_state == "none":
+            raise MissingDetailError(
+                "the recording does not say the lens state (phakic, aphakic, pseudophakic); "
+                "import it again with --lens-state, or give --target FILE.toml if it is no eye"
+            )
+        elif vitreous == "gas":
+            found[state] = None
+        else:
+            found[state] = eye_target(lens_state, lens_material=lens_material, vitreous=vitreous)
+        if method == Method.CONTACT and np.isnan(recording.probe.face_delay_us):
+            raise MissingDetailError(
+                "a contact recording needs the delay of the probe's face after delay zero; "
+                "import it again with --face-delay-us (and --face-delay-u-us)"
+            )
+    return found
+
+
+def gates_for(target: Target, method: str, settings: Settings) -> tuple[Gate, ...]:
+    """The gates that apply: the user's where there is one, else the preset."""
+    own = {
+        item.gate.interface: item.gate
+        for item in settings.gates
+        if item.method in ("any", method) and item.target in ("any", target.name)
+    }
+    for name in own:
+        target.index(name)
+    preset = {gate.interface: gate for gate in preset_gates(target, method)}
+    if method == Method.OTHER and target.interface_names[0] not in own:
+        raise ParameterError(
+            f"target {target.name!r}: the first interface ({target.interface_names[0]}) has no "
+            "preset gate for method 'other'; give one in the settings ([[gate]])"
+        )
+    merged = {**preset, **own}
+    return tuple(merged[name] for name in target.interface_names if name in merged)
+
+
+def expand_gates(settings: Settings, recording: Recording, target: Target | None) -> Settings:
+    """The settings with every gate written out that applies to a recording."""
+    gates: list[TargetGate] = []
+    for state, found in targets_of(recording, target).items():
+        if found is None:
+            continue
+        gates += [
+            TargetGate(method=state[0], target=found.name, gate=gate)
+            for gate in gates_for(found, state[0], settings)
+        ]
+    return dataclasses.replace(settings, gates=tuple(dict.fromkeys(gates)))
+
+
+def rows_of_state(block: Recording, state: State) -> NDArray[np.intp]:
+    """Traces of one combination of states."""
+    has = [
+        getattr(block, name).where(label) for name, label in zip(_STATE_COLUMNS, state, strict=True)
+    ]
+    return np.flatnonzero(np.all(has, axis=0))

@@ -1,0 +1,355 @@
+"""The findings: named reasons not to trust a trace, each with its feature and what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from types import MappingProxyType
+
+__all__ = ["FINDINGS", "Finding", "Severity"]
+
+
+class Severity(StrEnum):
+    """What a finding does to a scan."""
+
+    REJECT = "reject"
+    WARN = "warn"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One named reason.
+
+    Attributes
+    ----------
+    name : str
+    severity : Severity
+    says : str
+        What was seen, in plain words.
+    do : str
+        What to do next.
+    feature : str
+        The number that shows it; empty where the finding is a plain fact.
+    limit : str
+        Name of the limit in :class:`~echotrace.quality.limits.QualityLimits` it was held against;
+        empty where none.
+    words : str
+        The feature's name in plain words.
+    also : tuple of str
+        A second feature that raises it alone, its limit and its name in plain words; empty where
+        none.
+    error_mm : float
+        Length error that may come with it, mm; outputs are ranked by it. For findings that the
+        synthetic draws of :mod:`echotrace.fitting.calibration_draws` raise often (50 traces and
+        more of two sets of 4,200 and 1,200) it is about the 90th centile there, whatever else was
+        wrong with those traces: :func:`echotrace.fitting.confusion.error_centiles` gives it for
+        any set. What is clipped, unsure from noise or merely noted is put lower than that. The rest
+        is an estimate from geometry: a repeat, an implant or a wrong speed moves the retina by that
+        much (common practice, no source). Infinite where there is no length at all.
+    """
+
+    name: str
+    severity: Severity
+    says: str
+    do: str
+    feature: str = ""
+    limit: str = ""
+    words: str = ""
+    also: tuple[str, str, str] | tuple[()] = ()
+    error_mm: float = 0.0
+
+
+_FINDINGS = (
+    Finding(
+        name="gas_filling",
+        severity=Severity.REJECT,
+        says="the vitreous cavity holds gas, and no length can be measured through it",
+        do="measure again when the gas has gone, or by another means",
+        error_mm=float("inf"),
+    ),
+    Finding(
+        name="no_echo",
+        severity=Severity.REJECT,
+        says="there is no eye on this trace, only noise and what lies at the probe or the lid",
+        do="check that the lid is open, the probe touches and the cable is fast; then capture "
+        "again",
+        feature="echo_count",
+        words="echoes from inside the eye",
+        error_mm=float("inf"),
+    ),
+    Finding(
+        name="echo_missing",
+        severity=Severity.REJECT,
+        says="an interface that every such eye has was not found",
+        do="aim along the visual axis until all spikes stand; then capture again",
+        feature="missing_count",
+        words="interfaces not found",
+        error_mm=float("inf"),
+    ),
+    Finding(
+        name="gain_too_high",
+        severity=Severity.REJECT,
+        says="the echo of the cornea or the retina is clipped, so its height and rise cannot be "
+        "judged, and retina and sclera may run together",
+        do="lower the gain until the tallest echo stays below the limit; then capture again",
+        feature="end_clipped_samples",
+        limit="max_end_clipped_samples",
+        words="clipped samples in these echoes",
+        error_mm=0.1,
+    ),
+    Finding(
+        name="gain_too_low",
+        severity=Severity.REJECT,
+        says="the weakest echo of the length hardly stands out of the noise",
+        do="improve coupling and aim, raise the gain if all echoes are low; then capture again",
+        feature="weakest_level_db",
+        limit="min_level_db",
+        words="weakest echo over the noise",
+        error_mm=4.5,
+    ),
+    Finding(
+        name="retina_not_steep",
+        severity=Severity.REJECT,
+        says="the retinal echo rises slowly or in steps, as it does when the beam meets the retina "
+        "obliquely",
+        do="tilt the probe until the retinal spike rises straight from the baseline; then capture "
+        "again",
+        feature="retina_rise_ratio",
+        limit="max_retina_rise_ratio",
+        words="rise of the retina",
+        error_mm=0.75,
+    ),
+    Finding(
+        name="retina_low",
+        severity=Severity.REJECT,
+        says="the retinal echo is low against the back of the lens, and a tilt lowers the retina "
+        "first",
+        do="tilt the probe until retina and sclera both stand tall; then capture again",
+        feature="retina_against_lens_db",
+        limit="min_retina_against_lens_db",
+        words="retina against the back of the lens",
+        error_mm=0.5,
+    ),
+    Finding(
+        name="no_wall_behind_retina",
+        severity=Severity.REJECT,
+        says="no sclera and no orbital echoes stand behind the retina, as along the optic nerve",
+        do="aim away from the nose until sclera and orbital echoes appear; then capture again",
+        feature="orbit_level_db",
+        limit="min_orbit_level_db",
+        words="orbital echoes over the noise",
+        also=("retina_over_wall_db", "max_retina_over_wall_db", "retina over all that follows"),
+        error_mm=1.7,
+    ),
+    Finding(
+        name="lens_echoes_unbalanced",
+        severity=Severity.WARN,
+        says="the front of the lens is low against its back, as when the beam crosses the lens "
+        "obliquely",
+        do="centre and tilt the beam until both lens spikes are tall",
+        feature="lens_front_against_back_db",
+        limit="min_lens_front_against_back_db",
+        words="front of the lens against its back",
+        error_mm=0.55,
+    ),
+    Finding(
+        name="echo_in_vitreous",
+        severity=Severity.WARN,
+        says="a tall echo stands between lens and retina",
+        do="look for opacities or a membrane, and check that the retina was taken at the right "
+        "spike",
+        feature="vitreous_spike_against_retina_db",
+        limit="max_vitreous_spike_against_retina_db",
+        words="that echo against the retina",
+        error_mm=2.0,
+    ),
+    Finding(
+        name="choice_uncertain",
+        severity=Severity.WARN,
+        says="another echo fits an interface almost as well as the one taken",
+        do="look at the picks on the trace; accept or reject it by hand",
+        feature="least_margin",
+        limit="min_margin",
+        words="lead over the other choice",
+        error_mm=1.6,
+    ),
+    Finding(
+        name="pick_uncertain",
+        severity=Severity.WARN,
+        says="the noise leaves the length of this scan unsure",
+        do="improve coupling or alignment; then capture again",
+        feature="length_u_mm",
+        limit="max_length_u_mm",
+        words="standard uncertainty from noise",
+        error_mm=0.05,
+    ),
+    Finding(
+        name="cornea_assumed",
+        severity=Severity.NOTE,
+        says="the back of the cornea was not resolved, and its usual thickness was taken",
+        do="no action is needed unless the cornea is unusually thick or thin",
+        error_mm=0.01,
+    ),
+    Finding(
+        name="receiver_unknown",
+        severity=Severity.NOTE,
+        says="the recording does not describe its receiver, so heights at different depths are "
+        "compared as received",
+        do="state gain and time gain when importing",
+        error_mm=0.0,
+    ),
+    Finding(
+        name="beam_off_axis",
+        severity=Severity.REJECT,
+        says="taken together, the echoes look as they do when the beam is off the visual axis",
+        do="have the patient look at the light and aim again until cornea, lens and retina all "
+        "stand tall; then capture again",
+        feature="on_axis_probability",
+        limit="min_on_axis_probability",
+        words="probability that the beam is on the axis",
+        error_mm=0.65,
+    ),
+    Finding(
+        name="fluid_before_cornea",
+        severity=Severity.REJECT,
+        says="fluid lies between the probe and the cornea, so the length reads long",
+        do="wipe away gel and tears and touch the cornea without pressing; then capture again",
+        feature="fluid_gap_us",
+        limit="max_fluid_gap_us",
+        words="cornea behind the probe's face",
+        error_mm=0.45,
+    ),
+    Finding(
+        name="chamber_shallow",
+        severity=Severity.WARN,
+        says="the anterior chamber is shallow: the probe presses on the cornea, or the eye is so "
+        "by nature",
+        do="press less and capture again; if it stays shallow, compare with immersion or the "
+        "other eye",
+        feature="chamber_mm",
+        limit="min_chamber_mm",
+        words="cornea to lens",
+        error_mm=0.4,
+    ),
+    Finding(
+        name="spike_out_of_place",
+        severity=Severity.WARN,
+        says="the chamber or the lens is far from any usual length, so a gate may hold the wrong "
+        "spike",
+        do="look at the picks of cornea and lens on the trace; move the gate or capture again",
+        feature="anatomy_distance",
+        limit="max_anatomy_distance",
+        words="distance from the usual length",
+        error_mm=0.3,
+    ),
+    Finding(
+        name="lens_spikes_confused",
+        severity=Severity.WARN,
+        says="echoes inside the lens are as tall as its front or back, as in a dense cataract",
+        do="check both picks of the lens; compare its thickness with the other scans",
+        feature="lens_echo_against_lens_db",
+        limit="max_lens_echo_against_lens_db",
+        words="echo inside the lens against its lower face",
+        error_mm=1.5,
+    ),
+    Finding(
+        name="lens_echo_clipped",
+        severity=Severity.WARN,
+        says="the echoes of the lens or the implant are clipped; the length hardly suffers, but "
+        "their heights are lost",
+        do="lower the gain if the retina stays tall enough",
+        feature="lens_clipped_samples",
+        limit="max_clipped_samples",
+        words="clipped samples in these echoes",
+        error_mm=0.02,
+    ),
+    Finding(
+        name="repeat_taken",
+        severity=Severity.REJECT,
+        says="what was taken for the retina stands where the bath repeats an earlier echo",
+        do="change the distance between probe and eye and capture again; a repeat moves twice as "
+        "far as an echo of the eye",
+        feature="repeat_closeness_us",
+        limit="min_repeat_closeness_us",
+        words="distance from the repeat",
+        error_mm=6.0,
+    ),
+    Finding(
+        name="lens_state_doubtful_implant",
+        severity=Severity.REJECT,
+        says="the recording is said to be phakic, but its echoes look like those of an implant",
+        do="check the lens state with the chart; measure again with the right one",
+        feature="pseudophakic_pattern_db",
+        limit="max_state_pattern_db",
+        words="implant pattern over a natural lens",
+        also=("second_cornea_db", "max_second_cornea_db", "pair before the cornea, against it"),
+        error_mm=4.0,
+    ),
+    Finding(
+        name="lens_state_doubtful_natural",
+        severity=Severity.REJECT,
+        says="the recording is said to have no natural lens, but two echoes stand where its front "
+        "and back would be",
+        do="check the lens state with the chart; measure again with the right one",
+        feature="phakic_pattern_db",
+        limit="max_natural_pattern_db",
+        words="natural pattern over what was expected",
+        error_mm=0.6,
+    ),
+    Finding(
+        name="vitreous_doubtful",
+        severity=Severity.WARN,
+        says="the vitreous cavity has an unusual length with the filling that was stated: a very "
+        "long or short eye, or another filling such as silicone oil",
+        do="ask whether the eye was filled with oil, and compare with the other eye",
+        feature="cavity_mm",
+        words="vitreous cavity",
+        error_mm=8.0,
+    ),
+    Finding(
+        name="method_doubtful",
+        severity=Severity.REJECT,
+        says="the trace does not look like the method it is said to be recorded with",
+        do="check whether the probe touched the cornea or a bath lay between; then import again",
+        feature="bath_pattern_db",
+        limit="max_bath_pattern_db",
+        words="pattern of the other method",
+        error_mm=3.0,
+    ),
+    Finding(
+        name="recording_unfit",
+        severity=Severity.REJECT,
+        says="much of the trace is clipped, and nothing can be judged on it",
+        do="check gain, cable and recorder; then capture again",
+        feature="clipped_fraction",
+        limit="max_clipped_fraction",
+        words="clipped share of the trace",
+        error_mm=5.0,
+    ),
+    Finding(
+        name="score_low",
+        severity=Severity.REJECT,
+        says="the trace as a whole does not look like one that is aligned and correctly picked",
+        do="look at the picks, aim along the visual axis and capture again",
+        feature="score",
+        limit="min_score",
+        words="score",
+        error_mm=0.55,
+    ),
+    Finding(
+        name="cornea_peaks_unequal",
+        severity=Severity.WARN,
+        says="the two peaks of the cornea are not equally tall, as when the beam meets it "
+        "obliquely",
+        do="centre the beam on the cornea until both peaks stand tall",
+        feature="cornea_imbalance_db",
+        limit="max_cornea_imbalance_db",
+        words="difference of the two peaks",
+        error_mm=0.1,
+    ),
+)
+
+FINDINGS: Mapping[str, Finding] = MappingProxyType({item.name: item for item in _FINDINGS})
+"""Every finding about a trace, in the order of its bits."""

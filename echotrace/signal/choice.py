@@ -1,0 +1,87 @@
+"""Which echo is which interface: gate by gate, or all interfaces at once.
+
+Gate by gate is what instruments do. Jointly, a published prior of the segment lengths and the
+shape of each echo are weighed for all interfaces together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from echotrace.signal.candidates import Candidates
+from echotrace.signal.choice_plan import Choice, JointChoiceSettings, choice_plan, run_choice
+from echotrace.signal.gates import Gate, check_gates
+from echotrace.signal.picking import PickReason
+from echotrace.target import Target
+
+__all__ = ["choose_in_gates", "choose_jointly"]
+
+
+def choose_in_gates(
+    candidates: Candidates,
+    gates: Sequence[Gate],
+    target: Target,
+    *,
+    first_us: float = np.nan,
+) -> Choice:
+    """Search the gates one by one, in beam order.
+
+    Parameters
+    ----------
+    candidates : Candidates
+    gates : sequence of Gate
+        An interface without a gate is not looked for.
+    target : Target
+    first_us : float
+        Known delay of the first interface, µs (contact); NaN where it is looked for.
+    """
+    by_name = check_gates(gates, target)
+    plan = choice_plan(gates, target, jointly=False, first_us=first_us)
+    chosen, margin = run_choice(plan, candidates)
+    reason = np.where(chosen >= 0, int(PickReason.FOUND), int(PickReason.NO_ECHO))
+    fixed = bool(np.isfinite(first_us))
+    for k, gate in enumerate(by_name.get(name) for name in target.interface_names):
+        back = target.index(gate.relative_to) if gate is not None and gate.relative_to else -1
+        if back >= 0 and not (back == 0 and fixed):
+            reason[chosen[:, back] < 0, k] = int(PickReason.REFERENCE_MISSING)
+    if fixed:
+        reason[:, 0] = int(PickReason.FOUND)
+    return Choice(chosen, reason.astype(np.uint8), margin)
+
+
+def choose_jointly(
+    candidates: Candidates,
+    gates: Sequence[Gate],
+    target: Target,
+    *,
+    first_us: float = np.nan,
+    weights: JointChoiceSettings | None = None,
+) -> Choice:
+    """Choose all interfaces at once.
+
+    Dynamic programming over (interface, candidate) maximises the sum of each chosen echo's
+    evidence (height over its threshold, shape, rise out of silence), the normal log prior of each
+    segment's delay, and costs for interfaces left out. Segment ranges of the target are hard
+    limits; a fixed gate is a preference that strong evidence overrules.
+
+    Parameters
+    ----------
+    candidates : Candidates
+    gates : sequence of Gate
+        An interface without a gate is not looked for.
+    target : Target
+    first_us : float
+        Known delay of the first interface, µs (contact); NaN where it is looked for.
+    weights : JointChoiceSettings, optional
+    """
+    plan = choice_plan(gates, target, jointly=True, first_us=first_us, weights=weights)
+    chosen, margin = run_choice(plan, candidates)
+    given = {gate.interface for gate in gates}
+    looked_for = np.array([name in given for name in target.interface_names])
+    missed = np.where(looked_for, int(PickReason.LEFT_OUT), int(PickReason.NO_ECHO))
+    reason = np.where(chosen >= 0, int(PickReason.FOUND), missed).astype(np.uint8)
+    if np.isfinite(first_us):
+        reason[:, 0] = int(PickReason.FOUND)
+    return Choice(chosen, reason, margin)

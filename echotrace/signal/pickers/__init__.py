@@ -1,0 +1,1 @@
+"""Pickers: one module a family. :mod:`echotrace.signal.picking` lists and calibrates them."""

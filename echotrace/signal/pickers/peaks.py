@@ -1,0 +1,43 @@
+"""Pickers of a peak: of the matched output's envelope, and of the plain one."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.signal.pickers.windows import (
+    EchoWindows,
+    PickerSettings,
+    PickReason,
+    Picks,
+    finish,
+    local_peak,
+    peak_reach,
+)
+
+__all__ = ["read_envelope_peak", "read_matched_filter"]
+
+Float = NDArray[np.float64]
+
+
+def _peak_pick(windows: EchoWindows, rows: Float, slope: Float, reach: int) -> Picks:
+    """Peak of an envelope: the noise's slope over the peak's curvature is its jitter."""
+    _, column, height, curvature = local_peak(rows, windows.at, reach)
+    found = (curvature > 0.0) & (height > 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        u_sample = slope * windows.step_us / (height * curvature)
+    reason = np.where(found, int(PickReason.FOUND), int(PickReason.NO_ECHO))
+    return finish(windows, column, u_sample, reason)
+
+
+def read_matched_filter(windows: EchoWindows, options: PickerSettings) -> Picks:
+    """Peak of the matched output's envelope."""
+    del options
+    reach = max(2, windows.pulse.grid_stride)
+    return _peak_pick(windows, windows.matched_envelope, windows.matched_slope, reach)
+
+
+def read_envelope_peak(windows: EchoWindows, options: PickerSettings) -> Picks:
+    """Peak of the plain envelope."""
+    del options
+    return _peak_pick(windows, windows.envelope, windows.envelope_slope, peak_reach(windows))

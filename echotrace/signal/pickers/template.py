@@ -1,0 +1,102 @@
+"""Traces that hold the template alone, on which pickers are calibrated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.recording import Signal
+from echotrace.signal.conditioning import Conditioned, condition
+from echotrace.signal.envelope import EnvelopeMethod
+from echotrace.signal.pickers.windows import EchoWindows, window_reach
+from echotrace.signal.pulse import HALF_HEIGHT_OVER_RMS, Pulse
+
+__all__ = ["TemplateKey", "template_key", "template_key_of", "template_traces"]
+
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class TemplateKey:
+    """What an offset depends on; hashable, so that it is worked out once."""
+
+    pulse_bytes: bytes
+    pulse_size: int
+    sampling_rate_hz: float
+    centre_frequency_hz: float
+    rms_bandwidth_hz: float
+    envelope_method: EnvelopeMethod
+    envelope_bandwidth: float
+    signal: Signal
+
+    @property
+    def pulse(self) -> Pulse:
+        """The template."""
+        return Pulse(
+            np.frombuffer(self.pulse_bytes, np.complex128),
+            self.sampling_rate_hz,
+            self.centre_frequency_hz,
+            self.rms_bandwidth_hz,
+        )
+
+
+def template_key(
+    pulse: Pulse, envelope_method: EnvelopeMethod, bandwidth_hz: float, signal: Signal
+) -> TemplateKey:
+    """Key of a template, and of the envelope in which it is read."""
+    return TemplateKey(
+        pulse.analytic.tobytes(),
+        pulse.analytic.size,
+        pulse.sampling_rate_hz,
+        pulse.centre_frequency_hz,
+        pulse.rms_bandwidth_hz,
+        envelope_method,
+        bandwidth_hz / (HALF_HEIGHT_OVER_RMS * pulse.rms_bandwidth_hz),
+        signal,
+    )
+
+
+def template_key_of(windows: EchoWindows) -> TemplateKey:
+    """Key of the template and envelope that windows were cut from."""
+    signal = Signal.ENVELOPE if windows.rf is None else Signal.RF
+    return template_key(windows.pulse, windows.envelope_method, windows.bandwidth_hz, signal)
+
+
+def template_traces(
+    key: TemplateKey, n: int, *, noise_to_amplitude: float, rng: np.random.Generator | None
+) -> tuple[Conditioned, Float]:
+    """Traces of one echo each, the template itself at evenly spread fractions of a sample."""
+    pulse = key.pulse
+    before, after = window_reach(pulse)
+    size = 4 * (before + after)
+    centre = 2 * (before + after)
+    truth = centre + np.arange(n) / n
+    template = np.zeros(size, np.complex128)
+    template[: pulse.analytic.size] = pulse.analytic
+    spectrum = np.fft.fft(np.roll(template, -pulse.half_length))
+    shifted = np.fft.ifft(
+        spectrum * np.exp(-2j * np.pi * np.fft.fftfreq(size) * truth[:, None]), axis=1
+    )
+    if key.signal == Signal.RF:
+        amplitude = np.real(shifted)
+        if rng is not None:
+            # Every phase, for the echo of a rear interface is the negative of a front one.
+            phase = np.exp(2j * np.pi * rng.random(n))[:, None]
+            amplitude = np.real(shifted * phase) + noise_to_amplitude * rng.standard_normal(
+                (n, size)
+            )
+    else:
+        amplitude = np.abs(shifted)
+    traces = condition(
+        amplitude.astype(np.float32),
+        np.zeros((n, size), np.bool_),
+        signal=key.signal,
+        sampling_rate_hz=key.sampling_rate_hz,
+        start_delay_us=0.0,
+        pulse=pulse,
+        envelope_method=key.envelope_method,
+        envelope_bandwidth=key.envelope_bandwidth,
+    )
+    return traces, truth
