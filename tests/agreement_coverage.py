@@ -8,16 +8,51 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from echotrace.agreement.differences import analyse_differences
 from echotrace.agreement.limits import Z_LIMITS
 from echotrace.agreement.pairing import common_eyes
+from echotrace.agreement.repeatability import repeatability
+from echotrace.agreement.resampling import subject_draws
+from echotrace.agreement.spreads import spread_ratio
 from echotrace.agreement.study import Study
+from echotrace.agreement.variance import Estimate
 
 BIAS = -0.2
+
+
+Shape = Callable[[np.random.Generator, int], np.ndarray]
+
+
+def normal(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Standard normal."""
+    return rng.normal(size=n)
+
+
+def t5(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Student's t with 5 degrees of freedom."""
+    return rng.standard_t(5, n) / math.sqrt(5.0 / 3.0)
+
+
+def t3(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Student's t with 3 degrees of freedom: no fourth moment."""
+    return rng.standard_t(3, n) / math.sqrt(3.0)
+
+
+def skew(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Exponential, skewness 2."""
+    return rng.exponential(size=n) - 1.0
+
+
+QUANTILES = {
+    normal: (-1.959964, 1.959964),
+    t3: (-3.182446 / math.sqrt(3.0), 3.182446 / math.sqrt(3.0)),
+    skew: (-math.log(0.975) - 1.0, -math.log(0.025) - 1.0),
+}
+"""2.5 % and 97.5 % quantiles: tables of the normal and of Student's t, and by the logarithm."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +60,8 @@ class World:
     """How lengths are made: SDs in mm of what differs between subjects, eyes, operators, readings.
 
     ``operator_a`` and ``operator_b`` are effects of operators by either method, of correlation
-    ``operator_rho``; ``eye_operator`` is common to both methods.
+    ``operator_rho``; ``eye_operator`` is common to both methods. ``noise`` and ``shape`` draw the
+    readings' errors and the subjects' differences, with mean 0 and SD 1.
     """
 
     n_subjects: int = 20
@@ -44,9 +80,8 @@ class World:
     eye_operator: float = 0.0
     contact: float = 0.13
     immersion: float = 0.05
-    noise: Callable[[np.random.Generator, int], np.ndarray] = field(
-        default=lambda rng, n: rng.normal(size=n)
-    )
+    noise: Shape = normal
+    shape: Shape = normal
 
     def draw(self, rng: np.random.Generator) -> Study:
         """One study."""
@@ -59,7 +94,8 @@ class World:
         labels: list[tuple[str, str, str, str]] = []
         value = []
         for s in range(self.n_subjects):
-            length, shift = 23.5 + rng.normal(0, self.subject), rng.normal(0, self.difference)
+            length = 23.5 + rng.normal(0, self.subject)
+            shift = self.difference * float(self.shape(rng, 1)[0])
             for e in range(2 if self.two_eyes and s % 3 else 1):
                 here = length + rng.normal(0, self.eye)
                 difference = shift + rng.normal(0, self.eye_difference)
@@ -105,33 +141,65 @@ class World:
         return math.sqrt(variance)
 
 
-def differences_of(study: Study):
+def differences_of(study: Study, n_bootstrap: int = 0):
     """The analysis of differences alone, without all the rest of a comparison."""
     a, b, eyes, _ = common_eyes(study.of_method("contact"), study.of_method("immersion"))
     subject = np.unique([key[0] for key in eyes], return_inverse=True)[1].reshape(-1)
-    return analyse_differences(a, b, eyes, subject)
+    draws = subject_draws(int(subject.max()) + 1, n_bootstrap, 0)
+    return analyse_differences(a, b, eyes, subject, draws=draws)
 
 
-def limits_coverage(world: World, seed: int, n_draws: int) -> dict[str, float]:
-    """Share of studies whose intervals hold the truth, for the bias and every kind of limits."""
+def limits_coverage(
+    world: World, seed: int, n_draws: int, n_bootstrap: int = 0
+) -> dict[str, float]:
+    """Share of studies whose intervals hold the truth, for the bias and every kind of limits.
+
+    With a bootstrap also for its intervals and for quantile limits, where there are any.
+    """
     rng = np.random.default_rng(seed)
-    held: dict[str, int] = {}
+    held: dict[str, list[bool]] = {}
+
+    def note(name: str, estimate: Estimate, truth: float) -> None:
+        if not math.isnan(estimate.low):
+            held.setdefault(name, []).append(estimate.low <= truth <= estimate.high)
+
     for _ in range(n_draws):
-        found = differences_of(world.draw(rng))
-        inside = {"bias": found.bias.low <= BIAS <= found.bias.high}
+        found = differences_of(world.draw(rng), n_bootstrap)
+        note("bias", found.bias, BIAS)
         for item in found.limits:
-            sd = world.sd(
-                reading=item.of == "single readings", same="different" not in item.operators
-            )
-            for name, estimate, truth in (
-                ("SD", item.sd, sd),
-                ("lower", item.lower, BIAS - Z_LIMITS * sd),
-                ("upper", item.upper, BIAS + Z_LIMITS * sd),
-            ):
-                inside[f"{name}, {item.label}"] = estimate.low <= truth <= estimate.high
-        for name, value in inside.items():
-            held[name] = held.get(name, 0) + bool(value)
-    return {name: count / n_draws for name, count in held.items()}
+            same = "different" not in item.operators
+            sd = world.sd(reading=item.of == "single readings", same=same)
+            truth = {"sd": sd, "lower": BIAS - Z_LIMITS * sd, "upper": BIAS + Z_LIMITS * sd}
+            for name, value in truth.items():
+                note(f"{name}, {item.label}", getattr(item, name), value)
+                check = f"{name}, {item.of}"
+                if check in found.bootstrap:
+                    note(f"{check}, bootstrap", found.bootstrap[check], value)
+        if found.quantiles is not None and world.shape in QUANTILES:
+            low, high = QUANTILES[world.shape]
+            note("lower quantile", found.quantiles.lower, BIAS + low * world.difference)
+            note("upper quantile", found.quantiles.upper, BIAS + high * world.difference)
+    return {name: float(np.mean(values)) for name, values in held.items()}
+
+
+def spread_coverage(world: World, seed: int, n_draws: int, n_bootstrap: int) -> dict[str, float]:
+    """The same for the repeatability of contact and the ratio of both repeatability SDs."""
+    rng = np.random.default_rng(seed)
+    held: dict[str, list[bool]] = {}
+    ratio = world.contact / world.immersion
+    for _ in range(n_draws):
+        study = world.draw(rng)
+        a, b = study.of_method("contact"), study.of_method("immersion")
+        repeat = repeatability(a, n_bootstrap=n_bootstrap)
+        found = spread_ratio(a, b, n_bootstrap=n_bootstrap)
+        for name, estimate, truth in (
+            ("repeatability SD", repeat.within_sd, world.contact),
+            ("ratio", found.ratio, ratio),
+            ("ratio, bootstrap", found.bootstrap, ratio),
+        ):
+            if not math.isnan(estimate.low):
+                held.setdefault(name, []).append(estimate.low <= truth <= estimate.high)
+    return {name: float(np.mean(values)) for name, values in held.items()}
 
 
 COMMON = {"operator_a": 0.10, "operator_b": 0.10, "operator_rho": 1.0}
@@ -156,14 +224,46 @@ OPERATOR_CASES = {
 }
 
 
+NORMAL_CASES = {
+    "one operator, 30 subjects, 3 to 5 readings": World(n_subjects=30),
+    "one operator, 15 subjects, 3 to 5 readings": World(n_subjects=15),
+    "one operator, 8 subjects, 3 to 5 readings": World(n_subjects=8),
+    "one operator, 30 subjects, two eyes of most": World(n_subjects=30, two_eyes=True),
+}
+_PAIRS = {"fewest": 1, "most": 1, "contact": 1e-9, "immersion": 1e-9, "eye_difference": 0.0}
+SHAPE_CASES = {
+    "differences t with 5 df, 30 subjects": World(n_subjects=30, shape=t5, **_PAIRS),
+    "differences t with 3 df, 30 subjects": World(n_subjects=30, shape=t3, **_PAIRS),
+    "differences exponential, 30 subjects": World(n_subjects=30, shape=skew, **_PAIRS),
+    "differences t with 3 df, 150 subjects": World(n_subjects=150, shape=t3, **_PAIRS),
+    "differences exponential, 150 subjects": World(n_subjects=150, shape=skew, **_PAIRS),
+    "differences normal, 150 subjects": World(n_subjects=150, **_PAIRS),
+}
+SPREAD_CASES = {
+    "readings normal, 30 subjects": World(n_subjects=30),
+    "readings normal, 8 subjects": World(n_subjects=8),
+    "readings t with 5 df, 30 subjects": World(n_subjects=30, noise=t5),
+    "readings t with 3 df, 30 subjects": World(n_subjects=30, noise=t3),
+}
+"""What the rules for heavy tails make of readings of four kinds."""
+
+
 def main(n_draws: int = 2000) -> None:
     """Print the table."""
-    print("| case | least | most | of |\n|---|---|---|---|")
-    for seed, (name, world) in enumerate(OPERATOR_CASES.items(), start=2001):
-        held = limits_coverage(world, seed, n_draws)
-        low, high = min(held, key=held.get), max(held, key=held.get)
-        print(f"| {name} | {held[low]:.3f} ({low}) | {held[high]:.3f} ({high}) | {len(held)} |")
-        sys.stdout.flush()
+    print("| case | shares of 95 % intervals that hold the truth |\n|---|---|")
+    for first, cases, coverage in (
+        (2001, OPERATOR_CASES, limits_coverage),
+        (2101, NORMAL_CASES, lambda *given: limits_coverage(*given, 500)),
+        (2201, SHAPE_CASES, lambda *given: limits_coverage(*given, 500)),
+        (2301, SPREAD_CASES, lambda *given: spread_coverage(*given, 500)),
+    ):
+        for seed, (name, world) in enumerate(cases.items(), start=first):
+            held = coverage(world, seed, n_draws)
+            low, high = min(held, key=held.get), max(held, key=held.get)
+            text = f"{held[low]:.3f} ({low}) to {held[high]:.3f} ({high}), {len(held)} intervals"
+            if cases is SHAPE_CASES or cases is SPREAD_CASES:
+                text = "; ".join(f"{key} {value:.3f}" for key, value in held.items())
+            print(f"| {name} | {text} |", flush=True)
 
 
 if __name__ == "__main__":

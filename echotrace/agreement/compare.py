@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from echotrace.agreement.differences import analyse_differences, hidden_spread
+from echotrace.agreement.differences import Differences, analyse_differences, hidden_spread
 from echotrace.agreement.limits import DIFFERENT_OPERATORS, SAME_OPERATOR, Limits, limits_of
 from echotrace.agreement.nested import Nested
 from echotrace.agreement.pairing import (
@@ -24,7 +24,7 @@ from echotrace.agreement.pairing import (
     two_methods,
 )
 from echotrace.agreement.regression import (
-    concordance,
+    concordance_bootstrap,
     concordance_estimate,
     deming,
     deming_statistics,
@@ -33,8 +33,15 @@ from echotrace.agreement.regression import (
     passing_bablok,
 )
 from echotrace.agreement.repeatability import repeatability
-from echotrace.agreement.resampling import bootstrap_interval, jackknife, subject_draws
+from echotrace.agreement.resampling import (
+    FEWEST_SUBJECTS,
+    STUDENTISED,
+    jackknife,
+    studentised_interval,
+    subject_draws,
+)
 from echotrace.agreement.results import Agreement, Equivalence, OperatorBias
+from echotrace.agreement.robust import ALPHA_NORMAL
 from echotrace.agreement.spreads import N_BOOTSTRAP, SpreadRatio, spread_ratio, within_sums
 from echotrace.agreement.study import Study
 from echotrace.agreement.text import paragraph
@@ -145,8 +152,9 @@ def compare_methods(
         )
 
     replicated = [bool((nested.mean_squares()[1][1:] > 0).any()) for nested in (nested_a, nested_b)]
+    draws = subject_draws(n_subjects, n_bootstrap, seed)
     found = analyse_differences(
-        study_a, study_b, eyes, subject, linked=linked, confidence=confidence
+        study_a, study_b, eyes, subject, linked=linked, confidence=confidence, draws=draws
     )
     warnings += found.warnings
     bias = found.bias
@@ -163,7 +171,6 @@ def compare_methods(
         slope, *t_interval(slope, slope_error, df, confidence), "jackknife by subject"
     )
     both = line_sums(mean_b - shift, mean_a - shift, subject, n_subjects)
-    draws = subject_draws(n_subjects, n_bootstrap, seed)
     ratio = _error_ratio(nested_a, nested_b) if all(replicated) else 1.0
 
     line, ranked = None, None
@@ -191,13 +198,15 @@ def compare_methods(
             for study in (study_a, study_b)
         )
 
-    boot = {}
-    boot["concordance"] = bootstrap_interval(concordance, both, draws, confidence)
+    boot = dict(found.bootstrap)
+    boot["concordance"] = concordance_bootstrap(both, draws, confidence)
     if line is not None:
         statistic = deming_statistics(ratio, shift, shift)[0]
-        boot["deming_slope"] = bootstrap_interval(statistic, both, draws, confidence)
+        ends = studentised_interval(statistic, both, draws, confidence)
+        boot["deming_slope"] = Estimate(line.slope.value, *ends, STUDENTISED)
+    boot = {name: item for name, item in boot.items() if not math.isnan(item.low)}
 
-    normality = _normality(difference)
+    normality = found.normality_p
     warnings += _cautions(
         n_subjects,
         difference,
@@ -208,6 +217,7 @@ def compare_methods(
         slope_estimate,
         label_a,
         label_b,
+        _remedy(found, n_subjects),
     )
     if (margin_mm is not None) and (margin_d is not None):
         raise ParameterError("give the margin of equivalence in mm or in dioptres, not in both")
@@ -242,6 +252,7 @@ def compare_methods(
         limits_reading=limits_reading,
         all_limits=found.limits,
         cells=found.cells,
+        quantile_limits=found.quantiles,
         slope_on_average=slope_estimate,
         slope_p=_t_p(slope, slope_error, df),
         deming=line,
@@ -253,6 +264,8 @@ def compare_methods(
         repeatability_b=repeat_b,
         by_operator=_by_operator(study_a, study_b, confidence),
         normality_p=normality,
+        skewness=_moment(difference, 3),
+        excess_kurtosis=_moment(difference, 4) - 3.0,
         bootstrap=boot,
         design=design,
         warnings=tuple(warnings),
@@ -328,12 +341,28 @@ def _by_operator(a: Study, b: Study, confidence: float) -> tuple[OperatorBias, .
     return tuple(found)
 
 
-def _normality(difference: Floats) -> float:
-    import scipy
+def _moment(value: Floats, order: int) -> float:
+    """Standardised moment, about the mean."""
+    spread = value - value.mean()
+    return float(np.mean(spread**order) / np.mean(spread**2) ** (order / 2))
 
-    if not 3 <= difference.size <= 5000:
-        return math.nan
-    return float(scipy.stats.shapiro(difference).pvalue)
+
+def _remedy(found: Differences, n_subjects: int) -> str:
+    """What was done about differences that are not normal."""
+    if found.cells is not None:
+        return "intervals that count operators assume normal differences"
+    if not any(item.sd.how == STUDENTISED for item in found.limits):
+        return (
+            "intervals assume normal differences, and with "
+            f"{n_subjects} subjects none withstands their lack"
+            if n_subjects < FEWEST_SUBJECTS
+            else "intervals assume normal differences"
+        )
+    return (
+        "intervals of the limits are by the studentised bootstrap, which holds less often than it "
+        "says where tails are heavy"
+        + (", and quantile limits stand beside" if found.quantiles is not None else "")
+    )
 
 
 def _cautions(
@@ -346,16 +375,18 @@ def _cautions(
     slope: Estimate,
     label_a: str,
     label_b: str,
+    remedy: str,
 ) -> list[str]:
     import scipy
 
     out = []
     if n_subjects < 20:
         out.append(f"{n_subjects} subjects are few: the intervals of the limits are wide")
-    if normality < 0.01:
+    if normality < ALPHA_NORMAL:
         out.append(
-            f"the differences are not normally distributed (Shapiro-Wilk p = {normality:.2g}); "
-            "limits and their exact intervals assume that they are: look at the plot for outliers"
+            "the differences are not normally distributed (Shapiro-Wilk "
+            f"p = {normality:.2g}, skewness {_moment(difference, 3):.2f}, excess kurtosis "
+            f"{_moment(difference, 4) - 3.0:.2f}): look at the plot for outliers; {remedy}"
         )
     if difference.size >= 10 and np.ptp(average) > 0:
         tau = scipy.stats.kendalltau(np.abs(difference - bias), average)

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.agreement.limits import (
     DIFFERENT_OPERATORS,
+    ONE_OPERATOR,
     OWN_OPERATORS,
     SAME_OPERATOR,
+    TOO_FEW,
     Extra,
     Limits,
     limits_of,
@@ -20,14 +23,20 @@ from echotrace.agreement.limits import (
 from echotrace.agreement.nested import Nested
 from echotrace.agreement.operators import (
     FEWEST_OPERATORS,
-    TOO_FEW,
     CellDifferences,
     Crossing,
     OperatorLimits,
 )
 from echotrace.agreement.pairing import eye_numbers, linked_pairs, method_means
+from echotrace.agreement.robust import (
+    ALPHA_NORMAL,
+    limit_intervals,
+    normality_p,
+    quantile_limits,
+    with_intervals,
+)
 from echotrace.agreement.study import LABELS, Study
-from echotrace.agreement.variance import Estimate
+from echotrace.agreement.variance import Estimate, Floats
 
 __all__ = ["Differences", "analyse_differences", "hidden_spread"]
 
@@ -49,6 +58,13 @@ class Differences:
         Of every kind that the design gives.
     cells : CellDifferences or None
         Where more than one operator measured.
+    bootstrap : mapping of str to Estimate
+        SD and limits of the first kind by the studentised bootstrap, where operators are one and
+        subjects enough.
+    quantiles : Limits or None
+        Limits as quantiles, where operators are one and subjects enough.
+    normality_p : float
+        Of the differences.
     warnings : tuple of str
     """
 
@@ -57,6 +73,9 @@ class Differences:
     df: float
     limits: tuple[Limits, ...]
     cells: CellDifferences | None = None
+    bootstrap: Mapping[str, Estimate] = field(default_factory=dict)
+    quantiles: Limits | None = None
+    normality_p: float = math.nan
     warnings: tuple[str, ...] = ()
 
     def of(self, values: str, operators: str) -> Limits | None:
@@ -74,6 +93,7 @@ def analyse_differences(
     *,
     linked: bool = False,
     confidence: float = 0.95,
+    draws: Floats | None = None,
 ) -> Differences:
     """Bias and limits of agreement of two methods on the same eyes.
 
@@ -87,6 +107,8 @@ def analyse_differences(
     linked : bool
         The k-th reading of an eye by A belongs to its k-th by B.
     confidence : float
+    draws : ndarray of float64, (n_draws, n_subjects), optional
+        Of the bootstrap by subject; none by default.
 
     Returns
     -------
@@ -98,11 +120,13 @@ def analyse_differences(
         One subject only, or differences that are all the same.
     """
     operators = sorted({*a.operator.present, *b.operator.present})
+    if draws is None:
+        draws = np.empty((0, int(subject.max()) + 1))
     if len(operators) == 1:
-        return _one_operator(a, b, eyes, subject, linked, confidence)
+        return _one_operator(a, b, eyes, subject, linked, confidence, draws)
     each = [study.operator.present for study in (a, b)]
     if len(each[0]) == len(each[1]) == 1:
-        found = _one_operator(a, b, eyes, subject, linked, confidence)
+        found = _one_operator(a, b, eyes, subject, linked, confidence, draws)
         limits = tuple(dataclasses.replace(item, operators=OWN_OPERATORS) for item in found.limits)
         told = (
             f"limits hold for {each[0][0]} by the one method against {each[1][0]} by the other; "
@@ -138,7 +162,7 @@ def hidden_spread(nested: Nested, study: Study, *, reading: bool) -> Extra:
     if nested.mean_squares()[1][last] > 0:
         parts[last] = wanted - hidden[last]
     parts[np.abs(parts) < 1e-12] = 0.0
-    return Extra(nested, parts)
+    return Extra(nested, parts, alike=bool(np.ptp(n) == 0) and nested.depth < 3)
 
 
 def _replicated(*nested: Nested) -> bool:
@@ -152,33 +176,55 @@ def _one_operator(
     subject: Codes,
     linked: bool,
     confidence: float,
+    draws: Floats | None = None,
 ) -> Differences:
     nested = [method_means(study, eyes) for study in (a, b)]
     warnings: list[str] = []
-    found = []
+    kinds: list[tuple[str, tuple[Extra | None, Extra | None]]] = []
+    plain = nested[0].mean - nested[1].mean
     if linked:
         home_a, home_b = (eye_numbers(study, eyes) for study in (a, b))
         pairs, home, dropped = linked_pairs(a, b, home_a, home_b, len(eyes))
         if dropped:
             warnings.append(f"{dropped} readings without a partner were left out of the pairs")
         difference = Nested(pairs, [("subject", subject[home]), ("eye", home)])
-        bias, limits = limits_of(difference, None, None, READINGS, confidence)
-        found = [limits]
+        kinds = [(READINGS, (None, None))]
     else:
-        difference = Nested(nested[0].mean - nested[1].mean, [("subject", subject)])
+        difference = Nested(plain, [("subject", subject)])
         replicated = _replicated(*nested)
         for of, reading in ((MEANS if replicated else PAIRS, False), (READINGS, True)):
             if reading and not replicated:
                 continue
-            extras = [
+            one, other = (
                 hidden_spread(item, study, reading=reading)
                 for item, study in zip(nested, (a, b), strict=True)
-            ]
-            bias, limits = limits_of(difference, extras[0], extras[1], of, confidence)
-            found.append(limits)
+            )
+            kinds.append((of, (one, other)))
+    p = normality_p(plain)
+    found, bootstrap = [], {}
+    for of, extras in kinds:
+        bias, limits = limits_of(difference, *extras, of, confidence)
+        if draws is not None and draws.size:
+            other_intervals = limit_intervals(difference, extras, subject, draws, confidence)
+            bootstrap.update({f"{name}, {of}": item for name, item in other_intervals.items()})
+            if p < ALPHA_NORMAL and other_intervals:
+                limits = with_intervals(limits, other_intervals)
+        found.append(limits)
     n = difference.n_top
     error = math.sqrt(difference.mean_squares()[0][0] / n)
-    return Differences(bias, error, n - 1.0, tuple(found), warnings=tuple(warnings))
+    quantiles = None
+    if not linked:
+        quantiles = quantile_limits(plain, subject, kinds[0][0], ONE_OPERATOR, confidence)
+    return Differences(
+        bias,
+        error,
+        n - 1.0,
+        tuple(found),
+        bootstrap=bootstrap,
+        quantiles=quantiles,
+        normality_p=p,
+        warnings=tuple(warnings),
+    )
 
 
 def _several_operators(
@@ -221,7 +267,8 @@ def _several_operators(
     extras, of = _cell_extras(studies, cell, linked, shared.size)
     means = [item[0].nested.mean for item in extras]
     if linked:
-        means.append(np.zeros_like(means[0]))
+        # The means of the pairs are differences already.
+        means[1] = np.zeros_like(means[0])
     cells = CellDifferences(
         subject=np.unique(subject[shared // len(operators)], return_inverse=True)[1].reshape(-1),
         eye=eye,
@@ -248,7 +295,7 @@ def _several_operators(
         found += limits[:1] if linked else limits
     if len(cells.operators) < FEWEST_OPERATORS:
         warnings.append(
-            f"{len(cells.operators)} operators are {TOO_FEW} how operators differ: limits of "
+            f"{len(cells.operators)} operators are too few to tell how operators differ: limits of "
             "agreement are given without intervals; each operator's own limits are listed by "
             "operator"
         )
@@ -258,7 +305,8 @@ def _several_operators(
         analysis.error_df,
         tuple(found),
         None if linked else cells,
-        tuple(warnings),
+        normality_p=normality_p(cells.difference),
+        warnings=tuple(warnings),
     )
 
 
@@ -299,6 +347,7 @@ def _without_intervals(found: Differences, operators: str, warning: str) -> Diff
     return dataclasses.replace(
         found,
         bias=dataclasses.replace(found.bias, how="t, for these operators"),
+        quantiles=None,
         limits=tuple(bare(item) for item in found.limits),
         warnings=(*found.warnings, warning),
     )

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from echotrace.agreement.limits import (
     DIFFERENT_OPERATORS,
     SAME_OPERATOR,
+    TOO_FEW,
     Z_LIMITS,
     Extra,
     Limits,
@@ -26,15 +27,13 @@ from echotrace.agreement.limits import (
 from echotrace.agreement.nested import Nested
 from echotrace.agreement.variance import Estimate, Floats, t_interval
 
-__all__ = ["FEWEST_OPERATORS", "TOO_FEW", "CellDifferences", "Crossing", "OperatorLimits"]
+__all__ = ["FEWEST_OPERATORS", "CellDifferences", "Crossing", "OperatorLimits"]
 
 Codes = NDArray[np.intp]
 
 FEWEST_OPERATORS = 3
 """With two operators one degree of freedom is left for how operators differ, and the upper limit of
 an SD lies 32 times above it (chi-square with one degree of freedom): no interval says anything."""
-
-TOO_FEW = "too few operators to tell"
 
 _DRAWS = 1 << 16
 _SEED = 20260402
@@ -271,9 +270,10 @@ class OperatorLimits:
                 drawn, drawn_sd = draws.different, draws.different_sd
             half = z * np.sqrt(drawn)
             drawn_at = (draws.bias - half, np.sqrt(drawn_sd), draws.bias + half)
-            ends = [np.quantile(values, tails).tolist() for values in drawn_at]
+            ends = [np.quantile(values, tails) for values in drawn_at]
             lower, middle, upper = (
-                Estimate(value, *end, how) for value, end in zip(at, ends, strict=True)
+                Estimate(value, float(low), float(high), how)
+                for value, (low, high) in zip(at, ends, strict=True)
             )
         return Limits(of=of, operators=operators, sd=middle, lower=lower, upper=upper)
 

@@ -91,6 +91,8 @@ class Agreement:
         Of single readings; None where the readings are single anyway.
     all_limits : tuple of Limits
         Limits of every kind that the design gives.
+    quantile_limits : Limits or None
+        Limits as quantiles of the differences, which assume no distribution.
     cells : CellDifferences or None
         Both methods for each eye and operator, where several operators measured.
     slope_on_average : Estimate
@@ -105,8 +107,11 @@ class Agreement:
     by_operator : tuple of OperatorBias
     normality_p : float
         Shapiro-Wilk test of the differences.
-    bootstrap : mapping of str to tuple of float
-        Percentile intervals, subjects drawn anew: a check on the intervals above.
+    skewness, excess_kurtosis : float
+        Of the differences.
+    bootstrap : mapping of str to Estimate
+        Intervals by the studentised bootstrap by subject: a check on the intervals above that
+        assumes no distribution. Empty with fewer than 20 subjects, where it falls short.
     design : Design
     warnings : tuple of str
     paragraph : str
@@ -132,6 +137,7 @@ class Agreement:
     limits: Limits
     limits_reading: Limits | None
     all_limits: tuple[Limits, ...]
+    quantile_limits: Limits | None
     cells: CellDifferences | None
     slope_on_average: Estimate
     slope_p: float
@@ -144,7 +150,9 @@ class Agreement:
     repeatability_b: Repeatability | None
     by_operator: tuple[OperatorBias, ...]
     normality_p: float
-    bootstrap: Mapping[str, tuple[float, float]]
+    skewness: float
+    excess_kurtosis: float
+    bootstrap: Mapping[str, Estimate]
     design: Design
     warnings: tuple[str, ...]
     paragraph: str = ""
