@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -67,12 +69,44 @@ def test_balanced_tables_give_the_textbook_analysis_of_variance():
     a, b = value[:, :, 0, 0], value[:, :, 1, 0]
     ms_eye, ms_operator, rest = mean_squares(a - b)
     same = (ms_eye - rest) / k + (ms_operator - rest) / n + rest
-    assert found["pairs, same operator"].sd.value == pytest.approx(math.sqrt(same), rel=1e-9)
+    assert found["pairs, same operator"].sd.value == pytest.approx(math.sqrt(same), rel=1e-7)
     both = [mean_squares(x) for x in (a, b)]
     different = (ms_eye - rest) / k + sum((o - r) / n + r for _, o, r in both)
     assert found["pairs, different operators"].sd.value == pytest.approx(
-        math.sqrt(different), rel=1e-9
+        math.sqrt(different), rel=1e-7
     )
+
+
+REFERENCE = Path(__file__).parent / "operator_reference"
+
+
+@pytest.mark.parametrize("name", ["crossed", "gaps", "nested"])
+def test_standard_deviations_agree_with_lme4(name):
+    # R 4.2.2, lme4 1.1.31; operator_reference/ holds the readings, reml_reference/fit.R the fit.
+    sd: dict[str, dict[str, float]] = {}
+    with (REFERENCE / "components.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            sd.setdefault(row["study"], {})[row["name"]] = float(row["sd"])
+    variance = {key: {k: v**2 for k, v in found.items()} for key, found in sd.items()}
+    with (REFERENCE / "readings.csv").open(encoding="utf-8", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["study"] in (f"{name} a", f"{name} b")]
+    study = Study(
+        value=[float(row["value"]) for row in rows],
+        subject=[row["subject"] for row in rows],
+        eye=[row["eye"] for row in rows],
+        operator=[row["operator"] for row in rows],
+        method=["contact" if row["study"].endswith("a") else "immersion" for row in rows],
+    )
+    found = {item.operators: item.sd.value for item in differences_of(study).limits}
+    of_difference = variance[f"{name} d"]
+    same = sum(of_difference.values())
+    assert found["same operator"] == pytest.approx(math.sqrt(same), rel=1e-5)
+    if name == "nested":
+        assert set(found) == {"same operator"}
+        return
+    both = sum(variance[f"{name} {x}"][part] for x in "ab" for part in ("operator", "reading"))
+    different = same - of_difference["operator"] - of_difference["reading"] + both
+    assert found["different operators"] == pytest.approx(math.sqrt(different), rel=1e-5)
 
 
 def test_bias_and_its_degrees_of_freedom_for_few_operators():
@@ -200,7 +234,7 @@ def test_linked_pairs_stay_within_an_operator():
     within = float(np.mean(d.var(axis=2, ddof=1)))
     variance = (ms_eye - rest) / k + (ms_operator - rest) / n + rest + (1 - 1 / 3) * within
     assert [item.label for item in result.all_limits] == ["single readings, same operator"]
-    assert result.limits.sd.value == pytest.approx(math.sqrt(variance), rel=1e-9)
+    assert result.limits.sd.value == pytest.approx(math.sqrt(variance), rel=1e-7)
 
 
 def test_question_chooses_the_limits():

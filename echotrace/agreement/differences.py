@@ -287,12 +287,10 @@ def _several_operators(
             "some subjects were measured by several operators, but not so that all operators could "
             "be compared: limits are given without intervals",
         )
-    analysis = OperatorLimits(cells, crossed=crossed, confidence=confidence)
+    analysis = OperatorLimits(cells, crossed=crossed, confidence=confidence, paired=linked)
     found: list[Limits] = []
     for values, pair in zip(of, zip(*extras, strict=True), strict=True):
-        limits = analysis.limits(pair, values)
-        # Pairs taken together have one operator by their nature.
-        found += limits[:1] if linked else limits
+        found += analysis.limits(pair, values)
     if len(cells.operators) < FEWEST_OPERATORS:
         warnings.append(
             f"{len(cells.operators)} operators are too few to tell how operators differ: limits of "

@@ -25,7 +25,9 @@ from echotrace.agreement.limits import (
     Limits,
 )
 from echotrace.agreement.nested import Nested
+from echotrace.agreement.reml import fit_components
 from echotrace.agreement.variance import Estimate, Floats, t_interval
+from echotrace.errors import EstimationError
 
 __all__ = ["FEWEST_OPERATORS", "CellDifferences", "Crossing", "OperatorLimits"]
 
@@ -130,6 +132,8 @@ class OperatorLimits:
     crossed : bool
         Eyes were measured by several operators; otherwise each operator has subjects of their own.
     confidence : float
+    paired : bool
+        Readings were taken in pairs by one operator each: there are no limits of different ones.
 
     Notes
     -----
@@ -137,8 +141,11 @@ class OperatorLimits:
     Medicine 26:596, who compares readings of the same cases by a few readers: the same design.
     """
 
-    def __init__(self, cells: CellDifferences, *, crossed: bool, confidence: float) -> None:
+    def __init__(
+        self, cells: CellDifferences, *, crossed: bool, confidence: float, paired: bool = False
+    ) -> None:
         self.cells, self.crossed, self.confidence = cells, crossed, confidence
+        self.different = crossed and not paired
         self.n_operators = len(cells.operators)
         levels = [("subject", cells.subject), ("eye", cells.eye)]
         difference = cells.difference
@@ -188,22 +195,48 @@ class OperatorLimits:
         same, different = self._variances(extras)
         draws = self._draws(extras) if self.n_operators >= FEWEST_OPERATORS else None
         found = [self._one(of, SAME_OPERATOR, same, draws)]
-        if different is not None:
+        if self.different:
             found.append(self._one(of, DIFFERENT_OPERATORS, different, draws))
         return tuple(found)
 
-    def _variances(self, extras: tuple[Extra, Extra]) -> tuple[float, float | None]:
+    def _variances(self, extras: tuple[Extra, Extra]) -> tuple[float, float]:
+        """Variance of a difference by the same operator, and by different ones, by the mixed model.
+
+        By mean squares where the restricted likelihood has no proven maximum.
+        """
         hidden = sum(max(float(item.nested.combination(item.parts)), 0.0) for item in extras)
+        cells = self.cells
+        difference = self._components(cells.difference)
         if not self.crossed:
             ones = np.ones(self.nested.depth)
-            return float(self.nested.weights(ones, self.content) @ self.ms) + hidden, None
-        between = float(self._between_weights() @ self.ms)
+            by_squares = float(self.nested.weights(ones, self.content) @ self.ms)
+            return (sum(difference.values()) if difference else by_squares) + hidden, math.nan
+        values = (cells.mean_a, cells.mean_b) if self.different else ()
+        either = [self._components(value) for value in values]
+        if difference and all(either):
+            own = difference.pop("operator") + difference.pop("reading")
+            between = sum(difference.values())
+            apart = sum(found["operator"] + found["reading"] for found in either)
+            return between + own + hidden, between + apart + hidden
+        between = max(float(self._between_weights() @ self.ms), 0.0)
         rest, share = self.ms[-1], self.crossing.share
-        operator = max(self.between_operators - share * rest, 0.0)
-        same = max(between, 0.0) + operator + rest + hidden
+        own = max(self.between_operators - share * rest, 0.0) + rest
         spread, rest_ab = self._either_method()
-        apart = max(float(np.trace(spread)) - share * rest_ab, 0.0)
-        return same, max(between, 0.0) + apart + rest_ab + hidden
+        apart = max(float(np.trace(spread)) - share * rest_ab, 0.0) + rest_ab
+        return between + own + hidden, between + apart + hidden
+
+    def _components(self, value: Floats) -> dict[str, float]:
+        """Variance components of a value of each cell; empty where they cannot be told."""
+        cells = self.cells
+        factors = [("subject", cells.subject)]
+        if cells.eye.max() > cells.subject.max():
+            factors.append(("eye", cells.eye))
+        factors.append(("operator", cells.operator))
+        try:
+            fit = fit_components(value, factors)
+        except EstimationError:
+            return {}
+        return dict(zip(fit.names, fit.variance.tolist(), strict=True))
 
     def _between_weights(self) -> Floats:
         parts = np.ones(self.nested.depth)
