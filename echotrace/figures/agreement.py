@@ -25,6 +25,8 @@ __all__ = [
     "difference_plot",
     "operator_plot",
     "paired_plot",
+    "plot_differences",
+    "plot_spreads",
     "scatter_plot",
     "spread_plot",
 ]
@@ -279,3 +281,7 @@ def agreement_figure(result: Agreement) -> Figure:
     for ax, letter in zip(axes.flat, "abcd", strict=True):
         ax.set_title(letter, loc="left", fontsize=9, fontweight="bold", color=COLOURS["ink"])
     return figure
+
+
+# The names in the package's public list, where pictures begin with the verb.
+plot_differences, plot_spreads = difference_plot, spread_plot
