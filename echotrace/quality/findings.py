@@ -204,7 +204,7 @@ def describe_finding(
     >>> from echotrace.quality.limits import QualityLimits
     >>> words = describe_finding("gain_too_low", {"weakest_level_db": 14.2}, QualityLimits())
     >>> print(words.split(". ")[1])
-    Weakest echo over the noise: 14.2 dB; at least 20 wanted
+    Weakest echo over the noise: 14.2 dB; at least 20 dB wanted
     """
     if name not in FINDINGS:
         raise ParameterError(f"unknown finding {name!r}; known: {', '.join(FINDINGS)}")
