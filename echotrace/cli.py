@@ -6,17 +6,27 @@ that ``echotrace --help`` answers at once.
 
 from __future__ import annotations
 
-import argparse
 import ast
 import importlib
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 
 from echotrace import __version__
 from echotrace.caution import CAUTION
-from echotrace.errors import EchotraceError
+from echotrace.commands.process import (
+    Stopped,
+    close_output,
+    complain,
+    drop_output,
+    ignore_signals,
+    notes_for,
+    plain_streams,
+    stoppable,
+)
+from echotrace.errors import EchotraceError, ParameterError
 
 __all__ = ["main"]
 
@@ -30,7 +40,8 @@ _COMMANDS = {
 }
 
 _EPILOG = (
-    f"{CAUTION} Exit codes: 0 done, 1 done but some sitting has no acceptable result, 2 bad input."
+    f"{CAUTION} Exit codes: 0 done, 1 done but some sitting has no acceptable result, 2 bad input, "
+    "128 + n stopped by signal n."
 )
 
 
@@ -63,10 +74,6 @@ def _overview() -> str:
     return "\n".join(lines)
 
 
-def _one_line(error: BaseException) -> str:
-    return " ".join(str(error).split())
-
-
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command.
 
@@ -78,44 +85,99 @@ def main(argv: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0 done, 1 done but some sitting has no acceptable result, 2 bad input.
+        0 done, 1 done but some sitting has no acceptable result, 2 bad input or a failing disk,
+        128 + n stopped by signal n.
+
+    Examples
+    --------
+    >>> main(["--version"])  # doctest: +ELLIPSIS
+    echotrace ...
+    0
     """
     arguments = list(sys.argv[1:] if argv is None else argv)
-    if not arguments or arguments[0] in ("-h", "--help"):
+    name = arguments[0] if arguments else ""
+    prefix = f"echotrace {name}" if name in _COMMANDS else "echotrace"
+    plain_streams()
+    try:
+        code = _run(prefix, name, arguments)
+        close_output()
+    except BrokenPipeError:
+        # The reader of our output has gone (``| head``): leave quietly.
+        drop_output()
+        code = 0
+    except Stopped as stop:
+        complain(prefix, f"stopped by {signal.Signals(stop.number).name}{_notes(stop)}")
+        code = 128 + stop.number
+    except KeyboardInterrupt as stop:
+        complain(prefix, f"stopped{_notes(stop)}")
+        code = 128 + signal.SIGINT
+    except SystemExit as stop:
+        code = int(stop.code or 0)
+    except EchotraceError as error:
+        complain(prefix, str(error))
+        code = 2
+    except OSError as error:
+        complain(prefix, _about(error))
+        drop_output()
+        code = 2
+    except MemoryError:
+        complain(prefix, "not enough memory; work on fewer traces at a time")
+        code = 2
+    except Exception as error:
+        if os.environ.get("ECHOTRACE_TRACEBACK"):
+            raise
+        complain(
+            prefix,
+            f"unexpected {type(error).__name__}: {error}; this is a fault of echotrace: please "
+            "report it with the command (ECHOTRACE_TRACEBACK=1 shows where it happened)",
+        )
+        code = 2
+    if argv is None:
+        ignore_signals()
+    return code
+
+
+def _run(prefix: str, name: str, arguments: list[str]) -> int:
+    if not arguments or name in ("-h", "--help"):
         print(_overview())
         return 0 if arguments else 2
-    if arguments[0] == "--version":
+    if name == "--version":
         print(f"echotrace {__version__}")
         return 0
-    name = arguments[0]
     if name not in _COMMANDS:
-        print(f"echotrace: no command {name!r}; there are {', '.join(_COMMANDS)}", file=sys.stderr)
-        return 2
-    command = importlib.import_module(f"echotrace.commands.{_COMMANDS[name]}")
-    parser = argparse.ArgumentParser(
-        prog=f"echotrace {name}",
-        description=command.SUMMARY,
-        epilog=f"Example: {command.EXAMPLE} — {_EPILOG}",
-        allow_abbrev=False,
-    )
-    command.add_arguments(parser)
-    try:
-        parsed = parser.parse_args(arguments[1:])
-    except SystemExit as stop:
-        return int(stop.code or 0)
-    try:
-        return int(command.run(parsed))
-    except EchotraceError as error:
-        print(f"echotrace {name}: {_one_line(error)}", file=sys.stderr)
-        return 2
-    except KeyboardInterrupt:
-        print(f"echotrace {name}: stopped", file=sys.stderr)
-        return 130
-    except BrokenPipeError:
-        # The reader of our output has gone (``| head``): leave quietly, and keep the
-        # interpreter from complaining when it flushes at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        from echotrace.user_input import did_you_mean, shorten
+
+        raise ParameterError(
+            f"no command {shorten(name)!r}; {did_you_mean(name, _COMMANDS)}there are "
+            f"{', '.join(_COMMANDS)}"
+        )
+    with stoppable(prefix), notes_for(prefix):
+        from echotrace.commands.arguments import CommandParser, check_files
+
+        command = importlib.import_module(f"echotrace.commands.{_COMMANDS[name]}")
+        parser = CommandParser(
+            prog=prefix,
+            description=command.SUMMARY,
+            epilog=f"Example: {command.EXAMPLE} — {_EPILOG}",
+            allow_abbrev=False,
+        )
+        command.add_arguments(parser)
+        args = parser.read(arguments[1:])
+        check_files(args)
+        code = int(command.run(args))
+        close_output()
+        return code
+
+
+def _notes(error: BaseException) -> str:
+    return "".join(f"; {note}" for note in getattr(error, "__notes__", ()))
+
+
+def _about(error: OSError) -> str:
+    what = error.strerror or str(error)
+    if error.filename is None:
+        return f"output cannot be written ({what})"
+    return f"{os.fsdecode(error.filename)}: {what}"
 
 
 if __name__ == "__main__":

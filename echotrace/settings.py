@@ -7,7 +7,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, get_type_hints
+from typing import Any, Literal, get_args, get_type_hints
 
 from echotrace.errors import ParameterError
 from echotrace.quality.limits import QualityLimits
@@ -38,6 +38,9 @@ __all__ = [
     "read_settings",
     "settings_toml",
 ]
+
+
+Engine = Literal["auto", "fused", "plain"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,12 +126,17 @@ class Settings:
 
     Attributes
     ----------
+    engine : {"auto", "fused", "plain"}
+        What reads the traces: ``fused`` in one walk over each trace, ``plain`` step by step (the
+        reference path, which serves every picker and envelope), ``auto`` the first where it
+        applies and else the second. The measurement says which it was.
     envelope, picking, picker_options, joint_weights, lengths, quality, sitting
         One table each.
     gates : tuple of TargetGate
         Where one applies to an interface, it replaces the preset; other interfaces keep theirs.
     """
 
+    engine: Engine = "auto"
     envelope: EnvelopeSettings = field(default_factory=EnvelopeSettings)
     picking: PickingSettings = field(default_factory=PickingSettings)
     picker_options: PickerSettings = field(default_factory=PickerSettings)
@@ -138,12 +146,17 @@ class Settings:
     sitting: SittingLimits = field(default_factory=SittingLimits)
     gates: tuple[TargetGate, ...] = ()
 
+    def __post_init__(self) -> None:
+        if self.engine not in get_args(Engine):
+            raise ParameterError(f"engine={self.engine!r}: use auto, fused or plain")
+
     def to_table(self) -> dict[str, Any]:
         """The tree as plain tables, as TOML and JSON have them."""
         table: dict[str, Any] = {}
         for item in dataclasses.fields(self):
+            value = getattr(self, item.name)
             if item.name != "gates":
-                table[item.name] = dataclasses.asdict(getattr(self, item.name))
+                table[item.name] = dataclasses.asdict(value) if item.name != "engine" else value
         table["gate"] = [
             {"method": g.method, "target": g.target, **dataclasses.asdict(g.gate)}
             for g in self.gates
@@ -170,6 +183,9 @@ class Settings:
         for key, value in table.items():
             if key == "gate":
                 continue
+            if key == "engine":
+                values[key] = value
+                continue
             place = f"{where}: [{key}]"
             values[key] = _fill(hints[key], table_of(value, place), place)
         parsed = []
@@ -182,7 +198,10 @@ class Settings:
                     f"{place}: method={method!r}: use contact, immersion, other or any"
                 )
             parsed.append(TargetGate(method=method, target=target, gate=_fill(Gate, rest, place)))
-        return cls(**values, gates=tuple(parsed))
+        try:
+            return cls(**values, gates=tuple(parsed))
+        except ParameterError as error:
+            raise ParameterError(f"{where}: {error}") from None
 
 
 def _range_of(key: str) -> tuple[float, float]:

@@ -72,7 +72,7 @@ FAILURES = {
     "no folder": (["a.npy", "-o", "no/out.h5", *DETAILS], "make it first"),
     "zero rate": (["a.npy", "-o", "out.h5", *DETAILS, "--sampling-rate-mhz", "0"], "=0.0"),
     "bad probe": (["a.npy", "-o", "out.h5", *DETAILS, "--centre-frequency-mhz", "-1"], "probe"),
-    "itself": (["a.npy", "-o", "./a.npy", "--overwrite", *DETAILS], "is the source itself"),
+    "itself": (["a.npy", "-o", "./a.npy", "--overwrite", *DETAILS], "use .h5 or .hdf5 or .nc"),
 }
 
 

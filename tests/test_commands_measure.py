@@ -140,7 +140,7 @@ def test_settings_are_written_and_used(sitting, tmp_path, capsys):
     text = path.read_text()
     assert "min_level_db" in text
     assert "gate = []" in text
-    assert main(["measure", str(sitting), "--write-settings", str(path)]) == 0
+    assert main(["measure", str(sitting), "--write-settings", str(path), "--overwrite"]) == 0
     text = path.read_text()
     assert text.count("[[gate]]") == 6
     path.write_text(text.replace('picker = "matched_filter"', 'picker = "envelope_peak"'))
@@ -148,6 +148,7 @@ def test_settings_are_written_and_used(sitting, tmp_path, capsys):
     assert main(["measure", str(sitting), "--settings", str(path), "--json"]) == 0
     table = json.loads(capsys.readouterr().out)
     assert table["settings"]["picking"]["picker"] == "envelope_peak"
+    assert table["engine"] == "plain"
 
 
 @pytest.mark.parametrize(
@@ -155,9 +156,9 @@ def test_settings_are_written_and_used(sitting, tmp_path, capsys):
     [
         (["measure"], "give a RECORDING"),
         (["measure", "nowhere.h5"], "nowhere.h5"),
-        (["measure", "REC", "-o", "r.txt"], "written as .csv or .h5"),
+        (["measure", "REC", "-o", "r.txt"], "use .csv or .h5"),
         (["measure", "REC", "-o", "no/such/folder/r.csv"], "does not exist"),
-        (["measure", "REC", "-o", "REC"], "would overwrite the recording"),
+        (["measure", "REC", "-o", "REC"], "would overwrite the input"),
         (["measure", "REC", "--reject", "5"], "and a reason"),
         (["measure", "REC", "--reject", "99=x"], "scans 0 to 5"),
         (["measure", "REC", "--reject", "1=x", "--reject", "1=y"], "named twice"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 import math
 import re
@@ -11,6 +10,7 @@ import numpy as np
 import pytest
 
 from echotrace.commands import power
+from echotrace.commands.arguments import CommandParser
 from echotrace.errors import EchotraceError, FileFormatError, MissingDetailError, ParameterError
 from echotrace.figures.power import plot_budget, plot_power_table, plot_sensitivity
 from echotrace.files.measurement_table import read_measurement_table
@@ -98,9 +98,9 @@ def inputs(**more):
 
 
 def command(*words):
-    parser = argparse.ArgumentParser(prog="echotrace power", allow_abbrev=False)
+    parser = CommandParser(prog="echotrace power", allow_abbrev=False)
     power.add_arguments(parser)
-    return power.run(parser.parse_args([str(word) for word in words]))
+    return power.run(parser.read([str(word) for word in words]))
 
 
 @pytest.fixture
@@ -496,9 +496,9 @@ GIVEN = ["--eye", "right", "--axial-length-mm", "23.4", "--axial-length-u-mm", "
         ([*CORNEA, "--history", "none", "keratoconus"], "contradict"),
         ([*CORNEA, "--history", "keratokonus"], "did you mean 'keratoconus'"),
         ([*CORNEA, "--history", "OD=none"], "'OD' is not an eye"),
-        ([*CORNEA, "--k-u", "-1"], "k_d=-1.0"),
-        ([*CORNEA, "--coverage", "95"], "coverage=95"),
-        ([*CORNEA, "--steps", "-1"], "--steps -1"),
+        ([*CORNEA, "--k-u", "-1"], "--k-u: '-1' must lie between"),
+        ([*CORNEA, "--coverage", "95"], "--coverage: '95' must lie between"),
+        ([*CORNEA, "--steps", "-1"], "--steps: '-1' must lie between"),
         ([*CORNEA, "--keratometric-index", "1.376"], "corneal tissue"),
         ([*CORNEA, "--limits", "absent.toml"], "cannot be read"),
         ([*CORNEA, "--constant", "srk_t=118.5"], "two constants of one formula"),

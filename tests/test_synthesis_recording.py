@@ -1,15 +1,13 @@
 """Recordings made from scenarios: truth, repeatability, receiver, artefacts, the command."""
 
-import argparse
 import math
-import signal
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from echotrace.commands import synth
+from echotrace.commands.arguments import CommandParser
 from echotrace.errors import ParameterError
 from echotrace.files.native import read_recording
 from echotrace.synthesis import Synthesis, read_scenario, synthesise
@@ -316,9 +314,9 @@ def test_an_implant_reverberates_by_its_impedance():
 
 
 def run(*arguments):
-    parser = argparse.ArgumentParser()
+    parser = CommandParser(prog="echotrace synth")
     synth.add_arguments(parser)
-    return synth.run(parser.parse_args([str(item) for item in arguments]))
+    return synth.run(parser.read([str(item) for item in arguments]))
 
 
 def scenario_file(tmp_path, text="scans = 3\n[pose]\nalignments = 2\n"):
@@ -386,43 +384,9 @@ def test_an_interrupted_run_leaves_no_half_file(tmp_path, monkeypatch):
 
     monkeypatch.setattr(Synthesis, "block", stops)
     with pytest.raises(KeyboardInterrupt):
-        run(path, "-o", target, "--count", 8)
+        run(path, "-o", target, "--count", 8, "--overwrite")
     assert target.read_bytes() == b"what was there before"
     assert sorted(item.name for item in tmp_path.iterdir()) == ["out.h5", "small.toml"]
-
-
-@pytest.fixture
-def heard(request):
-    """The signal, heard even where the suite was started in the background, which ignores it."""
-    number = getattr(signal, request.param)
-    before = signal.signal(number, signal.default_int_handler)
-    yield number
-    signal.signal(number, before)
-
-
-@pytest.mark.parametrize("heard", ["SIGINT", "SIGTERM"], indirect=True)
-def test_a_stop_that_python_swallows_is_not_lost(heard, tmp_path, monkeypatch):
-    # What is raised inside a destructor goes no further: the way an interrupt can get lost.
-    path = scenario_file(tmp_path)
-    monkeypatch.setattr(synth, "_BLOCK_TRACES", 1)
-    monkeypatch.setattr(sys, "unraisablehook", lambda _: None)
-    original = Synthesis.block
-
-    class Signals:
-        def __del__(self):
-            signal.raise_signal(heard)
-
-    def interrupted(self, start, stop):
-        block = original(self, start, stop)
-        if start == 2:
-            Signals()
-        return block
-
-    monkeypatch.setattr(Synthesis, "block", interrupted)
-    with pytest.raises(KeyboardInterrupt):
-        run(path, "-o", tmp_path / "out.h5", "--count", 6)
-    assert [item.name for item in tmp_path.iterdir()] == ["small.toml"]
-    assert signal.getsignal(heard) == signal.default_int_handler
 
 
 def test_memory_does_not_grow_with_the_count(tmp_path, monkeypatch):
@@ -434,7 +398,7 @@ def test_memory_does_not_grow_with_the_count(tmp_path, monkeypatch):
     peaks = []
     for count in (128, 640):
         tracemalloc.start()
-        run(path, "-o", tmp_path / "out.h5", "--count", count)
+        run(path, "-o", tmp_path / f"{count}.h5", "--count", count)
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert peaks[1] < 1.2 * peaks[0]

@@ -13,6 +13,7 @@ from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.states import State, gates_for, rows_of_state, targets_of
 from echotrace.chain.template import template_pulse
+from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.quality.features import score_traces, trace_features
 from echotrace.quality.finding_list import FINDINGS
@@ -42,8 +43,10 @@ class Prepared:
         Template of the matched filter.
     targets : mapping
         Target of each combination of states; None where the cavity holds gas.
+    engine : {"fused", "plain", "none"}
+        What reads the traces; ``none`` where all cavities hold gas.
     readers : mapping
-        Fused reader of each combination of states, where it applies.
+        Fused reader of each combination of states; empty where the engine is another.
     interfaces, segments : tuple of str
         Names over all of them.
     block_traces : int
@@ -54,6 +57,7 @@ class Prepared:
     settings_json: str
     pulse: Pulse
     targets: Mapping[State, Target | None]
+    engine: str
     readers: Mapping[State, BlockReader]
     interfaces: tuple[str, ...]
     segments: tuple[str, ...]
@@ -70,18 +74,19 @@ def prepare(
     recording : Recording
     settings, target
         As for :func:`measure`.
+
+    Raises
+    ------
+    MissingDetailError
+        As :func:`measure`.
+    ParameterError
+        Settings that do not fit the recording; ``engine="fused"`` where it does not apply.
     """
     settings = settings or Settings()
     pulse = template_pulse(recording, settings)
     targets = targets_of(recording, target)
     known = [target for target in targets.values() if target is not None]
-    readers = {}
-    for state, found in targets.items():
-        if found is not None:
-            gates = gates_for(found, state[0], settings)
-            reader = block_reader(recording, state[0], found, settings, pulse, gates)
-            if reader is not None:
-                readers[state] = reader
+    readers = _readers(recording, targets, settings, pulse)
     block_traces = _PLAIN_BLOCK_TRACES
     if len(readers) == len(known):
         row_bytes = recording.n_samples * recording.samples.dtype.itemsize
@@ -93,11 +98,38 @@ def prepare(
         settings_json=settings.to_json(),
         pulse=pulse,
         targets=targets,
+        engine="fused" if readers else "plain" if known else "none",
         readers=readers,
         interfaces=_union([target.interface_names for target in known]),
         segments=_union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
     )
+
+
+def _readers(
+    recording: Recording,
+    targets: Mapping[State, Target | None],
+    settings: Settings,
+    pulse: Pulse,
+) -> dict[State, BlockReader]:
+    """Fused readers of all states; none where the settings or the recording are for another."""
+    readers: dict[State, BlockReader] = {}
+    for state, found in targets.items():
+        if found is None:
+            continue
+        gates = gates_for(found, state[0], settings)
+        if settings.engine == "plain":
+            continue
+        reader = block_reader(recording, state[0], found, settings, pulse, gates)
+        if not isinstance(reader, str):
+            readers[state] = reader
+        elif settings.engine == "fused":
+            raise ParameterError(
+                f"engine='fused' does not apply: {reader}; use engine='auto' or 'plain'"
+            )
+        else:
+            return {}
+    return readers
 
 
 def measure_block(block: Recording, prepared: Prepared) -> Measurement:
@@ -129,6 +161,7 @@ def measure_block(block: Recording, prepared: Prepared) -> Measurement:
         decided_by=np.zeros(n, np.uint8),
         features=columns,
         settings_json=prepared.settings_json,
+        engine=prepared.engine,
         attributes=block.attributes,
         **arrays,
         **labels,

@@ -6,6 +6,9 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, floating, integer
+from echotrace.commands.process import say, say_json
+
 if TYPE_CHECKING:
     from echotrace.agreement.results import Agreement
     from echotrace.agreement.study import Study
@@ -16,23 +19,30 @@ EXAMPLE = "echotrace compare contact.h5 immersion.h5 --margin 0.1 --report agree
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
-    parser.add_argument("a", metavar="A", help="measured file (.h5, .nc) or CSV of lengths")
     parser.add_argument(
-        "b", metavar="B", nargs="?", help="the same for method B; leave out if A holds both"
+        "a", metavar="A", action=InputFile, help="measured file (.h5, .nc) or CSV of lengths"
     )
+    parser.add_argument(
+        "b", metavar="B", nargs="?", action=InputFile,
+        help="the same for method B; leave out if A holds both",
+    )  # fmt: skip
     parser.add_argument(
         "--methods", nargs=2, metavar=("A", "B"),
         help="which methods to compare, or names for them; differences are A minus B",
     )  # fmt: skip
     margin = parser.add_mutually_exclusive_group()
     margin.add_argument(
-        "--margin", type=float, metavar="MM", help="test equivalence within ± this many mm"
+        "--margin",
+        type=floating(0, 10, "mm", above=True),
+        metavar="MM",
+        help="test equivalence within ± this many mm",
     )
     margin.add_argument(
-        "--margin-dioptre", type=float, metavar="D", help="the same in dioptres of lens power"
-    )
+        "--margin-dioptre", type=floating(0, 30, "D", above=True), metavar="D",
+        help="the same in dioptres of lens power",
+    )  # fmt: skip
     parser.add_argument(
-        "--dioptre-per-mm", type=float, metavar="D",
+        "--dioptre-per-mm", type=floating(0, 20, "D", above=True), metavar="D",
         help="lens power for a millimetre of length (default 2.7)",
     )  # fmt: skip
     parser.add_argument(
@@ -41,20 +51,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument("--all-scans", action="store_true", help="count rejected scans too")
     parser.add_argument(
-        "--confidence", type=float, default=0.95, metavar="P", help="of intervals (default 0.95)"
-    )
+        "--confidence", type=floating(0.5, 0.999999), default=0.95, metavar="P",
+        help="of intervals (default 0.95)",
+    )  # fmt: skip
     parser.add_argument(
-        "--seed", type=int, default=0, help="of the bootstrap by subject (default 0)"
-    )
+        "--seed", type=integer(0, 2**63 - 1), default=0,
+        help="of the bootstrap by subject (default 0)",
+    )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print all numbers as JSON")
-    parser.add_argument("--report", metavar="PAGE.html", help="write a page with figures")
     parser.add_argument(
-        "-o", "--output", metavar="TABLE.csv",
+        "--report", metavar="PAGE.html", action=OutputFile, suffixes=(".html", ".htm"),
+        help="write a page with figures",
+    )  # fmt: skip
+    parser.add_argument(
+        "-o", "--output", metavar="TABLE.csv", action=OutputFile, suffixes=(".csv",),
         help="write one row per eye, with a table schema beside it",
     )  # fmt: skip
     parser.add_argument(
-        "--figure", metavar="FILE", help="write the figures alone (.pdf, .svg or .png)"
-    )
+        "--figure", metavar="FILE", action=OutputFile, suffixes=(".pdf", ".svg", ".png"),
+        help="write the figures alone (.pdf, .svg or .png)",
+    )  # fmt: skip
+    add_overwrite(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -81,13 +98,11 @@ def run(args: argparse.Namespace) -> int:
     if args.figure:
         _write_figure(args.figure, result)
     if args.json:
-        import json
-
         from echotrace.caution import CAUTION
 
-        print(json.dumps({"caution": CAUTION, **result.to_dict()}, ensure_ascii=False, indent=2))
+        say_json({"caution": CAUTION, **result.to_dict()})
     else:
-        print(_summary(result))
+        say(_summary(result))
     return 0
 
 
@@ -283,17 +298,7 @@ def _write_report(path: str, result: Agreement) -> None:
 
 
 def _write_figure(path: str, result: Agreement) -> None:
-    import matplotlib
-
-    from echotrace.errors import ParameterError
     from echotrace.figures.agreement import agreement_figure
+    from echotrace.report.page import save_figure
 
-    if Path(path).suffix.lower() not in (".pdf", ".svg", ".png"):
-        raise ParameterError(f"{path}: figures are written as .pdf, .svg or .png")
-    figure = agreement_figure(result)
-    try:
-        # Type 42 keeps the letters of a PDF as letters, as journals ask.
-        with matplotlib.rc_context({"pdf.fonttype": 42, "svg.fonttype": "none"}):
-            figure.savefig(path, dpi=600)
-    except OSError as error:
-        raise ParameterError(f"{path}: cannot be written ({error.strerror})") from None
+    save_figure(agreement_figure(result), path, dpi=600)

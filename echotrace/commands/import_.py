@@ -9,6 +9,8 @@ import warnings
 from pathlib import Path
 from typing import Any
 
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite
+
 SUMMARY = "Bring traces from NPY, NPZ, CSV, WAV, MAT or HDF5 into a recording file."
 EXAMPLE = (
     "echotrace import scan.csv -o scan.h5 --signal rf --method immersion --eye right "
@@ -23,13 +25,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     from echotrace.recording import Eye, LensState, Method, Signal
     from echotrace.target import IMPLANT_MATERIALS, VITREOUS_FILLINGS
 
-    parser.add_argument("source", metavar="SOURCE", type=Path, help="file to import")
     parser.add_argument(
-        "-o", "--output", required=True, type=Path, metavar="FILE", help="recording file to write"
+        "source", metavar="SOURCE", type=Path, action=InputFile, help="file to import"
     )
     parser.add_argument(
-        "--overwrite", action="store_true", help="replace the output file if it exists"
+        "-o",
+        "--output",
+        required=True,
+        type=Path,
+        action=OutputFile,
+        suffixes=(".h5", ".hdf5", ".nc"),
+        metavar="FILE.h5",
+        help="recording file to write",
     )
+    add_overwrite(parser)
 
     place = parser.add_argument_group("where in the file")
     place.add_argument("--format", choices=FORMATS, help="told from the content if not given")
@@ -137,18 +146,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Import the file and say in one line what was written."""
-    from echotrace.errors import EchotraceWarning, ParameterError
+    from echotrace.errors import EchotraceWarning
     from echotrace.files.importing import import_recording
     from echotrace.files.native import write_recording
     from echotrace.recording import Probe
 
-    if args.output.exists():
-        if args.source.exists() and args.output.samefile(args.source):
-            raise ParameterError(f"{args.output}: is the source itself; name another output file")
-        if not args.overwrite:
-            raise ParameterError(
-                f"{args.output}: exists already; give --overwrite to replace it, or another name"
-            )
     probe = None
     if args.centre_frequency_mhz is not None:
         probe = Probe(

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
+
+from echotrace.commands.arguments import InputFile
+from echotrace.commands.process import say, say_json
+from echotrace.text_out import one_line
 
 SUMMARY = "Say what is in a recording or a measurement file."
 EXAMPLE = "echotrace inspect scan.h5"
@@ -18,7 +21,9 @@ _SITTINGS_SHOWN = 40
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of the command."""
-    parser.add_argument("file", metavar="FILE", type=Path, help="recording or measurement file")
+    parser.add_argument(
+        "file", metavar="FILE", type=Path, action=InputFile, help="recording or measurement file"
+    )
     parser.add_argument("--json", action="store_true", help="machine-readable output")
 
 
@@ -28,22 +33,19 @@ def run(args: argparse.Namespace) -> int:
 
     about = describe(args.file)
     if args.json:
-        # A flat probe's focus is infinite, which JSON cannot say as a number.
-        if about.get("probe", {}).get("focus_mm") == math.inf:
-            about["probe"]["focus_mm"] = "infinite"
-        print(json.dumps(about, indent=2, ensure_ascii=False, allow_nan=False))
+        say_json(about)
         return 0
     rows = _recording_rows(about) if about["kind"] == "recording" else _measurement_rows(about)
-    print(f"{about['file']}: {about['kind']}")
-    print()
-    print(_pairs(rows))
-    print()
-    print(_sitting_table(about["sittings"]))
+    say(f"{about['file']}: {about['kind']}")
+    say("")
+    say(_pairs(rows))
+    say("")
+    say(_sitting_table(about["sittings"]))
     provenance = {k: v for k, v in about["provenance"].items() if k != "settings"}
     if provenance:
-        print()
-        print("provenance")
-        print(_pairs([(name, text) for name, text in provenance.items()]))
+        say("")
+        say("provenance")
+        say(_pairs([(name, text) for name, text in provenance.items()]))
     return 0
 
 
@@ -163,7 +165,9 @@ def _sitting_table(sittings: Sequence[Mapping[str, Any]]) -> str:
         if name == "n_traces" or any(item[name] not in silent for item in sittings)
     ]
     heads = ["traces" if name == "n_traces" else name.replace("_", " ") for name in names]
-    cells = [[str(item[name]) for name in names] for item in sittings[:_SITTINGS_SHOWN]]
+    cells = [
+        [one_line(str(item[name]), 60) for name in names] for item in sittings[:_SITTINGS_SHOWN]
+    ]
     more = len(sittings) - len(cells)
     last = [f"  and {more} more, all of them with --json"] if more else []
     widths = [max(len(x) for x in column) for column in zip(heads, *cells, strict=True)]

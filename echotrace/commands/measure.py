@@ -5,9 +5,12 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, integer
+from echotrace.commands.process import say, say_json
 from echotrace.errors import ParameterError
+from echotrace.user_input import shorten, whole_number
 
 if TYPE_CHECKING:
     from echotrace.measurement import Measurement
@@ -30,30 +33,50 @@ _MOST_ALIGNED = 200
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of the command."""
     parser.add_argument(
-        "recording", metavar="RECORDING", nargs="?", type=Path, help="recording (native file)"
+        "recording",
+        metavar="RECORDING",
+        nargs="?",
+        type=Path,
+        action=InputFile,
+        help="recording (native file)",
     )
     parser.add_argument(
         "-o",
         "--output",
         metavar="FILE",
         type=Path,
-        action="append",
+        action=OutputFile,
+        suffixes=(".csv", ".h5"),
+        repeatable=True,
         default=[],
         help="write every scan, accepted or not: .csv (with a table schema) or .h5; repeatable",
     )
-    parser.add_argument("--report", metavar="FILE.html", type=Path, help="write one HTML page")
+    parser.add_argument(
+        "--report",
+        metavar="FILE.html",
+        type=Path,
+        action=OutputFile,
+        suffixes=(".html", ".htm"),
+        help="write one HTML page",
+    )
+    add_overwrite(parser)
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
-    parser.add_argument("--settings", metavar="FILE.toml", type=Path, help="read settings")
+    parser.add_argument(
+        "--settings", metavar="FILE.toml", type=Path, action=InputFile, help="read settings"
+    )
     parser.add_argument(
         "--write-settings",
         metavar="FILE.toml",
         type=Path,
+        action=OutputFile,
+        suffixes=(".toml",),
         help="write all settings in force, and the gates of RECORDING if one is given, and stop",
     )
     parser.add_argument(
         "--target",
         metavar="FILE.toml",
         type=Path,
+        action=InputFile,
         help="what the beam passes, for recordings that are not of an eye",
     )
     parser.add_argument(
@@ -64,7 +87,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         f"{_LONG_TRACES} scans and more are measured that way without being told",
     )
     parser.add_argument(
-        "--workers", metavar="N", type=int, help="threads; the results do not depend on it"
+        "--workers",
+        metavar="N",
+        type=integer(1, 1024),
+        help="threads; the results do not depend on it",
     )
     for word in ("accept", "reject"):
         parser.add_argument(
@@ -81,30 +107,16 @@ def _decisions(word: str, given: list[str]) -> dict[int, str]:
     found: dict[int, str] = {}
     for item in given:
         number, _, reason = item.partition("=")
-        if not number.strip().isdigit() or not reason.strip():
+        if not reason.strip():
             raise ParameterError(
-                f"--{word} {item!r}: give the number of a scan and a reason, like "
+                f"--{word} {shorten(item)!r}: give the number of a scan and a reason, like "
                 f'--{word} 3="lid in the way"'
             )
-        scan = int(number)
+        scan = whole_number(number, f"--{word} SCAN", low=0)
         if scan in found:
             raise ParameterError(f"--{word}: scan {scan} is named twice")
         found[scan] = reason.strip()
     return found
-
-
-def _check_outputs(args: argparse.Namespace) -> None:
-    """Refuse what could not be written before the work is done, not after."""
-    for path in (*args.output, args.report, args.write_settings):
-        if path is None:
-            continue
-        if not path.resolve().parent.is_dir():
-            raise ParameterError(f"{path}: the folder {path.parent} does not exist")
-        if args.recording is not None and path.resolve() == args.recording.resolve():
-            raise ParameterError(f"{path}: would overwrite the recording; choose another name")
-    for path in args.output:
-        if path.suffix.lower() not in (".csv", ".h5"):
-            raise ParameterError(f"{path}: results are written as .csv or .h5")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -122,19 +134,18 @@ def run(args: argparse.Namespace) -> int:
     from echotrace.sittings.sitting_quality import judge_sittings
     from echotrace.target import read_target
 
-    _check_outputs(args)
     settings = Settings() if args.settings is None else read_settings(args.settings)
     target = None if args.target is None else read_target(args.target)
     if args.recording is None:
         if args.write_settings is None:
             raise ParameterError("give a RECORDING to measure, or --write-settings FILE.toml")
         save_text(args.write_settings, settings_toml(settings))
-        print(f"wrote {args.write_settings}")
+        say(f"wrote {args.write_settings}")
         return 0
     recording = read_recording(args.recording, lazy=True)
     if args.write_settings is not None:
         save_text(args.write_settings, settings_toml(expand_gates(settings, recording, target)))
-        print(f"wrote {args.write_settings}")
+        say(f"wrote {args.write_settings}")
         return 0
     if args.resume or (recording.n_traces >= _LONG_TRACES and _only_native(args)):
         return _stream(args, recording, settings, target)
@@ -165,15 +176,15 @@ def run(args: argparse.Namespace) -> int:
         )
         save_text(args.report, page)
     if args.json:
-        print(_json(result, summaries, settings, judgements, alignment))
+        say_json(_json(result, summaries, settings, judgements, alignment))
     else:
         text = measurement_text(
             result, summaries, settings.quality, judgements=judgements, alignment=alignment
         )
-        print(text)
+        say(text)
         for path in (*args.output, args.report):
             if path is not None:
-                print(f"wrote {path}")
+                say(f"wrote {path}")
     return 0 if all(item.acceptable for item in summaries) else 1
 
 
@@ -187,8 +198,6 @@ def _stream(
     args: argparse.Namespace, recording: Recording, settings: Settings, target: Target | None
 ) -> int:
     """Measure at constant memory, write block by block, print totals."""
-    import json
-
     from echotrace.caution import CAUTION
     from echotrace.many.run_folder import parts_folder
     from echotrace.many.to_file import measure_to_file
@@ -210,29 +219,28 @@ def _stream(
                 workers=args.workers,
                 progress=advance,
             )
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as stop:
         if parts_folder(path).exists():
-            print(
-                f"What is done so far lies in {parts_folder(path)}; the same command with "
-                "--resume goes on from there.",
-                file=sys.stderr,
+            stop.add_note(
+                f"what is done so far lies in {parts_folder(path)}: the same command with "
+                "--resume goes on from there"
             )
         raise
     total = summary.total
     if args.json:
-        print(json.dumps({"caution": CAUTION, "groups": summary.to_records()}, indent=2))
+        say_json({"caution": CAUTION, "groups": summary.to_records()})
     else:
-        print(f"{'method':<10} {'scans':>9} {'accepted':>9} {'mean mm':>8} {'sd mm':>7}")
+        say(f"{'method':<10} {'scans':>9} {'accepted':>9} {'mean mm':>8} {'sd mm':>7}")
         for (method,), group in summary.groups.items():
             length = group.length_mm
-            print(
+            say(
                 f"{method:<10} {group.n:>9} {group.n_accepted:>9} {length.mean:>8.3f} "
                 f"{length.sd:>7.3f}"
             )
         for name, count in sorted(total.findings.items(), key=lambda item: -item[1]):
-            print(f"  {count:>9} scans: {name}")
-        print(f"wrote {path}; sittings of so long a recording are not judged here")
-        print(f"\n{wrapped(CAUTION, indent='', hanging='')}")
+            say(f"  {count:>9} scans: {name}")
+        say(f"wrote {path}; sittings of so long a recording are not judged here")
+        say(f"\n{wrapped(CAUTION, indent='', hanging='')}")
     return 0 if total.n_accepted else 1
 
 
@@ -277,42 +285,30 @@ def _json(
     settings: Settings,
     judgements: list[SittingJudgement],
     alignment: AlignmentEstimate | None,
-) -> str:
+) -> dict[str, Any]:
     import json
-    import math
 
     from echotrace.caution import CAUTION
     from echotrace.quality.findings import rank_findings
     from echotrace.report.measured import SCORE_MEANS, explain_finding
 
-    def plain(value: object) -> object:
-        if isinstance(value, float) and math.isnan(value):
-            return None
-        if isinstance(value, dict):
-            return {key: plain(item) for key, item in value.items()}
-        return value
-
     scans = []
     for k, record in enumerate(result.to_records()):
         names = rank_findings(result.finding_list(k))
         why = [explain_finding(result, k, name, settings.quality) for name in names]
-        scans.append(plain(record | {"findings": names, "why": why}))
-    return json.dumps(
-        {
-            "caution": CAUTION,
-            "score_means": SCORE_MEANS,
-            "sittings": [
-                {**item.to_record(), "judgement": judged.to_record()}
-                for item, judged in zip(summaries, judgements, strict=True)
-            ],
-            "alignment": None
-            if alignment is None
-            else [alignment.to_record(k) for k in range(result.n_traces)],
-            "scans": scans,
-            "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
-            "settings": json.loads(result.settings_json),
-        },
-        indent=2,
-        ensure_ascii=False,
-        allow_nan=False,
-    )
+        scans.append(record | {"findings": names, "why": why})
+    return {
+        "caution": CAUTION,
+        "score_means": SCORE_MEANS,
+        "sittings": [
+            {**item.to_record(), "judgement": judged.to_record()}
+            for item, judged in zip(summaries, judgements, strict=True)
+        ],
+        "alignment": None
+        if alignment is None
+        else [alignment.to_record(k) for k in range(result.n_traces)],
+        "scans": scans,
+        "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
+        "engine": result.engine,
+        "settings": json.loads(result.settings_json),
+    }

@@ -6,6 +6,9 @@ import argparse
 import math
 from pathlib import Path
 
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, floating, integer
+from echotrace.commands.process import say, say_json
+
 SUMMARY = "Say what a measured length means for an implant: power, refraction, how sure."
 
 EXAMPLE = (
@@ -23,6 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="MEASURED",
         nargs="?",
         type=Path,
+        action=InputFile,
         help="measurement file (.h5), or its table (.csv)",
     )
     source.add_argument(
@@ -34,7 +38,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="MM",
         help=f"its standard uncertainty: {per_eye}; mm",
     )
-    source.add_argument("--scans", type=int, default=0, help="accepted scans behind that length")
+    source.add_argument(
+        "--scans", type=integer(0, 1_000_000), default=0, help="accepted scans behind that length"
+    )
     source.add_argument("--subject", help="code of the subject, where the file holds several")
     source.add_argument("--eye", choices=("right", "left"), help="work on this eye only")
     source.add_argument(
@@ -53,7 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         )
     cornea.add_argument(
         "--keratometric-index",
-        type=float,
+        type=floating(1.3, 1.4),
         default=1.3375,
         metavar="N",
         help="index with which the keratometer makes dioptres (default 1.3375)",
@@ -87,14 +93,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     lens.add_argument(
         "--target",
-        type=float,
+        type=floating(-30, 30, "D"),
         required=True,
         metavar="D",
         help="wanted refraction in the spectacle plane, D; minus is myopic",
     )
-    lens.add_argument("--vertex-mm", type=float, default=12.0, metavar="MM")
+    lens.add_argument("--vertex-mm", type=floating(0, 30, "mm"), default=12.0, metavar="MM")
     lens.add_argument(
-        "--steps", type=int, default=3, metavar="N", help="steps of 0.5 D on either side"
+        "--steps", type=integer(0, 20), default=3, metavar="N", help="steps of 0.5 D on either side"
     )
     about = parser.add_argument_group("what else is known of the eyes")
     about.add_argument(
@@ -110,33 +116,46 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     about.add_argument(
         "--refraction", nargs="+", metavar="D", help=f"spherical equivalent now: {per_eye}; D"
     )
-    about.add_argument("--age", type=float, default=math.nan, metavar="YEARS")
+    about.add_argument("--age", type=floating(0, 130, "years"), default=math.nan, metavar="YEARS")
     about.add_argument(
         "--earlier-mm", nargs="+", metavar="MM", help=f"length in an earlier record: {per_eye}"
     )
     about.add_argument(
-        "--limits", type=Path, metavar="FILE", help="TOML file of changed plausibility limits"
+        "--limits",
+        type=Path,
+        action=InputFile,
+        metavar="FILE",
+        help="TOML file of changed plausibility limits",
     )
     spread = parser.add_argument_group(
         "standard uncertainty of the other inputs (published values where not given; 0 leaves out)"
     )
-    spread.add_argument("--k-u", type=float, metavar="D")
-    spread.add_argument("--chamber-u-mm", type=float, metavar="MM")
-    spread.add_argument("--lens-position-u-mm", type=float, metavar="MM")
-    spread.add_argument("--lens-power-u", type=float, metavar="D")
-    spread.add_argument("--refraction-u", type=float, metavar="D")
+    spread.add_argument("--k-u", type=floating(0, 20, "D"), metavar="D")
+    spread.add_argument("--chamber-u-mm", type=floating(0, 10, "mm"), metavar="MM")
+    spread.add_argument("--lens-position-u-mm", type=floating(0, 10, "mm"), metavar="MM")
+    spread.add_argument("--lens-power-u", type=floating(0, 20, "D"), metavar="D")
+    spread.add_argument("--refraction-u", type=floating(0, 20, "D"), metavar="D")
     spread.add_argument(
-        "--coverage", type=float, default=0.95, help="content of the intervals (default 0.95)"
+        "--coverage",
+        type=floating(0.5, 0.9999),
+        default=0.95,
+        help="content of the intervals (default 0.95)",
     )
     output = parser.add_argument_group("output")
     output.add_argument("--json", action="store_true", help="machine-readable output")
-    output.add_argument("--report", type=Path, metavar="PAGE.html", help="write a page as well")
+    output.add_argument(
+        "--report",
+        type=Path,
+        action=OutputFile,
+        suffixes=(".html", ".htm"),
+        metavar="PAGE.html",
+        help="write a page as well",
+    )
+    add_overwrite(output)
 
 
 def run(args: argparse.Namespace) -> int:
     """Work the eyes out and print them."""
-    import json
-
     from echotrace.commands.power_inputs import eye_lengths, power_settings
     from echotrace.power.study import study_eyes
 
@@ -151,12 +170,11 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         from echotrace.power.eye_cautions import FULL_CAUTION
 
-        about = {"caution": FULL_CAUTION, "eyes": [item.to_dict() for item in studies]}
-        print(json.dumps(about, indent=2, ensure_ascii=False, allow_nan=False))
+        say_json({"caution": FULL_CAUTION, "eyes": [item.to_dict() for item in studies]})
     else:
         from echotrace.report.power_text import power_text
 
-        print(power_text(studies, settings))
+        say(power_text(studies, settings))
         if args.report is not None:
-            print(f"\nwritten: {args.report}")
+            say(f"\nwrote {args.report}")
     return 0 if all(item.acceptable for item in studies) else 1

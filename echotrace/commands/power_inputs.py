@@ -17,6 +17,7 @@ from echotrace.power.history import EyeHistory, parse_history
 from echotrace.power.plausibility_limits import LIMITS, read_limits
 from echotrace.power.settings import PowerSettings
 from echotrace.power.uncertainty import PUBLISHED
+from echotrace.user_input import number
 
 __all__ = ["eye_lengths", "power_settings"]
 
@@ -108,8 +109,6 @@ def power_settings(args: argparse.Namespace, lengths: Sequence[EyeLength]) -> Po
         "refraction_d": args.refraction_u,
     }
     given = {name: value for name, value in own.items() if value is not None}
-    if args.steps < 0 or args.steps > 20:
-        raise ParameterError(f"--steps {args.steps} must lie between 0 and 20")
     return PowerSettings(
         constants=constants,
         target_d=args.target,
@@ -135,12 +134,12 @@ def _per_eye(values: Sequence[str] | None, option: str, eyes: Sequence[str]) -> 
     """``44.0`` for the one eye worked on, or ``right=44.0 left=44.5``."""
     found: dict[str, float] = {}
     for text in values or ():
-        side, sign, number = text.rpartition("=")
+        side, sign, digits = text.rpartition("=")
         try:
-            value = float(number)
-        except ValueError:
-            hint = "; name the file before the options" if "." in number[-4:] else ""
-            raise ParameterError(f"{option}: {number!r} is not a number{hint}") from None
+            value = number(digits, low=-100.0, high=100.0)
+        except ParameterError as error:
+            hint = "; name the file before the options" if "." in digits[-4:] else ""
+            raise ParameterError(f"{option}: {error}{hint}") from None
         if sign and side not in ("right", "left"):
             raise ParameterError(f"{option}: {side!r} is not an eye; write right= or left=")
         if not sign:

@@ -33,7 +33,8 @@ from echotrace.files.labels import (
     write_digest,
     write_label_table,
 )
-from echotrace.measurement import Measurement
+from echotrace.files.sink import Sink
+from echotrace.measurement import NOT_RECORDED, Measurement
 from echotrace.recording import COLUMNS
 
 __all__ = ["MEASUREMENT_VERSION", "MeasurementWriter", "read_measurement", "write_measurement"]
@@ -110,6 +111,7 @@ class MeasurementWriter:
         self._options: dict[str, Any] = {"grows": grows, "compress": compress}
         self._stack: ExitStack | None = None
         self._file: Any = None
+        self._sink: Any = None
         self._first: Measurement | None = None
         self._labels: dict[str, dict[str, int]] = {name: {} for name in COLUMNS}
         self._data: dict[str, chunks.GrowingRows] = {}
@@ -122,8 +124,9 @@ class MeasurementWriter:
         with ExitStack() as stack:
             self._partial = stack.enter_context(atomic_target(self.path, workplace=self._workplace))
             with writing(self.path):
+                self._sink = stack.enter_context(Sink(self._partial))
                 self._file = stack.enter_context(
-                    h5py.File(self._partial, "w", rdcc_nbytes=CHUNK_CACHE_BYTES)
+                    h5py.File(self._sink, "w", rdcc_nbytes=CHUNK_CACHE_BYTES)
                 )
             self._stack = stack.pop_all()
         return self
@@ -147,6 +150,7 @@ class MeasurementWriter:
                 self._finish()
                 self._let_go()
                 self._file.close()
+                self._sink.check()
 
     def _let_go(self) -> None:
         self._data.clear()
@@ -180,6 +184,7 @@ class MeasurementWriter:
                 self._check_agrees(block, self._first)
             if grows:
                 self._append(block)
+            self._sink.check()
         self.n_traces += block.n_traces
 
     def push(self) -> None:
@@ -210,6 +215,7 @@ class MeasurementWriter:
             provenance=block.attributes,
         )
         file.attrs["settings"] = hdf5.storable(block.settings_json, "settings_json")
+        file.attrs["engine"] = hdf5.storable(block.engine, "engine")
         numbers = np.arange(block.n_traces, dtype=np.int32)
         trace = hdf5.add_axis(
             file, "trace", numbers, long_name="trace number", grows=self._options["grows"]
@@ -249,7 +255,7 @@ class MeasurementWriter:
             self._features[name] = chunks.GrowingRows(data)
 
     def _check_agrees(self, block: Measurement, first: Measurement) -> None:
-        for name in ("interfaces", "segments", "finding_names", "settings_json"):
+        for name in ("interfaces", "segments", "finding_names", "settings_json", "engine"):
             if getattr(block, name) != getattr(first, name):
                 raise ParameterError(
                     f"{self.path}: {name} of the block differ from those of the first block; one "
@@ -282,7 +288,7 @@ _MEASURED = (
 )  # fmt: skip
 _GROWING = ("trace", *_MEASURED, *COLUMNS)
 _STORED = {"findings": np.uint32, "accepted": np.uint8, "decided_by": np.uint8}
-_FACTS = ("interfaces", "segments", "finding_names", "settings_json", "attributes")
+_FACTS = ("interfaces", "segments", "finding_names", "settings_json", "engine", "attributes")
 
 
 def _add_facts(digest: ContentDigest, **facts: Any) -> None:
@@ -366,6 +372,7 @@ def read_measurement(path: str | Path) -> Measurement:
             "interfaces": root.labels("interface"),
             "segments": root.labels("segment"),
             "settings_json": root.text("settings", "{}"),
+            "engine": root.text("engine", NOT_RECORDED),
             "attributes": read_provenance(root),
         }
         shapes = {

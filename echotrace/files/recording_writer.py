@@ -25,6 +25,7 @@ from echotrace.files.labels import (
     write_label_table,
 )
 from echotrace.files.recording_file import PROBE_NUMBERS, RECORDING_VERSION, SIGNALS, add_facts
+from echotrace.files.sink import Sink
 from echotrace.files.stored_samples import CHUNK_BYTES, rows_in
 from echotrace.recording import COLUMNS, Recording, Truth
 
@@ -99,6 +100,7 @@ class RecordingWriter:
         self._compress = compress
         self._stack: ExitStack | None = None
         self._file: Any = None
+        self._sink: Any = None
         self._first: Recording | None = None
         self._labels: dict[str, dict[str, int]] = {}
         # Kept open: closing a dataset empties its chunk cache, and each block would then read,
@@ -113,8 +115,9 @@ class RecordingWriter:
         with ExitStack() as stack:
             partial = stack.enter_context(atomic_target(self.path))
             with writing(self.path):
+                self._sink = stack.enter_context(Sink(partial))
                 self._file = stack.enter_context(
-                    h5py.File(partial, "w", libver=_LIBVER, rdcc_nbytes=CHUNK_CACHE_BYTES)
+                    h5py.File(self._sink, "w", libver=_LIBVER, rdcc_nbytes=CHUNK_CACHE_BYTES)
                 )
             self._stack = stack.pop_all()
         return self
@@ -138,6 +141,7 @@ class RecordingWriter:
                 self._finish()
                 self._data.clear()
                 self._file.close()
+                self._sink.check()
 
     def append(self, block: Recording) -> None:
         """Append the traces of a block.
@@ -157,6 +161,7 @@ class RecordingWriter:
             else:
                 self._check_agrees(block, self._first)
             self._append(block)
+            self._sink.check()
 
     def _begin(self, block: Recording) -> None:
         file = self._file

@@ -12,9 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from echotrace.distributions import t_cdf, t_quantile
 from echotrace.errors import ParameterError
 from echotrace.power.biometry import Biometry
 from echotrace.power.constants import LensConstant
@@ -102,7 +102,7 @@ def outcome(
     parts = parts_d(sensitivity(eye, constant, power), uncertainty)
     total = combined_d(parts)
     dof = _effective_dof(parts, total, length_dof)
-    factor = scipy.stats.t.ppf(0.5 + coverage / 2.0, dof)
+    factor = t_quantile(0.5 + coverage / 2.0, dof)
     return Outcome(
         refraction_d=predicted,
         u_d=total,
@@ -144,8 +144,8 @@ def chance_within(
     centre = (predicted.refraction_d - target_d)[..., None]
     spread = np.where(predicted.u_d > 0.0, predicted.u_d, np.finfo(np.float64).tiny)[..., None]
     dof = predicted.dof[..., None]
-    upper = scipy.stats.t.cdf((distance - centre) / spread, dof)
-    lower = scipy.stats.t.cdf((-distance - centre) / spread, dof)
+    upper = t_cdf((distance - centre) / spread, dof)
+    lower = t_cdf((-distance - centre) / spread, dof)
     return np.asarray(upper - lower)
 
 

@@ -10,17 +10,19 @@ import io
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from echotrace import __version__
 from echotrace.caution import CAUTION
 from echotrace.figures.style import COLOURS, INTERFACE_COLOURS
+from echotrace.text_out import one_line, visible
 
 if TYPE_CHECKING:
     from markupsafe import Markup
     from matplotlib.figure import Figure
 
-__all__ = ["figure_svg", "render_page"]
+__all__ = ["figure_svg", "render_page", "save_figure"]
 
 
 def figure_svg(figure: Figure, label: str) -> Markup:
@@ -55,8 +57,43 @@ def figure_svg(figure: Figure, label: str) -> Markup:
     svg = re.sub(r'\bid="', f'id="{prefix}', svg)
     svg = re.sub(r'href="#', f'href="#{prefix}', svg)
     svg = re.sub(r"url\(#", f"url(#{prefix}", svg)
-    svg = svg.replace("<svg", f'<svg role="img" aria-label="{escape(label)}"', 1)
+    svg = svg.replace("<svg", f'<svg role="img" aria-label="{escape(one_line(label))}"', 1)
     return Markup(svg)
+
+
+def _printed(value: Any) -> Any:
+    """What a template prints: control characters of a name are written out."""
+    return visible(value) if type(value) is str else value
+
+
+def save_figure(figure: Figure, path: str | Path, *, dpi: int = 200) -> None:
+    """Write a figure as a file of its own, whole or not at all; the ending decides the format.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    path : str or Path
+        ``.png``, ``.svg`` or ``.pdf``.
+    dpi : int
+        Of a PNG.
+
+    Raises
+    ------
+    FileFormatError
+        The file cannot be written; an existing one is then untouched.
+    """
+    import matplotlib
+
+    from echotrace.files.atomic import atomic_target, writing
+
+    kind = Path(path).suffix.lower().removeprefix(".")
+    # Type 42 keeps the letters of a PDF as letters, as journals ask.
+    with (
+        atomic_target(path) as partial,
+        writing(path),
+        matplotlib.rc_context({"pdf.fonttype": 42, "svg.fonttype": "none"}),
+    ):
+        figure.savefig(partial, format=kind, dpi=dpi)
 
 
 def render_page(template: str, title: str, values: Mapping[str, Any]) -> str:
@@ -76,6 +113,7 @@ def render_page(template: str, title: str, values: Mapping[str, Any]) -> str:
         loader=jinja2.PackageLoader("echotrace.report"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
+        finalize=_printed,
         trim_blocks=True,
         lstrip_blocks=True,
     )

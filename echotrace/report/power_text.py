@@ -10,6 +10,7 @@ from echotrace.power.eye_cautions import FULL_CAUTION
 from echotrace.power.eye_study import EyeStudy, signed
 from echotrace.power.settings import PowerSettings
 from echotrace.power.uncertainty import PARTS, PUBLISHED
+from echotrace.text_out import one_line
 
 __all__ = ["power_text"]
 
@@ -45,7 +46,8 @@ def _wrapped(mark: str, text: str) -> list[str]:
 
 def _eye_text(study: EyeStudy, settings: PowerSettings) -> list[str]:
     length = study.length
-    title = f"{length.name} (subject {length.subject})" if length.subject else length.name
+    subject = f" (subject {one_line(length.subject, 40)})" if length.subject else ""
+    title = f"{length.name}{subject}"
     lines = [title, "=" * len(title)]
     if not math.isnan(length.mean_mm):
         u = math.hypot(length.u_mm, length.u_shared_mm)

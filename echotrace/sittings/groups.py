@@ -6,9 +6,9 @@ import functools
 import math
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from echotrace.distributions import chi_square_quantile, normal_quantile, t_quantile
 from echotrace.errors import ParameterError
 
 __all__ = ["GROUP_ALPHA", "length_groups", "scans_needed"]
@@ -142,12 +142,12 @@ def scans_needed(
 
     def fewest(sd: float) -> int:
         for wanted in range(2, 100):
-            if float(scipy.stats.t.ppf(tail, wanted - 1)) * sd / math.sqrt(wanted) <= half_width_mm:
+            if float(t_quantile(tail, wanted - 1)) * sd / math.sqrt(wanted) <= half_width_mm:
                 return wanted
-        return math.ceil((float(scipy.stats.norm.ppf(tail)) * sd / half_width_mm) ** 2) + 2
+        return math.ceil((normal_quantile(tail) * sd / half_width_mm) ** 2) + 2
 
     seen = fewest(sd_mm)
     if seen <= n:
         return None
-    upper = sd_mm * math.sqrt((n - 1) / float(scipy.stats.chi2.ppf(0.2, n - 1)))
+    upper = sd_mm * math.sqrt((n - 1) / chi_square_quantile(0.2, n - 1))
     return seen, fewest(upper)

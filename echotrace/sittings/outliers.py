@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from echotrace.distributions import t_quantile
 from echotrace.errors import ParameterError
 
 __all__ = ["extreme_studentized_deviates"]
@@ -53,7 +53,7 @@ def extreme_studentized_deviates(
         worst = int(np.argmax(deviation))
         n = data.size
         p = 1.0 - alpha / (2.0 * (n - i + 1))
-        t = float(scipy.stats.t.ppf(p, n - i - 1))
+        t = float(t_quantile(p, n - i - 1))
         critical = (n - i) * t / math.sqrt((n - i - 1 + t * t) * (n - i + 1))
         order.append(int(left[worst]))
         if deviation[worst] / sd > critical:

@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from echotrace.distributions import line_through, t_quantile
 from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.sittings.finding import SittingFinding
@@ -116,10 +116,10 @@ def _of_kept(
     noise = float(np.mean(u**2))
     if spread < _LEAST_CHAMBER_RANGE_MM or noise > 0.2 * variance:
         return None
-    fit = scipy.stats.linregress(chamber, lengths)
+    fit = line_through(chamber, lengths)
     reliability = 1.0 - noise / variance
-    slope = float(fit.slope) / reliability
-    half = float(scipy.stats.t.ppf(0.975, n - 2)) * float(fit.stderr) / reliability
+    slope = fit.slope / reliability
+    half = float(t_quantile(0.975, n - 2)) * fit.slope_error / reliability
     deepest = int(np.argmax(chamber))
     shortening = float(chamber[deepest] - chamber.mean())
     u_shortening = math.sqrt(float(u[deepest] ** 2) * (1.0 - 1.0 / n) ** 2 + noise / n)

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
+from echotrace.distributions import line_through, t_quantile
 from echotrace.measurement import Measurement
 from echotrace.recording import Method
 from echotrace.sitting_limits import REPEATABILITY_FACTOR, SittingLimits
@@ -152,10 +152,10 @@ def _summarise_one(
     expanded = nan
     if n > 1:
         tail = 0.5 + 0.5 * limits.confidence
-        half = float(scipy.stats.t.ppf(tail, n - 1)) * u
+        half = float(t_quantile(tail, n - 1)) * u
         # Shared sources are known by judgement: infinite degrees of freedom.
         dof = (n - 1) * (combined / u) ** 4 if u > 0.0 else math.inf
-        expanded = float(scipy.stats.t.ppf(tail, min(dof, 1e9))) * combined
+        expanded = float(t_quantile(tail, dof)) * combined
     outliers = extreme_studentized_deviates(
         lengths, max_outliers=limits.max_outliers, alpha=limits.outlier_alpha
     )
@@ -244,14 +244,14 @@ def _drift(
     lengths = result.axial_length_mm[used]
     if used.size < 4 or lengths.std() == 0.0:
         return []
-    fit = scipy.stats.linregress(used.astype(np.float64), lengths)
+    fit = line_through(used.astype(np.float64), lengths)
     change = abs(fit.slope) * float(np.ptp(used))
-    if not (fit.pvalue < limits.drift_alpha and change >= limits.min_effect_mm):
+    if not (fit.p_value < limits.drift_alpha and change >= limits.min_effect_mm):
         return []
     return [
         SittingFinding(
             "drift",
-            f"Length changes by {fit.slope:+.3f} mm from scan to scan (p = {fit.pvalue:.3f}). "
+            f"Length changes by {fit.slope:+.3f} mm from scan to scan (p = {fit.p_value:.3f}). "
             "Check whether the probe presses more and more, or the fixation wanders.",
         )
     ]

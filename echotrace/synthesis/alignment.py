@@ -12,7 +12,7 @@ the chamber behind is shortened along the beam by the compression.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -59,6 +59,30 @@ class Pose:
     tilt_azimuth_deg: float = 0.0
     decentration_mm: float = 0.0
     decentration_azimuth_deg: float = 0.0
+
+    def shifted(self, x_mm: float, y_mm: float) -> Pose:
+        """The pose with the beam shifted sideways further.
+
+        Parameters
+        ----------
+        x_mm, y_mm : float
+            Nasally and upwards, mm.
+
+        Returns
+        -------
+        Pose
+
+        Examples
+        --------
+        >>> Pose(decentration_mm=0.3).shifted(0.0, 0.4).decentration_mm
+        0.5
+        """
+        azimuth = math.radians(self.decentration_azimuth_deg)
+        shift, towards = _polar(
+            self.decentration_mm * math.cos(azimuth) + x_mm,
+            self.decentration_mm * math.sin(azimuth) + y_mm,
+        )
+        return replace(self, decentration_mm=shift, decentration_azimuth_deg=towards)
 
 
 def _polar(x: float, y: float) -> tuple[float, float]:

@@ -32,6 +32,7 @@ from echotrace.synthesis.artefacts import GAIN_ERROR_DB
 from echotrace.synthesis.described_eye import eye_of
 from echotrace.synthesis.echoes import EyeEchoes, SampleGrid, eye_echoes
 from echotrace.synthesis.eye_model import EyeModel
+from echotrace.synthesis.instrument import attempts_kept, displayed_length_mm
 from echotrace.synthesis.probe import REFERENCE_SPEED_MM_PER_US, Disc
 from echotrace.synthesis.receiver_input import artefact_bits, artefacts_by_chance, receiver_input
 from echotrace.synthesis.scenario import read_scenario, scenario_from_mapping
@@ -41,7 +42,9 @@ from echotrace.target import eye_target
 __all__ = ["Synthesis", "synthesise"]
 
 # Streams of random numbers; part of what a seed means, so they never change.
-_EYE, _COMPRESSION, _POSE, _SPECKLE, _SCAN, _POOL_POSE = range(1, 7)
+_EYE, _COMPRESSION, _POSE, _SPECKLE, _SCAN, _POOL_POSE, _SHELL = range(1, 8)
+# Attempts beyond the scans of a sitting are numbered from here on.
+_FURTHER = 1 << 42
 
 _KEPT_POSES = 1024
 _EXTRA_INTERFACES = ("orbit",)
@@ -99,17 +102,18 @@ class Synthesis:
         rate_hz = scenario.receiver.sampling_rate_mhz * 1e6
         self.receiver = scenario.receiver_model()
         self.grid = SampleGrid(self.disc, rate_hz, self._sample_count(rate_hz))
-        self.interfaces = (
-            *eye_target(
-                scenario.eye.lens_state,
-                lens_material=scenario.eye.lens_material,
-                vitreous=scenario.eye.vitreous,
-            ).interface_names,
-            *_EXTRA_INTERFACES,
+        self._target = eye_target(
+            scenario.eye.lens_state,
+            lens_material=scenario.eye.lens_material,
+            vitreous=scenario.eye.vitreous,
         )
+        self.interfaces = (*self._target.interface_names, *_EXTRA_INTERFACES)
         self._echoes: OrderedDict[tuple[int, int], tuple[Pose, EyeEchoes]] = OrderedDict()
         self._eyes: dict[int, tuple[EyeModel, float]] = {}
         self._fixed = {item.number: item for item in scenario.scan}
+        self._stops = scenario.operator.stops_within_mm > 0.0
+        self._reads = scenario.instrument.reads or self._stops
+        self._sitting_kept: tuple[int, list[_Scan]] = (-1, [])
 
     def _sample_count(self, rate_hz: float) -> int:
         duration_us = self.scenario.receiver.duration_us
@@ -151,11 +155,19 @@ class Synthesis:
             self._eyes[index] = (eye_of(self.scenario.eye, self._rng(_EYE, index)), mean)
         return self._eyes[index]
 
-    def _pose_and_echoes(self, scan: int, eye_index: int) -> tuple[Pose, EyeEchoes]:
-        """Pose of a scan and the echoes at the eye's mean compression."""
+    def _number(self, sitting: int, attempt: int) -> int:
+        """Number of an attempt among all: what its random draws belong to."""
+        scans = self.scenario.scans
+        if attempt < scans:
+            return sitting * scans + attempt
+        return _FURTHER + sitting * self.scenario.operator.most_attempts + attempt
+
+    def _pose_and_echoes(self, sitting: int, attempt: int) -> tuple[Pose, EyeEchoes]:
+        """Pose of an attempt and the echoes at the eye's mean compression."""
         section, scans = self.scenario.pose, self.scenario.scans
-        number = scan % scans
-        fixed = self._fixed.get(number + 1)
+        eye_index = sitting % self.scenario.eye.eyes
+        scan = self._number(sitting, attempt)
+        fixed = self._fixed.get(attempt + 1)
         as_held = fixed is None or not fixed.sets_pose
         if section.alignments and as_held:
             pool = scan % section.alignments
@@ -165,7 +177,10 @@ class Synthesis:
         if key in self._echoes:
             self._echoes.move_to_end(key)
             return self._echoes[key]
-        pose = draw_pose(section, rng, number / max(1, scans - 1), fixed)
+        pose = draw_pose(section, rng, min(1.0, attempt / max(1, scans - 1)), fixed)
+        shell_mm = self.scenario.method.shell_sd_mm
+        if shell_mm > 0.0 and (fixed is None or math.isnan(fixed.decentration_mm)):
+            pose = pose.shifted(*(shell_mm * self._rng(_SHELL, sitting).standard_normal(2)))
         eye, compression = self._eye_and_compression(eye_index)
         path = beam_through_eye(
             self.disc, eye, self.scenario.method, pose, compression_mm=compression
@@ -185,16 +200,31 @@ class Synthesis:
 
     def echoes(self, scan: int) -> EyeEchoes:
         """Echoes of the interfaces and scatterers of one scan, before artefacts and receiver."""
-        eye_index = (scan // self.scenario.scans) % self.scenario.eye.eyes
-        return self._pose_and_echoes(scan, eye_index)[1]
+        return self._pose_and_echoes(*divmod(scan, self.scenario.scans))[1]
 
     def _scan(self, scan: int) -> _Scan:
+        """A scan of the recording, which need not be the attempt of the same number."""
+        sitting, place = divmod(scan, self.scenario.scans)
+        if not self._stops:
+            return self._attempt(sitting, place)
+        if self._sitting_kept[0] != sitting:
+            made: list[_Scan] = []
+
+            def reading_mm(attempt: int) -> float:
+                made.append(self._attempt(sitting, attempt))
+                return made[-1].truth["reading_mm"]
+
+            kept = attempts_kept(self.scenario.operator, self.scenario.scans, reading_mm)
+            self._sitting_kept = (sitting, [made[attempt] for attempt in kept])
+        return self._sitting_kept[1][place]
+
+    def _attempt(self, sitting: int, attempt: int) -> _Scan:
         scenario = self.scenario
-        eye_index = (scan // scenario.scans) % scenario.eye.eyes
+        eye_index = sitting % scenario.eye.eyes
         eye, mean_compression = self._eye_and_compression(eye_index)
-        pose, echoes = self._pose_and_echoes(scan, eye_index)
-        fixed = self._fixed.get(scan % scenario.scans + 1)
-        rng = self._rng(_SCAN, scan)
+        pose, echoes = self._pose_and_echoes(sitting, attempt)
+        fixed = self._fixed.get(attempt + 1)
+        rng = self._rng(_SCAN, self._number(sitting, attempt))
         on = artefacts_by_chance(scenario, rng, fixed)
         contact = scenario.method.kind == "contact"
 
@@ -254,12 +284,37 @@ class Synthesis:
             if name in self.interfaces:
                 truth[f"{name}_echo_shift_us"] = shift
                 truth[f"{name}_fit_shift_us"] = fit_shift
+        arrival_us = np.array([by_name[name] for name in self.interfaces])
+        received = amplitude.astype(np.float32)
+        if self._stops:
+            truth["attempt"] = attempt + 1.0
+        if self._reads:
+            truth["reading_mm"] = self._reading_mm(received, gain_db, arrival_us)
         return _Scan(
-            amplitude=amplitude.astype(np.float32),
+            amplitude=received,
             gain_db=gain_db,
-            delay_us=np.array([by_name[name] for name in self.interfaces]),
+            delay_us=arrival_us,
             truth=truth,
             flags=flags,
+        )
+
+    def _reading_mm(
+        self, amplitude: NDArray[np.float32], gain_db: float, arrival_us: NDArray[np.float64]
+    ) -> float:
+        """What the instrument displays of a trace."""
+        samples = apply_receiver(
+            amplitude[None], self.grid.delay_us, self.receiver, np.array([gain_db], np.float32)
+        )[0]
+        bits = self.receiver.bits
+        return displayed_length_mm(
+            self.scenario.instrument,
+            self.disc,
+            self._target,
+            arrival_us[: len(self._target.interfaces)],
+            self.grid.delay_us,
+            samples,
+            2.0 ** (bits - 1) - 1.0 if bits else self.receiver.full_scale,
+            contact=self.scenario.method.kind == "contact",
         )
 
     def block(self, start: int, stop: int) -> Recording:
@@ -303,7 +358,7 @@ class Synthesis:
             lens_state=eye.lens_state,  # type: ignore[arg-type]
             lens_material=eye.lens_material,  # type: ignore[arg-type]
             vitreous=eye.vitreous,  # type: ignore[arg-type]
-            operator=scenario.operator,  # type: ignore[arg-type]
+            operator=scenario.operator.label,  # type: ignore[arg-type]
             sitting=[str(item + 1) for item in sitting],  # type: ignore[arg-type]
             truth=Truth(
                 interfaces=self.interfaces,

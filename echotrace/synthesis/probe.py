@@ -32,6 +32,7 @@ __all__ = [
     "parallel_plane_response",
     "pulse",
     "pulse_band",
+    "pulse_sigma_us",
     "pulse_spectrum",
 ]
 
@@ -141,6 +142,26 @@ def pulse_spectrum(disc: Disc, frequency_hz: ArrayLike) -> NDArray[np.float64]:
     """
     offset = np.asarray(frequency_hz, np.float64) - disc.centre_frequency_hz
     return np.asarray(np.exp(-0.5 * (offset / _sigma_hz(disc)) ** 2))
+
+
+def pulse_sigma_us(disc: Disc) -> float:
+    """Standard deviation of the Gaussian envelope of the pulse-echo pulse.
+
+    Parameters
+    ----------
+    disc : Disc
+
+    Returns
+    -------
+    float
+        µs.
+
+    Examples
+    --------
+    >>> round(pulse_sigma_us(Disc(centre_frequency_hz=10e6, fractional_bandwidth=0.6)), 4)
+    0.0625
+    """
+    return 1e6 / (2.0 * math.pi * _sigma_hz(disc))
 
 
 def pulse(disc: Disc, delay_us: ArrayLike) -> NDArray[np.float64]:

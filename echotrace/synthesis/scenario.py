@@ -17,7 +17,9 @@ from echotrace.synthesis.scenario_checks import check_relations
 from echotrace.synthesis.sections import (
     ArtefactSection,
     EyeSection,
+    InstrumentSection,
     MethodSection,
+    OperatorSection,
     PoseSection,
     ProbeSection,
     ReceiverSection,
@@ -34,6 +36,8 @@ SECTIONS: Mapping[str, type] = {
     "method": MethodSection,
     "pose": PoseSection,
     "receiver": ReceiverSection,
+    "instrument": InstrumentSection,
+    "operator": OperatorSection,
     "artefacts": ArtefactSection,
 }
 
@@ -79,7 +83,9 @@ def scenario_from_mapping(table: Mapping[str, Any], where: str = "scenario") -> 
     table = _renamed(table, OLD_NAMES, where)
     check_keys(table, top, where)
     for key, value in table.items():
-        if key in SECTIONS:
+        if key == "operator" and isinstance(value, str):
+            values[key] = OperatorSection(label=value)
+        elif key in SECTIONS:
             values[key] = _section(value, SECTIONS[key], f"{where}: [{key}]")
         elif key == "scan":
             if not isinstance(value, list):

@@ -44,6 +44,7 @@ def check_relations(scenario: Scenario) -> None:
             raise ParameterError(
                 f"[[scan]] number={item.number} must lie in 1 to scans={scenario.scans}"
             )
+    _check_readings(scenario)
     receiver, probe = scenario.receiver, scenario.probe
     needed_mhz = 2.0 * probe.centre_frequency_mhz * (1.0 + 1.3 * probe.fractional_bandwidth)
     if receiver.sampling_rate_mhz < needed_mhz:
@@ -60,6 +61,29 @@ def check_relations(scenario: Scenario) -> None:
         tgc_db(0.0, scenario.receiver_model())
     except ParameterError as error:
         raise ParameterError(f"[receiver] {error}") from None
+
+
+def _check_readings(scenario: Scenario) -> None:
+    """Refuse what a shell, an instrument or an operator cannot do."""
+    if scenario.method.shell_sd_mm > 0.0:
+        if scenario.method.kind != "immersion":
+            raise ParameterError("[method] shell_sd_mm goes only with kind='immersion'")
+        if scenario.pose.alignments:
+            raise ParameterError(
+                "[method] shell_sd_mm does not go with [pose] alignments: the poses of an eye "
+                "would be used again under another shell"
+            )
+    if scenario.operator.stops_within_mm > 0.0:
+        if scenario.scan:
+            raise ParameterError(
+                "[operator] stops_within_mm does not go with [[scan]]: which attempts are kept is "
+                "not known beforehand"
+            )
+        if scenario.operator.most_attempts < scenario.scans:
+            raise ParameterError(
+                f"[operator] most_attempts={scenario.operator.most_attempts} must be at least "
+                f"scans={scenario.scans}"
+            )
 
 
 def _check_edge(scenario: Scenario) -> None:

@@ -195,6 +195,14 @@ class MethodSection:
     couplant_mm: float = _number(
         0.15, 0.0, 1.0, "mm", about="gel under the probe where the artefact `couplant` is on"
     )
+    shell_sd_mm: float = _number(
+        0.0,
+        0.0,
+        3.0,
+        "mm",
+        about="how far off centre the shell sits: standard deviation in each direction, drawn for "
+        "each sitting; immersion",
+    )
 
     @property
     def relative_compression_sd(self) -> float:
@@ -295,6 +303,54 @@ class ReceiverSection:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentSection:
+    """``[instrument]``: what is displayed of a scan, as ``reading_mm`` of the truth.
+
+    See :mod:`echotrace.synthesis.instrument`. The traces do not depend on it.
+    """
+
+    step_mm: float = _number(0.0, 0.0, 0.5, "mm", about="step of the displayed length; 0: no steps")
+    gate: str = _word(
+        "exact",
+        "exact",
+        "first_crossing",
+        about="what a gate takes: the exact arrival, or the first crossing of a threshold",
+    )
+    threshold_db: float = _number(
+        -20.0, -40.0, -1.0, "dB", about="that threshold, against full scale"
+    )
+    gate_before_mm: float = _number(
+        0.3, 0.05, 2.0, "mm", about="how far ahead of an echo its gate begins"
+    )
+
+    @property
+    def reads(self) -> bool:
+        """Whether the recording gets readings."""
+        return self.step_mm > 0.0 or self.gate != "exact"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OperatorSection:
+    """``[operator]``: who measures, and when they stop; ``operator = "label"`` gives a label only.
+
+    With ``stops_within_mm`` a sitting holds the first ``scans`` attempts in a row whose readings
+    agree that well; ``attempt`` of the truth numbers them.
+    """
+
+    label: str = _other("demo", "who measures: a label of the recording, never a name")
+    stops_within_mm: float = _number(
+        0.0,
+        0.0,
+        5.0,
+        "mm",
+        about="scans again until all readings of a sitting lie within this; 0: keeps all scans",
+    )
+    most_attempts: int = _number(
+        20, 1, 10_000, about="attempts after which the last scans are kept as they are"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ArtefactSection:
     """``[artefacts]``: the chance of each to be on in a scan, 0 to 1."""
 
@@ -361,21 +417,22 @@ class Scenario:
         Scans of one sitting.
     seed : int
         Used where the caller gives none.
-    operator, subject : str
-        Labels of the recording.
+    subject : str
+        Label of the recording.
     """
 
     name: str = _other("scenario", "name of the scenario; that of its file where it is not set")
     description: str = _other("", "what is to be seen, in words; goes into the recording")
     scans: int = _number(5, 1, 10_000_000, about="scans of one sitting")
     seed: int = _number(0, 0, 2**53, about="seed where none is given")
-    operator: str = _other("demo", "who measures: a label of the recording")
     subject: str = _other("demo", "who is measured: a code, never a name")
     eye: EyeSection = field(default_factory=EyeSection)
     probe: ProbeSection = field(default_factory=ProbeSection)
     method: MethodSection = field(default_factory=MethodSection)
     pose: PoseSection = field(default_factory=PoseSection)
     receiver: ReceiverSection = field(default_factory=ReceiverSection)
+    instrument: InstrumentSection = field(default_factory=InstrumentSection)
+    operator: OperatorSection = field(default_factory=OperatorSection)
     artefacts: ArtefactSection = field(default_factory=ArtefactSection)
     scan: tuple[ScanSection, ...] = ()
 

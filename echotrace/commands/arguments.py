@@ -1,0 +1,169 @@
+"""How commands declare what they read, write and count, so that one place can check all of it."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import re
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, NoReturn
+
+from echotrace.errors import ParameterError
+from echotrace.files.atomic import check_outputs
+from echotrace.user_input import number, shorten, whole_number
+
+__all__ = [
+    "CommandParser",
+    "InputFile",
+    "OutputFile",
+    "add_overwrite",
+    "check_files",
+    "floating",
+    "integer",
+]
+
+# "--" ends the options; argparse makes an empty list of it where it stands for a value.
+_NO_VALUE = re.compile(r"--[\w-]+=--|-\w--")
+
+
+class InputFile(argparse.Action):
+    """An argument that names a file to be read: no output may be that file."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: str | Sequence[Any] | None,
+        option_string: str | None = None,
+    ) -> None:
+        """Keep the name, and remember that it is read."""
+        del parser, option_string
+        setattr(namespace, self.dest, values)
+        _remember(namespace, "files_read", values)
+
+
+class OutputFile(argparse.Action):
+    """An argument that names a file to be written; its ending decides the format.
+
+    Parameters
+    ----------
+    suffixes : sequence of str
+        Endings that are allowed, with their points.
+    repeatable : bool
+        The option may be given several times and makes a list.
+    """
+
+    def __init__(
+        self, *args: Any, suffixes: Sequence[str] = (), repeatable: bool = False, **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.suffixes = tuple(suffixes)
+        self.repeatable = repeatable
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: str | Sequence[Any] | None,
+        option_string: str | None = None,
+    ) -> None:
+        """Keep the name, check its ending, and remember that it is written."""
+        del parser
+        path = Path(str(values))
+        if self.suffixes and path.suffix.lower() not in self.suffixes:
+            raise ParameterError(
+                f"{option_string} {path}: the ending says what is written; use "
+                f"{' or '.join(self.suffixes)}"
+            )
+        if self.repeatable:
+            setattr(namespace, self.dest, [*getattr(namespace, self.dest), values])
+        else:
+            setattr(namespace, self.dest, values)
+        _remember(namespace, "files_written", values)
+
+
+def _remember(namespace: argparse.Namespace, name: str, values: Any) -> None:
+    if values is None:
+        return
+    known = getattr(namespace, name, ())
+    more = values if isinstance(values, list | tuple) else (values,)
+    setattr(namespace, name, (*known, *(Path(item) for item in more)))
+
+
+def add_overwrite(parser: Any) -> None:
+    """Add ``--overwrite``, which means the same in every command."""
+    parser.add_argument("--overwrite", action="store_true", help="replace files that exist already")
+
+
+def with_companions(paths: Sequence[Path]) -> list[Path]:
+    """Outputs and what is written beside them: a table has its schema."""
+    found = list(paths)
+    if any(path.suffix.lower() == ".csv" for path in paths):
+        from echotrace.files.table import schema_path
+
+        found += [schema_path(path) for path in paths if path.suffix.lower() == ".csv"]
+    return found
+
+
+def check_files(args: argparse.Namespace) -> None:
+    """Refuse outputs that are inputs, exist already or cannot be written, before the work."""
+    check_outputs(
+        with_companions(getattr(args, "files_written", ())),
+        getattr(args, "files_read", ()),
+        overwrite=getattr(args, "overwrite", False),
+    )
+
+
+def floating(
+    low: float = -math.inf, high: float = math.inf, unit: str = "", *, above: bool = False
+) -> Callable[[str], float]:
+    """The ``type=`` of an argument that is a number within limits."""
+
+    def read(text: str) -> float:
+        try:
+            return number(text, low=low, high=high, unit=unit, above=above)
+        except ParameterError as error:
+            raise argparse.ArgumentTypeError(str(error)) from None
+
+    return read
+
+
+def integer(low: int | None = None, high: int | None = None) -> Callable[[str], int]:
+    """The ``type=`` of an argument that is a whole number within limits."""
+
+    def read(text: str) -> int:
+        try:
+            return whole_number(text, low=low, high=high)
+        except ParameterError as error:
+            raise argparse.ArgumentTypeError(str(error)) from None
+
+    return read
+
+
+class CommandParser(argparse.ArgumentParser):
+    """A parser whose every complaint is one :class:`ParameterError`, without the usage before."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise what is wrong with the command line."""
+        words = [shorten(word, 80) for word in message.removeprefix("argument ").split(" ")]
+        raise ParameterError(f"{' '.join(words)}; see {self.prog} --help")
+
+    def print_help(self, file: Any = None) -> None:
+        """Print the help; unlike argparse, let a full disk or a closed pipe show."""
+        print(self.format_help(), file=file)
+
+    def read(self, arguments: Sequence[str]) -> argparse.Namespace:
+        """Parse a command line.
+
+        Raises
+        ------
+        ParameterError
+            With what is wrong, in one line.
+        """
+        for item in arguments:
+            if item == "--":
+                break
+            if _NO_VALUE.fullmatch(item):
+                raise ParameterError(f"{item}: '--' is no value; it only ends the options")
+        return self.parse_args(list(arguments))
