@@ -51,6 +51,15 @@ class Prepared:
         Names over all of them.
     block_traces : int
         Traces of a block.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.block import prepare
+    >>> prepared = prepare(recording)
+    >>> prepared.engine, prepared.block_traces
+    ('fused', 1024)
     """
 
     settings: Settings
@@ -75,12 +84,24 @@ def prepare(
     settings, target
         As for :func:`measure`.
 
+    Returns
+    -------
+    Prepared
+
     Raises
     ------
     MissingDetailError
         As :func:`measure`.
     ParameterError
         Settings that do not fit the recording; ``engine="fused"`` where it does not apply.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.block import prepare
+    >>> prepare(recording).segments
+    ('cornea', 'aqueous', 'lens', 'vitreous')
     """
     settings = settings or Settings()
     pulse = template_pulse(recording, settings)
@@ -140,6 +161,18 @@ def measure_block(block: Recording, prepared: Prepared) -> Measurement:
     block : Recording
     prepared : Prepared
         From :func:`prepare`; the columns of the result are the union over all of its targets.
+
+    Returns
+    -------
+    Measurement
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.block import measure_block, prepare
+    >>> measure_block(recording.select(slice(0, 2)), prepare(recording)).n_traces
+    2
     """
     n = block.n_traces
     parts: list[tuple[NDArray[np.intp], dict[str, NDArray[Any]]]] = []

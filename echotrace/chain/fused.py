@@ -91,6 +91,14 @@ def filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan
         symmetric one: a pulse that is not symmetric about its centre, an envelope narrower than
         the pulse or so wide that its filter passes the carrier's mirror image; or where the
         traces are too short for statistics of their noise.
+
+    Examples
+    --------
+    >>> from echotrace.chain.fused import filter_plan
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> print(filter_plan(pulse, 9e6, 4096).stride, filter_plan(pulse, 9e6, 128))
+    5 traces of 128 samples are too short for it, from 316 on it reads them
     """
     key = _PulseKey(
         pulse.analytic, pulse.sampling_rate_hz, pulse.centre_frequency_hz, pulse.rms_bandwidth_hz
@@ -181,6 +189,15 @@ class BlockReader:
     first_us : float
         Known delay of the first interface, µs; NaN where it is looked for.
     nominal_rise_us : float
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.block import prepare
+    >>> (reader,) = prepare(recording).readers.values()
+    >>> reader.read(recording).margin.shape
+    (6, 6)
     """
 
     filters: FilterPlan
@@ -191,7 +208,17 @@ class BlockReader:
     nominal_rise_us: float
 
     def read(self, block: Recording) -> TraceReading:
-        """Read traces in memory."""
+        """Read traces in memory.
+
+        Parameters
+        ----------
+        block : Recording
+            Of the state the reader was made for.
+
+        Returns
+        -------
+        TraceReading
+        """
         from echotrace.kernels import fused
 
         samples = np.asarray(block.samples)
@@ -272,6 +299,18 @@ def block_reader(
     -------
     BlockReader or str
         Why it does not apply, where it does not; that does not depend on the state.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.fused import block_reader
+    >>> from echotrace.chain.states import gates_for
+    >>> from echotrace.chain.template import template_pulse
+    >>> eye, settings = et.eye_target("phakic"), et.Settings()
+    >>> pulse, gates = template_pulse(recording, settings), gates_for(eye, "immersion", settings)
+    >>> block_reader(recording, "immersion", eye, settings, pulse, gates).search.stride
+    5
     """
     if recording.signal != Signal.RF:
         return "the recording holds envelopes, and it reads RF"

@@ -44,6 +44,17 @@ def write_part(part: Measurement, path: Path, place: str) -> None:
     ------
     FileFormatError
         The file cannot be written.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> from echotrace.files.parts import read_part, write_part
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "000000000000.part"
+    >>> write_part(result, path, "scans from 0 of my run")
+    >>> read_part(path, "scans from 0 of my run").n_traces
+    6
     """
     with atomic_target(path) as partial, writing(path), partial.open("wb") as file:
         _write(part, place, file)
@@ -66,6 +77,10 @@ def read_part(path: Path, place: str) -> Measurement:
     ------
     FileFormatError
         It is damaged, or belongs elsewhere.
+
+    Notes
+    -----
+    See :func:`write_part` for an example.
     """
     try:
         written = path.read_bytes()

@@ -29,6 +29,19 @@ def power_text(studies: Sequence[EyeStudy], settings: PowerSettings) -> str:
     -------
     str
         Lines of at most 100 characters, but for wide tables.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.report.power_text import power_text
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> length = et.power.EyeLength(eye="right", mean_mm=23.4, u_mm=0.03, n=5, n_accepted=5)
+    >>> given = et.power.PowerSettings(
+    ...     constants=(srk_t,), target_d=-0.25, k1_d={"right": 43.5}, k2_d={"right": 44.5}
+    ... )
+    >>> text = power_text(et.power.study_eyes([length], given), given)
+    >>> "WARNING" in text
+    True
     """
     lines = _wrapped("", FULL_CAUTION)
     for study in studies:

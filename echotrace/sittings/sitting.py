@@ -57,6 +57,14 @@ class SittingSummary:
         Largest number of outliers it was asked for.
     confidence : float
     findings : tuple of SittingFinding
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> (sitting,) = et.summarise(result)
+    >>> sitting.n, sitting.n_accepted, round(sitting.mean_mm, 2)
+    (6, 4, 23.4)
     """
 
     labels: Mapping[str, str]
@@ -85,7 +93,13 @@ class SittingSummary:
         return not any(item.stops for item in self.findings)
 
     def to_record(self) -> dict[str, object]:
-        """A flat dictionary, as JSON has it; missing numbers are None."""
+        """A flat dictionary, as JSON has it; missing numbers are None.
+
+        Returns
+        -------
+        dict
+            Lengths in mm.
+        """
 
         def number(value: float) -> float | None:
             return None if math.isnan(value) else value
@@ -126,6 +140,19 @@ def summarise(result: Measurement, limits: SittingLimits | None = None) -> list[
     -------
     list of SittingSummary
         In order of first appearance.
+
+    Notes
+    -----
+    Mean and interval: JCGM 100:2008, 4.2 and G.3; shared and own parts: the same, 5.1.2 and G.4.
+    Repeatability: ISO 5725-6.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> (sitting,) = et.summarise(result)
+    >>> round(sitting.expanded_mm, 2), [item.name for item in sitting.findings]
+    (0.08, [])
     """
     limits = limits or SittingLimits()
     return [_summarise_one(result, labels, traces, limits) for labels, traces in result.sittings()]
@@ -226,7 +253,7 @@ def _sitting_findings(
             SittingFinding(
                 "outlier",
                 f"Scan {names} stands apart from the rest (generalised extreme Studentized "
-                f"deviate, up to {max(0, min(limits.max_outliers, n - 2))} tested at "
+                f"deviate, up to {min(limits.max_outliers, n - 2)} tested at "
                 f"{limits.outlier_alpha:g}). Look at it; reject it by hand if its trace is bad.",
             )
         )
