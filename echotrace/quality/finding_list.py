@@ -105,8 +105,8 @@ _FINDINGS = (
     Finding(
         name="gain_too_high",
         severity=Severity.REJECT,
-        says="the first or the last echo of the length is clipped, so its height and rise cannot be "
-        "judged, and the echo behind it may run into it",
+        says="the first or the last echo of the length is clipped, so its height and rise cannot "
+        "be judged, and the echo behind it may run into it",
         do="lower the gain until the tallest echo stays below the limit; then capture again",
         feature="end_clipped_samples",
         limit="max_end_clipped_samples",
