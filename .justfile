@@ -29,6 +29,10 @@ coverage:
 slow:
     {{python}} -m pytest -q -m slow
 
+# The numbers again under other arithmetic and other versions; names of runs to choose some.
+elsewhere *NAMES:
+    {{python}} .ci/elsewhere.py {{NAMES}}
+
 # Speed, as ratios to references in the same process.
 bench:
     {{python}} -m pytest -q -o addopts= tests/benchmarks -s

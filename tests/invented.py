@@ -10,7 +10,10 @@ from echotrace.recording import COLUMNS, Column, Probe, Receiver, Recording, Tru
 
 
 def spread(shape, salt):
-    """Numbers in [0, 1) by a formula: the golden files outlive any random generator."""
+    """Numbers in [0, 1) by a formula: the golden files outlive any random generator.
+
+    Only products, sums and remainders, which IEEE 754 rounds alike on every machine.
+    """
     return ((np.arange(np.prod(shape)) + 1) * 0.6180339887 + salt * 0.1370731).reshape(shape) % 1.0
 
 

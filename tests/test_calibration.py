@@ -34,16 +34,14 @@ from echotrace.fitting.score_sets import (
 from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
 
-RNG = np.random.default_rng(1)
-
-
 # --- figures of merit -----------------------------------------------------------------------
 
 
 def test_roc_area_is_the_chance_of_the_right_order():
     """By counting all pairs, and scipy's Mann-Whitney U (Hanley & McNeil 1982)."""
-    score = np.round(RNG.normal(size=200), 1)
-    positive = RNG.random(200) < 1 / (1 + np.exp(-score))
+    rng = np.random.default_rng(1)
+    score = np.round(rng.normal(size=200), 1)
+    positive = rng.random(200) < 1 / (1 + np.exp(-score))
     good, bad = score[positive], score[~positive]
     pairs = (good[:, None] > bad) + 0.5 * (good[:, None] == bad)
     assert roc_area(score, positive) == pytest.approx(pairs.mean(), abs=1e-12)
@@ -56,8 +54,9 @@ def test_roc_area_is_the_chance_of_the_right_order():
 
 def test_band_of_the_roc_draws_scenarios_not_traces():
     """Copies of a trace in one scenario add nothing: the interval stays as wide."""
-    score = RNG.normal(size=120)
-    positive = RNG.random(120) < 1 / (1 + np.exp(-2 * score))
+    rng = np.random.default_rng(1)
+    score = rng.normal(size=120)
+    positive = rng.random(120) < 1 / (1 + np.exp(-2 * score))
     groups = np.arange(120)
     *_, once = roc_band(score, positive, groups, seed=2)
     *_, copied = roc_band(*(np.repeat(x, 8) for x in (score, positive, groups)), seed=2)
@@ -71,12 +70,13 @@ def test_band_of_the_roc_draws_scenarios_not_traces():
 
 
 def test_brier_score_and_calibration():
+    rng = np.random.default_rng(1)
     outcome = np.array([True, False, True, True])
     score = np.array([0.9, 0.2, 0.6, 0.5])
     # Brier 1950: mean of 0.01, 0.04, 0.16, 0.25.
     assert brier_score(score, outcome) == pytest.approx(0.115)
     p = np.tile(np.arange(0.05, 1.0, 0.1), 2000)
-    honest = RNG.random(p.size) < p
+    honest = rng.random(p.size) < p
     assert calibration_error(p, honest) < 0.01
     assert calibration_error(np.clip(p + 0.1, 0, 1), honest) == pytest.approx(0.1, abs=0.015)
     mean, share, number = calibration_curve(p, honest)
@@ -90,9 +90,10 @@ def test_brier_score_and_calibration():
 
 def test_one_ramp_without_penalty_is_logistic_regression(monkeypatch):
     """Against statsmodels' Logit on the same ramp."""
-    x = RNG.uniform(-1.0, 2.0, 4000).astype(np.float32)
+    rng = np.random.default_rng(1)
+    x = rng.uniform(-1.0, 2.0, 4000).astype(np.float32)
     ramp = np.clip(x, 0.0, 1.0)
-    outcome = RNG.random(x.size) < 1 / (1 + np.exp(1.0 - 2.5 * ramp))
+    outcome = rng.random(x.size) < 1 / (1 + np.exp(1.0 - 2.5 * ramp))
     monkeypatch.setattr(score_fit, "_KNOTS", {"x": (0.0, 1.0)})
     model = fit_model({"x": x}, outcome, penalty=1e-9, directions={"x": 1})
     expected = sm.Logit(outcome, sm.add_constant(ramp)).fit(disp=0).params
@@ -102,12 +103,13 @@ def test_one_ramp_without_penalty_is_logistic_regression(monkeypatch):
 
 
 def test_the_fit_finds_monotone_terms_and_drops_what_says_nothing():
+    rng = np.random.default_rng(1)
     n = 6000
-    features = {name: RNG.normal(size=n).astype(np.float32) for name in ("up", "down", "idle")}
+    features = {name: rng.normal(size=n).astype(np.float32) for name in ("up", "down", "idle")}
     features["down"][::5] = np.nan
     down = np.where(np.isnan(features["down"]), 0.8, -np.tanh(features["down"]))
     truth = 1 / (1 + np.exp(-(1.5 * np.clip(features["up"], -1, 1) + 1.2 * down)))
-    outcome = RNG.random(n) < truth
+    outcome = rng.random(n) < truth
     model = fit_model(features, outcome, penalty=4.0, directions={"up": 1, "down": -1, "idle": 1})
     assert np.abs(model.probability(features) - truth).mean() < 0.03
     worth = {term.feature: np.ptp(term.nats) for term in model.terms}

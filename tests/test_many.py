@@ -94,6 +94,7 @@ def test_moments_against_numpy():
     assert np.isnan(Moments.of(np.array([1.0])).sd)
 
 
+@pytest.mark.elsewhere
 @pytest.mark.compiled
 def test_groups_add_up(files):
     result = measure(read_recording(files[0]))
@@ -118,6 +119,7 @@ def test_groups_add_up(files):
 # --- streaming ------------------------------------------------------------------------------
 
 
+@pytest.mark.elsewhere
 @pytest.mark.compiled
 @pytest.mark.usefixtures("small_blocks")
 def test_streamed_file_holds_what_measure_gives(files, tmp_path):

@@ -117,14 +117,18 @@ def test_default_picker_reaches_the_bound(snr_db):
 
 
 @pytest.mark.compiled
-@pytest.mark.parametrize("energy_snr_db", [15.0, 20.0])
-def test_default_picker_reaches_the_bound_at_low_energy(energy_snr_db):
-    """The same against 2E/N0 itself, the stricter way to count decibels."""
+@pytest.mark.parametrize(("energy_snr_db", "limit"), [(15.0, 1.15), (20.0, 1.06)])
+def test_default_picker_comes_near_the_bound_at_low_energy(energy_snr_db, limit):
+    """The same against 2E/N0 itself, the stricter way to count decibels.
+
+    Eight other seeds gave 1.075 to 1.126 (mean 1.093) and 1.006 to 1.045 (mean 1.021): at 15 dB the
+    tails are heavier than normal.
+    """
     ratio = np.sqrt(10 ** (energy_snr_db / 10) / (PULSE.energy / 2))
     rf, truth = _noisy(20 * np.log10(ratio), 6000, seed=6)
     error = _pick(rf, 4.0).sample - truth
     bound = float(delay_bound_us(PULSE, ratio)) * 100
-    assert error.std() / bound < 1.10
+    assert error.std() / bound < limit
 
 
 @pytest.mark.compiled

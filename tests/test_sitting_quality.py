@@ -176,7 +176,7 @@ def test_pressing_is_measured_against_the_least_pressed_scan():
     assert n > 280
     low, high = scipy.stats.binom.interval(0.999, n, 0.95)
     assert low <= inside <= high
-    assert called > 0.75 * n
+    assert called > 0.7 * n
     assert 0.7 < np.std(errors) < 1.3
     assert abs(np.mean(errors)) < 0.4
 

@@ -92,3 +92,51 @@ def test_measures_from_an_install_that_may_not_be_written(tmp_path):
     )
     assert done.stdout.splitlines()[1:] == ["[24.2, 24.2]"], done.stderr
     assert str(package) in done.stdout
+
+
+OUTER = """
+from echotrace.kernels.inner import inner
+from echotrace.kernels.jit import kernel
+
+@kernel
+def outer(x):
+    return 2.0 * inner(x)
+"""
+INNER = """
+from echotrace.kernels.jit import kernel
+
+@kernel
+def inner(x):
+    return x + 1.0
+"""
+CALL = """
+from echotrace.kernels.outer import outer
+print(outer(3.0), sum(outer.stats.cache_hits.values()), outer.__qualname__)
+"""
+
+
+@pytest.mark.elsewhere
+def test_a_kernel_is_compiled_anew_when_one_it_calls_changes_in_another_file(tmp_path):
+    """Same size and same time of change: the content alone tells. Unchanged, it is not compiled."""
+    package = tmp_path / "echotrace"
+    shutil.copytree(Path(echotrace.__file__).parent, package, ignore=shutil.ignore_patterns("data"))
+    (package / "kernels" / "outer.py").write_text(OUTER, encoding="utf-8")
+    inner = package / "kernels" / "inner.py"
+
+    def call(text):
+        inner.write_text(text, encoding="utf-8")
+        os.utime(inner, (1e9, 1e9))
+        environment = {
+            "PYTHONPATH": str(tmp_path),
+            "PYTHONDONTWRITEBYTECODE": "1",
+            "NUMBA_CACHE_DIR": str(tmp_path / "cache"),
+            "NUMBA_DISABLE_JIT": "0",
+        }
+        done = _run(CALL, env=environment, cwd=tmp_path)
+        assert done.returncode == 0, done.stderr
+        return done.stdout.split()
+
+    assert call(INNER) == ["8.0", "0", "outer"]
+    assert call(INNER) == ["8.0", "1", "outer"]
+    assert call(INNER.replace("1.0", "2.0")) == ["10.0", "0", "outer"]
+    assert call(INNER) == ["8.0", "1", "outer"]

@@ -401,4 +401,5 @@ def test_memory_does_not_grow_with_the_count(tmp_path, monkeypatch):
         run(path, "-o", tmp_path / f"{count}.h5", "--count", count)
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
-    assert peaks[1] < 1.2 * peaks[0]
+    # Five times as many traces: kept in memory they would take five times as much.
+    assert peaks[1] < 1.5 * peaks[0]

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from echotrace.agreement.icc import intraclass_correlations
 from echotrace.agreement.nested import Nested
 from echotrace.agreement.regression import line_slope, line_sums
+from echotrace.agreement.reml import reml
 from echotrace.agreement.resampling import bootstrap_interval, jackknife, subject_draws
 from echotrace.agreement.spreads import N_BOOTSTRAP, within_sums
 from echotrace.agreement.study import LABELS, Study
@@ -27,10 +28,9 @@ from echotrace.agreement.variance import (
     check_confidence,
     chi_square_interval,
     effective_df,
-    reml,
     t_interval,
 )
-from echotrace.errors import ParameterError
+from echotrace.errors import EstimationError, ParameterError
 from echotrace.sitting_limits import REPEATABILITY_FACTOR
 
 __all__ = ["Repeatability", "SpreadTrend", "repeatability"]
@@ -72,7 +72,8 @@ class Repeatability:
     cv_percent : Estimate
         s_r over the mean; describes the method only where the spread grows with the length.
     components : mapping of str to Estimate
-        SD between subjects, eyes, operators and sittings, as far as the design tells them apart.
+        SD between subjects, eyes, operators and sittings, as far as the design tells them apart;
+        empty, with a note that says why, where the best fit to crossed operators was not proven.
     reproducibility_sd, reproducibility_limit : Estimate or None
         Readings in other sittings (and by other operators where crossed); None where every eye
         has one sitting.
@@ -197,21 +198,28 @@ def repeatability(
         factors.append(("eye by operator", cell))
         if has_sittings:
             factors.append(("sitting", sitting))
-        variance = reml(study.value, factors, confidence)
-        components = {
-            name: estimate.sqrt() for name, estimate in variance.items() if name != "reading"
-        }
-        between = sum(variance[name].value for name, _ in factors if name in ("subject", "eye"))
-        total = sum(estimate.value for estimate in variance.values())
-        icc["reading"] = Estimate(between / total, how="REML, no interval")
-        change = total - between
-        # The operators decide the interval: their few degrees of freedom dominate it.
-        spreads = [variance[name] for name in variance if name not in ("subject", "eye")]
-        low = change - math.hypot(*(e.value - e.low for e in spreads))
-        high = change + math.hypot(*(e.high - e.value for e in spreads))
-        reproducibility = Estimate(change, max(low, 0.0), high, "REML, recovered").sqrt()
+        try:
+            variance = reml(study.value, factors, confidence)
+        except EstimationError as error:
+            notes.append(
+                "the spread between operators, the reproducibility and the intraclass correlation "
+                f"of a reading are not given: {error}"
+            )
+        else:
+            components = {
+                name: estimate.sqrt() for name, estimate in variance.items() if name != "reading"
+            }
+            between = sum(variance[name].value for name in variance if name in ("subject", "eye"))
+            total = sum(estimate.value for estimate in variance.values())
+            icc["reading"] = Estimate(between / total, how="REML, no interval")
+            change = total - between
+            # The operators decide the interval: their few degrees of freedom dominate it.
+            spreads = [variance[name] for name in variance if name not in ("subject", "eye")]
+            low = change - math.hypot(*(e.value - e.low for e in spreads))
+            high = change + math.hypot(*(e.high - e.value for e in spreads))
+            reproducibility = Estimate(change, max(low, 0.0), high, "REML, recovered").sqrt()
         n_operators = len(study.operator.present)
-        if n_operators < 6:
+        if components and n_operators < 6:
             notes.append(
                 f"the spread between operators rests on {n_operators} operators; its interval is "
                 "wide because of that, not because of the readings"

@@ -424,7 +424,6 @@ def write_tables(path: str | Path, tables: AlignmentTables) -> None:
     with atomic_target(path) as partial, writing(path), partial.open("wb") as file:
         np.savez_compressed(
             file,
-            allow_pickle=False,
             nodes=tables.nodes.astype(np.float32),
             state_offset=tables.state_offset.astype(np.float32),
             scale=tables.scale.astype(np.float32),

@@ -2,12 +2,17 @@
 
 ``cache=True`` keeps the machine code on disk. Where no folder can be written numba refuses to
 cache with a RuntimeError: then the kernel is compiled without a cache, once per process.
+
+Kernels are compiled into those that call them, but numba only looks whether the caller's own file
+has changed. It keeps machine code under the qualified name of the function, so that name carries a
+digest of all kernel files while numba looks: machine code of other kernels is never found.
 """
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
-from contextlib import suppress
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -22,21 +27,26 @@ F = TypeVar("F", bound=Callable[..., object])
 _FILTER_MATH = {"reassoc", "contract", "nnan", "nsz"}
 
 
-def _state_of_all_kernels() -> tuple[float, int]:
-    """Newest change and total size of the files of this package."""
-    states = [path.stat() for path in Path(__file__).parent.glob("*.py")]
-    return max(state.st_mtime for state in states), sum(state.st_size for state in states)
+@cache
+def _digest_of_all_kernels() -> str:
+    """Of the files of this package: their names and what is in them."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(path.name.encode())
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    return digest.hexdigest()[:16]
 
 
 def _compile(function: F, **options: Any) -> F:
+    name = function.__qualname__
+    function.__qualname__ = f"{name}.{_digest_of_all_kernels()}"
     try:
         compiled: Any = numba.njit(cache=True, **options)(function)
     except RuntimeError:
-        return cast("F", numba.njit(**options)(function))
-    # numba keeps machine code as long as the function's own file stays, although other kernels
-    # are compiled into it: a change of any of them must do away with it.
-    with suppress(AttributeError, OSError):
-        compiled._cache._cache_file._source_stamp = _state_of_all_kernels()
+        compiled = numba.njit(**options)(function)
+    finally:
+        function.__qualname__ = name
+    compiled.__qualname__ = name
     return cast("F", compiled)
 
 
