@@ -13,7 +13,18 @@ MODULES = sorted(
     if ">>> " in path.read_text(encoding="utf-8")
 )
 # One name each; those of the layers that are worked through so far.
-WHOLE = ("echotrace.signal", "echotrace.quality", "echotrace.chain", "echotrace.settings")
+WHOLE = (
+    "echotrace.signal",
+    "echotrace.quality",
+    "echotrace.chain",
+    "echotrace.settings",
+    "echotrace.synthesis",
+    "echotrace.recording",
+    "echotrace.fitting",
+    "echotrace.target",
+    "echotrace.media",
+    "echotrace.measurement",
+)
 
 
 @pytest.mark.compiled

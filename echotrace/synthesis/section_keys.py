@@ -1,4 +1,4 @@
-"""Keys of a scenario's sections: fields whose metadata say what may be written, and what it means."""
+"""Keys of a scenario: fields whose metadata say what may be written, and what it means."""
 
 from __future__ import annotations
 
