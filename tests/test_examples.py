@@ -20,7 +20,12 @@ WHOLE = (
     "echotrace.settings",
     "echotrace.synthesis",
     "echotrace.recording",
-    "echotrace.fitting",
+    # Of the fit, what takes no minutes: commands and pictures of everything are not run here.
+    "echotrace.fitting.roc",
+    "echotrace.fitting.score_",
+    "echotrace.fitting.trials",
+    "echotrace.fitting.calibration_draws",
+    "echotrace.fitting.confusion",
     "echotrace.target",
     "echotrace.media",
     "echotrace.measurement",
