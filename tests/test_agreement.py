@@ -287,20 +287,23 @@ def test_two_eyes_of_a_subject_are_not_two_subjects():
 def test_intervals_agree_with_the_bootstrap_by_subject():
     result = compare_methods(clinic(n=80))
     for name, estimate in (
-        ("bias", result.bias),
-        ("sd", result.limits.sd),
-        ("lower_limit", result.limits.lower),
-        ("upper_limit", result.limits.upper),
+        ("sd, means of a sitting", result.limits.sd),
+        ("lower, means of a sitting", result.limits.lower),
+        ("upper, means of a sitting", result.limits.upper),
+        ("upper, single readings", result.limits_reading.upper),
         ("deming_slope", result.deming.slope),
         ("concordance", result.concordance),
     ):
         width = estimate.high - estimate.low
+        found = result.bootstrap[name]
+        assert found.value == pytest.approx(estimate.value, rel=1e-12)
         np.testing.assert_allclose(
-            result.bootstrap[name], (estimate.low, estimate.high), atol=0.3 * width
+            (found.low, found.high), (estimate.low, estimate.high), atol=0.3 * width
         )
-    assert result.spread.bootstrap == pytest.approx(
-        (result.spread.ratio.low, result.spread.ratio.high), rel=0.05
-    )
+    ratio, found = result.spread.ratio, result.spread.bootstrap
+    assert found.value == pytest.approx(ratio.value)
+    assert (found.low, found.high) == pytest.approx((ratio.low, ratio.high), rel=0.05)
+    assert not compare_methods(clinic(n=19)).bootstrap
 
 
 def test_single_readings_have_wider_limits_than_means():

@@ -64,6 +64,15 @@ def manifest_of(recording: Recording, prepared: Prepared, target: Target | None)
     -------
     str
         JSON.
+
+    Examples
+    --------
+    >>> import json
+    >>> import echotrace as et
+    >>> from echotrace.chain.block import prepare
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> json.loads(manifest_of(recording, prepare(recording), None))["shape"][0]
+    6
     """
     manifest: dict[str, Any] = {
         "version": echotrace.__version__,
