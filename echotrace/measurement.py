@@ -50,7 +50,8 @@ class Measurement:
         0: accepted or rejected by the findings; 1: by hand.
     features : mapping of str to ndarray of float32, each (n_traces,)
         What the findings were made from, the unit in the name.
-    subject, eye, … target : Column
+    subject, eye, method, lens_state, lens_material, vitreous : Column
+    operator, sitting, target : Column
         The labels of the recording.
     settings_json : str
         The settings that made it.

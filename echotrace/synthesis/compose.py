@@ -29,6 +29,7 @@ from echotrace.synthesis.alignment import (
     draw_pose,
     incidence_deg,
 )
+from echotrace.synthesis.artefact_names import ARTEFACTS
 from echotrace.synthesis.artefacts import GAIN_ERROR_DB
 from echotrace.synthesis.described_eye import eye_of
 from echotrace.synthesis.echoes import EyeEchoes, SampleGrid, eye_echoes
@@ -38,7 +39,6 @@ from echotrace.synthesis.probe import REFERENCE_SPEED_MM_PER_US, Disc
 from echotrace.synthesis.receiver_input import artefact_bits, artefacts_by_chance, receiver_input
 from echotrace.synthesis.scenario import read_scenario, scenario_from_mapping
 from echotrace.synthesis.scenario_model import Scenario
-from echotrace.synthesis.sections import ARTEFACTS
 from echotrace.target import eye_target
 
 __all__ = ["Synthesis", "synthesise"]

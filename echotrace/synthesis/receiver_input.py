@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from echotrace.signal.receiver import db_to_ratio
 from echotrace.synthesis import artefacts
 from echotrace.synthesis.alignment import Pose
+from echotrace.synthesis.artefact_names import ARTEFACTS, RANDOM_ARTEFACTS
 from echotrace.synthesis.echoes import EyeEchoes, SampleGrid
 from echotrace.synthesis.probe import Disc
 from echotrace.synthesis.scenario_model import Scenario
-from echotrace.synthesis.sections import ARTEFACTS, RANDOM_ARTEFACTS, ScanSection
+from echotrace.synthesis.sections import ScanSection
 
 __all__ = ["artefact_bits", "artefacts_by_chance", "receiver_input"]
 
@@ -36,8 +37,8 @@ def artefacts_by_chance(
     Returns
     -------
     dict of str to bool
-        For each of :data:`~echotrace.synthesis.sections.RANDOM_ARTEFACTS`. Those that the method
-        cannot have are off.
+        For each of :data:`~echotrace.synthesis.artefact_names.RANDOM_ARTEFACTS`; those that the
+        method cannot have are off.
 
     Examples
     --------

@@ -41,6 +41,10 @@ class Scenario:
         Used where the caller gives none.
     subject : str
         Label of the recording.
+    eye, probe, method, pose, receiver, instrument, operator, artefacts
+        The sections, see :mod:`echotrace.synthesis.sections`.
+    scan : tuple of ScanSection
+        What is different in single scans.
 
     Examples
     --------

@@ -9,13 +9,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from echotrace.synthesis.artefact_names import RANDOM_ARTEFACTS
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES
 from echotrace.synthesis.section_keys import number_key, other_key, word_key
 from echotrace.target import IMPLANT_MATERIALS
 
 __all__ = [
-    "RANDOM_ARTEFACTS",
-    "ARTEFACTS",
     "EyeSection",
     "PoseSection",
     "MethodSection",
@@ -24,39 +23,6 @@ __all__ = [
     "ScanSection",
     "ArtefactSection",
 ]
-
-ARTEFACTS = (
-    "oblique",
-    "optic_nerve",
-    "pupil_edge",
-    "gain_too_high",
-    "gain_too_low",
-    "tgc_wrong",
-    "bath_reverberation",
-    "bubbles",
-    "cornea_reverberation",
-    "implant_reverberation",
-    "couplant",
-    "interference",
-    "blink",
-    "cataract",
-    "vitreous_opacity",
-    "staphyloma",
-)
-"""What can make a trace unlike a good one; bit ``n`` of the truth's ``artefacts`` stands for the
-n-th name."""
-
-RANDOM_ARTEFACTS = (
-    "gain_too_high",
-    "gain_too_low",
-    "bath_reverberation",
-    "bubbles",
-    "cornea_reverberation",
-    "couplant",
-    "interference",
-    "blink",
-)
-"""Those that are on in a scan by chance, or because its ``[[scan]]`` table says so."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,9 +34,13 @@ class EyeSection:
 
     Attributes
     ----------
-    model, …, backscatter_db
-        All keys of the section: default, range or words, unit and meaning of each stand in its
-        metadata and in the table that :func:`~echotrace.synthesis.key_table.key_table` makes.
+    model, side, eyes, axial_length_mm, cornea_front_radius_mm, cornea_back_radius_mm
+    lens_front_radius_mm, lens_back_radius_mm, retina_radius_mm, cornea_mm, aqueous_mm
+    lens_mm, lens_tilt_deg, lens_decentration_mm, lens_azimuth_deg, lens_state, lens_material
+    vitreous, cataract_grade, staphyloma_slope_deg, staphyloma_step_mm, vitreous_opacities
+    retina_echo_db, backscatter_db
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
 
     Examples
     --------
@@ -162,9 +132,9 @@ class ProbeSection:
 
     Attributes
     ----------
-    centre_frequency_mhz, …, tip_mm
-        All keys of the section: default, range or words, unit and meaning of each stand in its
-        metadata and in the table that :func:`~echotrace.synthesis.key_table.key_table` makes.
+    centre_frequency_mhz, fractional_bandwidth, aperture_mm, focus_mm, edge_taper, tip_mm
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
 
     Examples
     --------
@@ -197,9 +167,10 @@ class MethodSection:
 
     Attributes
     ----------
-    kind, …, shell_sd_mm
-        All keys of the section: default, range or words, unit and meaning of each stand in its
-        metadata and in the table that :func:`~echotrace.synthesis.key_table.key_table` makes.
+    kind, standoff_mm, bath, bath_temperature_c, compression_mm, compression_between_mm
+    compression_within_mm, couplant_mm, shell_sd_mm
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
 
     Examples
     --------
@@ -260,9 +231,10 @@ class PoseSection:
 
     Attributes
     ----------
-    kind, …, alignments
-        All keys of the section: default, range or words, unit and meaning of each stand in its
-        metadata and in the table that :func:`~echotrace.synthesis.key_table.key_table` makes.
+    kind, tilt_deg, decentration_mm, azimuth_deg, tilt_sd_deg, decentration_sd_mm
+    fixation_sd_deg, alignments
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
 
     Examples
     --------
@@ -318,9 +290,10 @@ class ReceiverSection:
 
     Attributes
     ----------
-    gain_db, …, ring_down_us
-        All keys of the section: default, range or words, unit and meaning of each stand in its
-        metadata and in the table that :func:`~echotrace.synthesis.key_table.key_table` makes.
+    gain_db, noise_db, tgc_delay_us, tgc_gain_db, tgc_is_wrong, full_scale, bits
+    sampling_rate_mhz, duration_us, jitter_ns, ring_down_db, ring_down_us
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
 
     Examples
     --------
@@ -362,9 +335,9 @@ class InstrumentSection:
 
     Attributes
     ----------
-    step_mm, …, gate_before_mm
-        All keys of the section: default, range or words, unit and meaning of each stand in its
-        metadata and in the table that :func:`~echotrace.synthesis.key_table.key_table` makes.
+    step_mm, gate, threshold_db, gate_before_mm
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
 
     Examples
     --------
@@ -403,9 +376,9 @@ class OperatorSection:
 
     Attributes
     ----------
-    label, …, most_attempts
-        All keys of the section: default, range or words, unit and meaning of each stand in its
-        metadata and in the table that :func:`~echotrace.synthesis.key_table.key_table` makes.
+    label, stops_within_mm, most_attempts
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
 
     Examples
     --------
@@ -432,9 +405,10 @@ class ArtefactSection:
 
     Attributes
     ----------
-    gain_too_high, …, blink
-        All keys of the section: default, range or words, unit and meaning of each stand in its
-        metadata and in the table that :func:`~echotrace.synthesis.key_table.key_table` makes.
+    gain_too_high, gain_too_low, bath_reverberation, bubbles, cornea_reverberation, couplant
+    interference, blink
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
 
     Examples
     --------
@@ -466,9 +440,9 @@ class ScanSection:
 
     Attributes
     ----------
-    number, …, artefacts
-        All keys of the section: default, range or words, unit and meaning of each stand in its
-        metadata and in the table that :func:`~echotrace.synthesis.key_table.key_table` makes.
+    number, tilt_deg, decentration_mm, azimuth_deg, compression_mm, gain_db, artefacts
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
 
     Examples
     --------
