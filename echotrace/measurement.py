@@ -203,7 +203,7 @@ class Measurement:
         ]
 
     def to_records(self) -> list[dict[str, Any]]:
-        """One flat dictionary per trace: labels, lengths, delays, score and named findings.
+        """One flat dictionary per trace: its number from 1, labels, lengths, score, findings.
 
         Returns
         -------
@@ -211,7 +211,7 @@ class Measurement:
         """
         records = []
         for k in range(self.n_traces):
-            record: dict[str, Any] = {"trace": k}
+            record: dict[str, Any] = {"scan": k + 1}
             record |= {name: getattr(self, name)[k] for name in COLUMNS}
             record |= {
                 f"{name}_mm": float(self.length_mm[k, j]) for j, name in enumerate(self.segments)
