@@ -17,6 +17,7 @@ from echotrace.quality.finding_list import FINDINGS, Severity
 from echotrace.quality.findings import describe_finding, rank_findings
 from echotrace.quality.limits import QualityLimits
 from echotrace.recording import Recording
+from echotrace.report.gates import gate_words, own_gates, own_gates_line
 from echotrace.report.judged import judgement_lines, judgement_view
 from echotrace.report.page import figure_svg, render_page
 from echotrace.report.text import table, wrapped
@@ -153,8 +154,10 @@ def explain_finding(result: Measurement, k: int, name: str, limits: QualityLimit
     limits : QualityLimits
     """
     if name == "echo_missing":
+        own = own_gates(result, k)
         lost = [
             interface.replace("_", " ")
+            + (f" (the user's gate: {gate_words(own[interface])})" if interface in own else "")
             for j, interface in enumerate(result.interfaces)
             if math.isnan(result.delay_us[k, j]) and interface not in ("cornea_back", "sclera")
         ]
@@ -215,6 +218,9 @@ def measurement_text(
             lines.append(wrapped(SCORE_MEANS, indent="", hanging=""))
         lines += [wrapped(f"Note: {describe_finding(name, {})}", indent="") for name in notes]
         blocks.append("\n".join(lines))
+    gates = own_gates_line(result)
+    if gates:
+        blocks.append(wrapped(gates, indent="", hanging=""))
     blocks.append(wrapped(CAUTION, indent="", hanging=""))
     return "\n\n".join(blocks)
 
@@ -308,6 +314,7 @@ def measurement_page(
             or recording.attributes.get("source") == "synthetic",
             "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
             "score_means": SCORE_MEANS,
+            "own_gates": own_gates_line(result),
             "settings_json": result.settings_json,
         },
     )
