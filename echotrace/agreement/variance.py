@@ -62,7 +62,7 @@ def check_confidence(confidence: float) -> None:
 
 
 def chi_square_interval(variance: float, df: float, confidence: float) -> tuple[float, float]:
-    """Exact interval of a variance with ``df`` degrees of freedom."""
+    """Interval of a variance with ``df`` degrees of freedom, exact for normal values."""
     import scipy
 
     if not df > 0 or math.isnan(variance):

@@ -253,7 +253,7 @@ def _sitting_findings(
             SittingFinding(
                 "outlier",
                 f"Scan {names} stands apart from the rest (generalised extreme Studentized "
-                f"deviate, up to {max(0, min(limits.max_outliers, n - 2))} tested at "
+                f"deviate, up to {min(limits.max_outliers, n - 2)} tested at "
                 f"{limits.outlier_alpha:g}). Look at it; reject it by hand if its trace is bad.",
             )
         )
