@@ -72,11 +72,11 @@ def test_lowering_the_one_threshold_finds_weaker_echoes(engine, choice):
     near = {"interface": "retina", "start_us": 40.9, "stop_us": 41.5}
     for gates, threshold_db, least, most in (
         ((), 13.0, 0, 0),
-        ((), 8.0, 6, 8),
+        ((), 8.0, 4, 8),
         # A gate without a threshold has that of the settings, and may have one of its own.
         ((Gate(**near),), 13.0, 0, 0),
-        ((Gate(**near),), 8.0, 6, 8),
-        ((Gate(**near, threshold_db=8.0),), 20.0, 6, 8),
+        ((Gate(**near),), 8.0, 4, 8),
+        ((Gate(**near, threshold_db=8.0),), 20.0, 4, 8),
         ((Gate(**near, threshold_db=20.0),), 8.0, 0, 0),
     ):
         settings = Settings(

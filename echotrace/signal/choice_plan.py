@@ -210,7 +210,7 @@ def choice_plan(
     # The delay zero of an eye's traces is the probe's face: nothing of the eye comes before it,
     # and the retina not before the shortest eye's. A target of another kind may begin anywhere.
     table[:, kernel.EARLIEST_US] = pair[0, :, kernel.PAIR_LOW_US] if target.anatomy else -np.inf
-    for k in np.flatnonzero(table[:, kernel.BINDS]):
+    for k in map(int, np.flatnonzero(table[:, kernel.BINDS])):
         # The window of a binding gate takes the place of all that is published.
         table[k, kernel.EARLIEST_US] = -np.inf
         pair[:k, k, : kernel.PAIR_SKIP] = 0.0, np.inf, 0.0, 0.0
