@@ -25,7 +25,7 @@ from echotrace.files.native import read_measurement, read_recording, write_measu
 from echotrace.kernels import filters
 from echotrace.recording import Probe, Receiver, Signal
 from echotrace.report.gates import gate_words
-from echotrace.report.measured import measurement_text
+from echotrace.report.measured_text import measurement_text
 from echotrace.settings import EnvelopeSettings, PickingSettings, Settings, TargetGate
 from echotrace.signal.conditioning import condition, envelope_band_hz
 from echotrace.signal.envelope import noise_level, noise_slope
