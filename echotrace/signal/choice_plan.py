@@ -174,8 +174,10 @@ def choice_plan(
     for k, item in enumerate(target.interfaces):
         row = table[k]
         row[kernel.FIRST_RISE] = item.first_rise
-        # Behind the lens, repeats of the bath and bounces of an implant may be taller.
-        row[kernel.CLEAR_BEFORE] = target.anatomy and k <= last_clear
+        # Behind the lens, repeats of the bath and bounces of an implant may be taller. Where
+        # nothing is known of a thickness, the first of a train is the wall, not its repeat.
+        unknown = k > 0 and np.isinf(target.segments[k - 1].sd_mm)
+        row[kernel.CLEAR_BEFORE] = (target.anatomy and k <= last_clear) or unknown
         row[kernel.TAIL] = sum(skip[k + 1 :])
         if k < len(target.segments):
             wall = target.segments[k]
