@@ -13,6 +13,7 @@ from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import describe_finding
 from echotrace.recording import Recording
+from echotrace.report.gates import own_gates_line
 from echotrace.report.judged import judgement_view
 from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
@@ -132,6 +133,7 @@ def measurement_page(
             "made_with": made_with(recording, settings, target),
             "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
             "score_means": SCORE_MEANS,
+            "own_gates": own_gates_line(result),
             "settings_json": result.settings_json,
         },
     )
