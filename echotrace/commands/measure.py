@@ -349,9 +349,8 @@ class _progress:
 def _json(one: _Measured) -> dict[str, Any]:
     import json
 
-    from echotrace.caution import CAUTION
+    from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
     from echotrace.quality.findings import rank_findings
-    from echotrace.report.made_with import SYNTHETIC, is_synthetic
     from echotrace.report.measured_text import SCORE_MEANS, explain_finding
 
     result = one.result
