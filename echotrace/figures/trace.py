@@ -143,6 +143,7 @@ def _absolute_gates(view: TraceView) -> list[tuple[str, float, float]]:
 def _draw_gates(view: TraceView, ax: Axes, first_us: float, last_us: float) -> None:
     """Gates as bars along the foot, one row for each interface so that none hides another."""
     names = view.target.interface_names
+    own = {gate.interface for gate in view.gates if not gate.preset}
     for name, start_us, stop_us in _absolute_gates(view):
         k = names.index(name)
         row = _FLOOR_DB - 3.0 - 2.2 * k
@@ -153,8 +154,19 @@ def _draw_gates(view: TraceView, ax: Axes, first_us: float, last_us: float) -> N
             linewidth=2.2,
             solid_capstyle="butt",
         )
+        if name in own:
+            ends = [t for t in (start_us, stop_us) if first_us <= t <= last_us]
+            ax.plot(
+                ends,
+                [row] * len(ends),
+                linestyle="none",
+                marker="|",
+                markersize=8,
+                markeredgewidth=1.6,
+                color=interface_colour(name, k),
+            )
     ax.annotate(
-        "gates",
+        "gates (| |: set by the user)" if own else "gates",
         (first_us, _FLOOR_DB - 3.0),
         xytext=(2, 0),
         textcoords="offset points",

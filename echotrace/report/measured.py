@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from echotrace.caution import SYNTHETIC, is_synthetic
 from echotrace.chain.plain import view_trace
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
@@ -12,8 +13,9 @@ from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import describe_finding
 from echotrace.recording import Recording
+from echotrace.report.gates import own_gates_line
 from echotrace.report.judged import judgement_view
-from echotrace.report.made_with import SYNTHETIC, is_synthetic, made_with
+from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
     explain_finding,
@@ -131,6 +133,7 @@ def measurement_page(
             "made_with": made_with(recording, settings, target),
             "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
             "score_means": SCORE_MEANS,
+            "own_gates": own_gates_line(result),
             "settings_json": result.settings_json,
         },
     )

@@ -8,13 +8,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from echotrace.caution import CAUTION
+from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
 from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS, Severity
 from echotrace.quality.findings import describe_finding, rank_findings
 from echotrace.quality.limits import QualityLimits
+from echotrace.report.gates import gate_words, own_gates, own_gates_line
 from echotrace.report.judged import judgement_lines
-from echotrace.report.made_with import SYNTHETIC, is_synthetic
 from echotrace.report.text import table, wrapped
 from echotrace.sittings.alignment import AlignmentEstimate
 from echotrace.sittings.sitting import SittingSummary
@@ -174,8 +174,10 @@ def explain_finding(result: Measurement, k: int, name: str, limits: QualityLimit
     limits : QualityLimits
     """
     if name == "echo_missing":
+        own = own_gates(result, k)
         lost = [
             interface.replace("_", " ")
+            + (f" (the user's gate: {gate_words(own[interface])})" if interface in own else "")
             for j, interface in enumerate(result.interfaces)
             if math.isnan(result.delay_us[k, j]) and interface not in ("cornea_back", "sclera")
         ]
@@ -291,6 +293,9 @@ def measurement_text(
         blocks.append(wrapped(SCORE_MEANS, indent="", hanging=""))
     if made_with:
         blocks.append("\n".join(wrapped(text, indent="", hanging="  ") for text in made_with))
+    gates = own_gates_line(result)
+    if gates:
+        blocks.append(wrapped(gates, indent="", hanging=""))
     blocks.append(wrapped(CAUTION, indent="", hanging=""))
     return "\n\n".join(blocks)
 
