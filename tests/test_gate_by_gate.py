@@ -132,7 +132,7 @@ def test_page_and_picture_say_which_gates_are_the_users():
         assert (words in page) == said
         figure = trace_figure(view_trace(recording, 0, settings))
         texts = [item.get_text() for item in figure.axes[1].texts]
-        assert ("| |  gate set by the user" in texts) == said
+        assert ("|–| gate set by the user" in texts) == said
         ends = [line for line in figure.axes[1].lines if line.get_marker() == "|"]
         assert [list(line.get_xdata()) for line in ends] == ([[38.0, 43.0]] if said else [])
 

@@ -181,8 +181,8 @@ def _draw_gates(view: TraceView, ax: Axes, first_us: float, last_us: float) -> N
 def _name_own_gates(ax: Axes, first_us: float) -> None:
     """Say what end marks on a gate mean, below all gates."""
     ax.annotate(
-        "| |  gate set by the user",
-        (first_us, _FLOOR_DB - 13.8),
+        "|–| gate set by the user",
+        (first_us, _FLOOR_DB - 12.2),
         xytext=(2, 0),
         textcoords="offset points",
         fontsize=7,
