@@ -371,9 +371,8 @@ def _of_eyes(result: Measurement) -> bool:
 def _json(one: _Measured) -> dict[str, Any]:
     import json
 
-    from echotrace.caution import CAUTION
+    from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
     from echotrace.quality.findings import rank_findings
-    from echotrace.report.made_with import SYNTHETIC, is_synthetic
     from echotrace.report.measured_text import SCORE_MEANS, explain_finding
 
     result, alignment = one.result, one.alignment

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from echotrace.caution import SYNTHETIC, is_synthetic
 from echotrace.chain.plain import view_trace
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
@@ -14,7 +15,7 @@ from echotrace.quality.findings import describe_finding
 from echotrace.recording import Recording
 from echotrace.report.gates import own_gates_line
 from echotrace.report.judged import judgement_view
-from echotrace.report.made_with import SYNTHETIC, is_synthetic, made_with
+from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
     explain_finding,

@@ -8,14 +8,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from echotrace.caution import CAUTION
+from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
 from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS, Severity
 from echotrace.quality.findings import describe_finding, rank_findings
 from echotrace.quality.limits import QualityLimits
 from echotrace.report.gates import gate_words, own_gates, own_gates_line
 from echotrace.report.judged import judgement_lines
-from echotrace.report.made_with import SYNTHETIC, is_synthetic
 from echotrace.report.text import table, wrapped
 from echotrace.sittings.alignment import AlignmentEstimate
 from echotrace.sittings.sitting import SittingSummary
