@@ -14,7 +14,7 @@ from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import describe_finding
 from echotrace.recording import Recording
 from echotrace.report.gates import own_gates_line
-from echotrace.report.made_with import SYNTHETIC, is_synthetic, made_with
+from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
     explain_finding,

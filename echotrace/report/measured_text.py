@@ -14,7 +14,6 @@ from echotrace.quality.finding_list import FINDINGS, Severity
 from echotrace.quality.findings import describe_finding, rank_findings
 from echotrace.quality.limits import QualityLimits
 from echotrace.report.gates import gate_words, own_gates, own_gates_line
-from echotrace.report.made_with import SYNTHETIC, is_synthetic
 from echotrace.report.text import table, wrapped
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
