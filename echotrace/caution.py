@@ -22,6 +22,10 @@ def is_synthetic(attributes: Mapping[str, str]) -> bool:
     ----------
     attributes : mapping of str to str
 
+    Returns
+    -------
+    bool
+
     Examples
     --------
     >>> is_synthetic({"source": "synthetic: invented eyes, no patient data"})

@@ -5,6 +5,7 @@ The truth is in the files: the simulated eye's length, shortened by what the pro
 
 import dataclasses
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ from echotrace.report.measured import measurement_page
 from echotrace.settings import PickingSettings, Settings, TargetGate, read_settings, settings_toml
 from echotrace.signal.gates import Gate
 from echotrace.sittings.sitting import summarise
+from echotrace.target import read_target
 
 FILES = sorted((Path(__file__).resolve().parents[1] / "synthetic_traces").glob("*.h5"))
 BY_GATE = Settings(picking=PickingSettings(choice="gate_by_gate"))
@@ -130,6 +132,25 @@ def test_page_and_picture_say_which_gates_are_the_users():
         assert (words in page) == said
         figure = trace_figure(view_trace(recording, 0, settings))
         texts = [item.get_text() for item in figure.axes[1].texts]
-        assert ("gates (| |: set by the user)" in texts) == said
+        assert ("|–| gate set by the user" in texts) == said
         ends = [line for line in figure.axes[1].lines if line.get_marker() == "|"]
         assert [list(line.get_xdata()) for line in ends] == ([[38.0, 43.0]] if said else [])
+
+
+def test_gate_and_target_of_the_pages_are_read(tmp_path):
+    root = Path(__file__).resolve().parents[1]
+    (gate,) = re.findall(
+        r"```toml\n(\[\[gate\]\].*?)```", (root / "README.md").read_text("utf-8"), re.S
+    )
+    (tmp_path / "s.toml").write_text(gate, "utf-8")
+    (item,) = read_settings(tmp_path / "s.toml").gates
+    assert not item.gate.preset
+    recording = read_recording(root / "synthetic_traces" / "immersion_sitting.h5")
+    settings = read_settings(tmp_path / "s.toml")
+    np.testing.assert_array_equal(
+        measure(recording, settings).axial_length_mm, measure(recording).axial_length_mm
+    )
+    page = (root / "DEVELOPERS.md").read_text("utf-8")
+    (target,) = re.findall(r"```toml\n(name = .*?)```", page, re.S)
+    (tmp_path / "t.toml").write_text(target, "utf-8")
+    assert read_target(tmp_path / "t.toml").interface_names == ("near_face", "far_face")

@@ -196,6 +196,9 @@ def mark_own_gates(settings: Settings, targets: Mapping[State, Target | None]) -
 def expand_gates(settings: Settings, recording: Recording, target: Target | None) -> Settings:
     """The settings with every gate written out that applies to a recording.
 
+    The first interface of a target that is measured by another method has no preset: it gets a gate
+    over the whole trace, to be narrowed.
+
     Parameters
     ----------
     settings : Settings
@@ -223,9 +226,22 @@ def expand_gates(settings: Settings, recording: Recording, target: Target | None
     for state, found in targets_of(recording, target).items():
         if found is None:
             continue
+        own = settings
+        if state[0] == Method.OTHER:
+            last_us = (
+                recording.start_delay_us + recording.n_samples / recording.sampling_rate_hz * 1e6
+            )
+            whole = Gate(
+                interface=found.interface_names[0],
+                start_us=round(recording.start_delay_us, 3),
+                stop_us=round(last_us, 3),
+            )
+            # Ahead of the user's own, of which the last that applies is taken.
+            first = TargetGate(method=state[0], target=found.name, gate=whole)
+            own = dataclasses.replace(settings, gates=(first, *settings.gates))
         gates += [
             TargetGate(method=state[0], target=found.name, gate=gate)
-            for gate in gates_for(found, state[0], settings)
+            for gate in gates_for(found, state[0], own)
         ]
     return dataclasses.replace(settings, gates=tuple(dict.fromkeys(gates)))
 

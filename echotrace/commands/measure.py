@@ -171,9 +171,16 @@ def _write_settings(args: argparse.Namespace, settings: Settings, target: Target
     if len(args.recording) > 1:
         raise ParameterError("--write-settings takes the gates of one recording; give one")
     if args.recording:
+        given = {item.gate.interface for item in settings.gates}
         settings = expand_gates(settings, read_recording(args.recording[0], lazy=True), target)
     save_text(args.write_settings, settings_toml(settings))
     say(f"wrote {args.write_settings}")
+    for item in settings.gates if args.recording else ():
+        if not item.gate.preset and item.gate.interface not in given:
+            say(
+                f"the gate of {item.gate.interface} spans the whole trace: narrow it to where that "
+                "echo is"
+            )
     return 0
 
 

@@ -120,6 +120,8 @@ def plot_envelope(view: TraceView, *, ax: Axes | None = None) -> Axes:
             color=COLOURS["muted"],
         )
     _draw_gates(view, ax, first_us, last_us)
+    if not all(gate.preset for gate in view.gates):
+        _name_own_gates(ax, first_us)
     _draw_picks(view, ax)
     ax.set_xlim(first_us, last_us)
     ax.set_ylim(_FLOOR_DB - 16.0, 18.0)
@@ -166,8 +168,21 @@ def _draw_gates(view: TraceView, ax: Axes, first_us: float, last_us: float) -> N
                 color=interface_colour(name, k),
             )
     ax.annotate(
-        "gates (| |: set by the user)" if own else "gates",
+        "gates",
         (first_us, _FLOOR_DB - 3.0),
+        xytext=(2, 0),
+        textcoords="offset points",
+        fontsize=7,
+        va="center",
+        color=COLOURS["muted"],
+    )
+
+
+def _name_own_gates(ax: Axes, first_us: float) -> None:
+    """Say what end marks on a gate mean, below all gates."""
+    ax.annotate(
+        "|–| gate set by the user",
+        (first_us, _FLOOR_DB - 12.2),
         xytext=(2, 0),
         textcoords="offset points",
         fontsize=7,
