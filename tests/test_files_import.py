@@ -324,9 +324,15 @@ TIMED_TEXTS = {
     "ns": "t_ns,A,B,C\n" + as_text([TIMES_US * 1e3, *SAMPLES]),
     "units below": "Time,A,B,C\n(ms),(V),(V),(V)\n" + as_text([TIMES_US * 1e-3, *SAMPLES]),
     "preamble": (
-        "Instrument,invented\nPoints,40\nInterval,2e-08\n\n12\nSecond,Volt,Volt,Volt\n"
+        "Instrument,invented\nPoints,40\nInterval,2e-08\n\nSecond,Volt,Volt,Volt\n"
         "Time (s),1,2,3\n" + as_text([TIMES_US * 1e-6, *SAMPLES])
     ),
+    "the instrument's words": (
+        "Model;invented\nPoints;40\nSecond;Volt;Volt;Volt\n"
+        + as_text([TIMES_US * 1e-6, *SAMPLES], mark=";", point=",")
+    ),
+    "German, micro sign": "Zeit [µs];A;B;C\n" + as_text([TIMES_US, *SAMPLES], mark=";", point=","),
+    "German": "Zeit (us)\tA\tB\tC\n" + as_text([TIMES_US, *SAMPLES], mark="\t", point=","),
     "semicolons": "Time (us);A;B;C\n" + as_text([TIMES_US, *SAMPLES], mark=";"),
     "decimal commas": "Zeit;A;B;C\nTime (us);1;2;3\n"
     + as_text([TIMES_US, *SAMPLES], mark=";", point=","),
@@ -460,10 +466,21 @@ def test_times_within_a_thousandth_of_a_step_are_taken(tmp_path):
 
 
 BAD_TEXTS = {
-    "word": (as_text(SAMPLES) + "oops,1,2\n", "line 41 holds 'oops'"),
+    "word": (as_text(SAMPLES) + "oops,1,2\n", "line 41, column 1 holds 'oops'"),
+    "words behind one line": (
+        "1,2,3\nTime,A,B\n" + as_text(SAMPLES),
+        "line 2, column 1 holds 'Time'.* begin in line 1",
+    ),
+    "shorter first line": ("1,2\n" + as_text(SAMPLES), "line 2 has 3 values, the lines before 2"),
+    "empty cells between": ("1,2,3\n" * 20 + ",,\n" + "1,2,3\n" * 20, "line 21 holds only empty"),
+    "last column empty beside": ("1,2,3\n" * 20 + ",2,3\n", "line 21, column 1 holds ''"),
+    "other line ends in a cell": ("1\n" * 20 + "1\v2\n", r"line 21, column 1 holds '1\\x0b2'"),
+    "quote left open": ('"1,2,3\n' + "1,2,3\n" * 20, "line 1, column 1 holds"),
+    "a cell of many digits": ("7,2,3\n" * 20 + f"{'9' * 200_000},2,3\n", "line 21, column 1 holds"),
+    "other digits": ("7,2,3\n" * 20 + "\u0661,2,3\n", "line 21, column 1 holds"),
     "ragged": ("1,2,3\n" * 20 + "1,2\n", "line 21 has 2 values, the lines before 3"),
-    "hole": ("1,2,3\n" * 20 + "1,,3\n", "line 21 holds ''"),
-    "underscore": ("1,2,3\n" * 20 + "1_0,2,3\n", "line 21 holds '1_0'"),
+    "hole": ("1,2,3\n" * 20 + "1,,3\n", "line 21, column 2 holds ''"),
+    "underscore": ("1,2,3\n" * 20 + "1_0,2,3\n", "line 21, column 1 holds '1_0'"),
     "words only": ("no numbers here\nat all\n" * 5, "no numbers found"),
     "bare decimal commas": ("0,012,0,034\n" * 20, "decimal comma"),
     "time NaN": ("time us,A\n1,2\n2,3\nnan,4\n4,5\n", r"line 4 \(row 3\) is not a number"),
@@ -480,6 +497,83 @@ def test_each_text_that_is_no_good_names_its_line(tmp_path, case):
     with pytest.raises(FileFormatError, match=words) as caught:
         import_recording(path, **TIMED)
     assert "bad.csv" in str(caught.value)
+
+
+@pytest.mark.parametrize("by_line", ["trace", "sample"])
+@pytest.mark.parametrize("row", [0, 1, 2])
+def test_no_typo_drops_a_trace_or_shifts_the_samples(tmp_path, by_line, row):
+    """Each of the first cells of each of the first lines, one character put wrong."""
+    path = tmp_path / "typo.csv"
+    lines = as_text(SAMPLES.T if by_line == "trace" else SAMPLES).splitlines()
+    for column in range(3):
+        cells = lines[row].split(",")
+        for wrong in ("x", "", "-", ".", "1_0"):
+            cells[column] = wrong + lines[row].split(",")[column][1:]
+            path.write_text("\n".join([*lines[:row], ",".join(cells), *lines[row + 1 :]]))
+            said, made = None, None
+            try:
+                made = import_recording(path, **TIMED, samples_first=by_line == "sample")
+            except FileFormatError as error:
+                said = str(error)
+            if made is None:
+                assert f"line {row + 1}, column {column + 1} holds" in said
+                continue
+            assert made.samples.shape == SAMPLES.shape
+            at = (column, row) if by_line == "sample" else (row, column)
+            expected = SAMPLES.astype(np.float32)
+            expected[at] = np.float32(cells[column])
+            assert np.array_equal(made.samples, expected)
+
+
+def test_a_file_cut_in_its_last_line_is_refused(tmp_path):
+    path = tmp_path / "cut.csv"
+    text = as_text(SAMPLES.T)
+    for size in range(text.rindex("\n", 0, len(text) - 1) + 3, len(text) - 6, 7):
+        path.write_text(text[:size])
+        with pytest.raises(FileFormatError, match=r"line 3(, column| has .* values)"):
+            import_recording(path, **TIMED)
+
+
+def test_a_heading_that_could_be_a_damaged_number_is_asked_for(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("x1\n" + "".join(f"{x}\n" for x in SAMPLES[0]))
+    with pytest.raises(FileFormatError, match=r"line 1, column 1 holds 'x1'.*--skip-lines 1 if"):
+        import_recording(path, **TIMED)
+    assert np.array_equal(import_recording(path, **TIMED, skip_lines=1).samples, SAMPLES[:1])
+    path.write_text("Points\n40\nVolt\n" + "".join(f"{x}\n" for x in SAMPLES[0]))
+    with pytest.raises(FileFormatError, match=r"line 3, column 1 holds 'Volt'"):
+        import_recording(path, **TIMED)
+    assert np.array_equal(import_recording(path, **TIMED, skip_lines=3).samples, SAMPLES[:1])
+
+
+def test_tables_with_an_index(tmp_path):
+    """As pandas writes them: the index is never taken for a sample."""
+    pandas = pytest.importorskip("pandas")
+    path = tmp_path / "a.csv"
+    for frame, options in (
+        (pandas.DataFrame(SAMPLES), {}),
+        (pandas.DataFrame(SAMPLES.T), {}),
+        (pandas.DataFrame(SAMPLES.T, columns=["A", "B", "C"]), {}),
+        (pandas.DataFrame(SAMPLES.T, index=np.arange(40) + 5), {"index_column": True}),
+    ):
+        frame.to_csv(path)
+        assert np.array_equal(import_recording(path, **TIMED, **options).samples, SAMPLES)
+    for frame in (pandas.DataFrame(SAMPLES), pandas.DataFrame(SAMPLES.T)):
+        frame.to_csv(path, index=False)
+        by_line = frame.shape[0] == 40
+        if by_line:
+            with pytest.raises(MissingDetailError, match="--skip-lines 1"):
+                import_recording(path, **TIMED, samples_first=True)
+            made = import_recording(path, **TIMED, samples_first=True, skip_lines=1)
+        else:
+            made = import_recording(path, **TIMED)
+        assert np.array_equal(made.samples, SAMPLES)
+    pandas.DataFrame(SAMPLES).to_csv(path, header=False)
+    with pytest.raises(MissingDetailError, match=r"--index-column.*--no-index-column"):
+        import_recording(path, **TIMED)
+    assert np.array_equal(import_recording(path, **TIMED, index_column=True).samples, SAMPLES)
+    with_it = import_recording(path, **TIMED, index_column=False).samples
+    assert np.array_equal(with_it, np.column_stack([[0, 1, 2], SAMPLES]))
 
 
 def test_decimal_commas_in_one_column_need_the_option(tmp_path):

@@ -58,6 +58,8 @@ def import_recording(
     delimiter: str | None = None,
     decimal: str | None = None,
     time_unit: str | None = None,
+    skip_lines: int | None = None,
+    index_column: bool | None = None,
     signal: str | None = None,
     method: str | Sequence[str] | None = None,
     eye: str | Sequence[str] | None = None,
@@ -97,6 +99,10 @@ def import_recording(
     decimal : {"point", "comma"}, optional
     time_unit : {"s", "ms", "us", "ns"}, optional
         For text files, where they do not show it.
+    skip_lines : int, optional
+        Lines at the beginning of a text that are left out, whatever they hold.
+    index_column : bool, optional
+        Whether the first column of a text only numbers its lines.
     signal : {"rf", "envelope"}
     method : {"contact", "immersion", "other"}
     eye : {"right", "left"}
@@ -152,6 +158,8 @@ def import_recording(
                 delimiter=delimiter,
                 decimal=decimal,
                 time_unit=time_unit,
+                skip_lines=skip_lines,
+                index_column=index_column,
                 ignore_timing=ignore_file_timing,
             )
         if ignore_file_timing:
