@@ -19,6 +19,7 @@ from echotrace.errors import (
     RecordingError,
 )
 from echotrace.files.importing import import_recording
+from echotrace.files.mat5 import mat5_variables
 from echotrace.files.native import read_recording, write_recording
 from echotrace.recording import Probe, Receiver
 
@@ -674,6 +675,10 @@ def write_v73(path, variables):
             data = file.create_dataset(name, data=np.ascontiguousarray(value.T))
             kind = {"float64": "double", "float32": "single"}.get(str(value.dtype), value.dtype)
             data.attrs["MATLAB_class"] = np.bytes_(str(kind))
+    name_as_v73(path)
+
+
+def name_as_v73(path):
     head = b"MATLAB 7.3 MAT-file, Platform: invented, HDF5 schema 1.00 .".ljust(116)
     with path.open("r+b") as file:
         file.write(head + b"\0" * 8 + b"\x00\x02IM")
@@ -714,8 +719,7 @@ def test_mat_variables_are_named_as_their_program_shows_them(tmp_path, write_mat
 @pytest.mark.parametrize(
     ("value", "words"),
     [
-        ([SAMPLES[0], SAMPLES[1, :30]], "'rf' is a cell variable"),
-        ({"data": SAMPLES.astype(float)}, "'rf' is a struct variable"),
+        ([SAMPLES[0], SAMPLES[1, :30]], r"rf\{1\}|'rf' is a cell variable"),
         ("text", "'rf' is a char variable"),
         (SAMPLES * 1j, "complex"),
         (np.zeros((2, 3, 40)), "dimensions"),
@@ -728,6 +732,51 @@ def test_mat_variables_that_are_no_arrays_are_refused(tmp_path, write_mat, value
         import_recording(path, **TIMED, variable="rf")
     with pytest.raises(EchotraceError):
         import_recording(path, **TIMED)
+
+
+def test_numbers_in_structures_and_cells(tmp_path):
+    path = tmp_path / "a.mat"
+    cell = np.empty((1, 3), object)
+    cell[0, :] = [SAMPLES[k].reshape(-1, 1) for k in range(3)]
+    scans = np.zeros((1, 3), [("rf", object), ("note", object)])
+    for k in range(3):
+        scans[0, k] = (SAMPLES[k], "invented")
+    contents = {
+        "rf": ({"scan": {"rf": SAMPLES, "deep": {"fs": 5e7}, "note": "x"}}, "scan.deep.fs"),
+        "cell": ({"traces": cell, "fs": 5e7}, "fs"),
+        "array": ({"scans": scans, "fs": 5e7}, "fs"),
+    }
+    for content, rate in contents.values():
+        for packed in (False, True):
+            scipy.io.savemat(path, content, do_compression=packed)
+            made = import_recording(path, **BLOCK, sampling_rate_variable=rate, start_delay_us=0.0)
+            assert np.array_equal(made.samples, SAMPLES)
+            assert made.sampling_rate_hz == 5e7
+    write_v73(path, {"rf": {"data": SAMPLES}})
+    assert import_recording(path, **TIMED).attributes["source_variable"] == "rf.data"
+    with h5py.File(path, "w", userblock_size=512) as file:
+        store = file.create_group("#refs#")
+        cell = file.create_dataset("traces", (3, 1), h5py.ref_dtype)
+        cell.attrs["MATLAB_class"] = np.bytes_("cell")
+        for k in range(3):
+            store[f"e{k}"] = SAMPLES[k].reshape(-1, 1)
+            store[f"e{k}"].attrs["MATLAB_class"] = np.bytes_("int16")
+            cell[k, 0] = store[f"e{k}"].ref
+    name_as_v73(path)
+    assert np.array_equal(import_recording(path, **TIMED).samples, SAMPLES)
+
+
+@pytest.mark.parametrize("dtype", ["i1", "u1", "i2", "u2", "i4", "u4", "f4", "f8", "i8", "u8"])
+def test_every_kind_of_number_as_scipy_reads_it(tmp_path, dtype):
+    """And stored in narrower types than their own, as the format does with whole doubles."""
+    path = tmp_path / "a.mat"
+    values = np.abs(SAMPLES % 100).astype(dtype)
+    for packed in (False, True):
+        scipy.io.savemat(path, {"rf": values}, do_compression=packed)
+        (found,) = mat5_variables(path).values()
+        loaded = found.load()
+        assert loaded.dtype == scipy.io.loadmat(path)["rf"].dtype
+        assert np.array_equal(loaded, scipy.io.loadmat(path)["rf"])
 
 
 def test_other_hdf5_is_taken_as_it_lies(tmp_path):
