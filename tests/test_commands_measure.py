@@ -83,8 +83,9 @@ def test_outputs_keep_rejected_scans_and_reasons(sitting, tmp_path, capsys):
     lines = out[0].read_text().splitlines()
     assert len(lines) == 7
     page = out[2].read_text()
-    # One picture a scan, and one of how the beam was held.
-    assert page.count("<svg") == 7
+    # One picture a scan, and no word of a tilt that the echoes do not tell.
+    assert page.count("<svg") == 6
+    assert "tilt of the beam" not in page.lower()
     assert "gain judged harmless" in page
     assert "Not a medical device" in page
     assert "http://" not in re.sub(r"http://www\.w3\.org\S*|http://purl\.org\S*", "", page)

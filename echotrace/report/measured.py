@@ -14,7 +14,6 @@ from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import describe_finding
 from echotrace.recording import Recording
 from echotrace.report.gates import own_gates_line
-from echotrace.report.judged import judgement_view
 from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
@@ -28,7 +27,6 @@ from echotrace.report.measured_text import (
 )
 from echotrace.report.page import figure_svg, render_page
 from echotrace.settings import Settings
-from echotrace.sittings.alignment import AlignmentEstimate
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
 from echotrace.target import Target
@@ -49,7 +47,6 @@ def measurement_page(
     source: str,
     target: Target | None = None,
     judgements: Sequence[SittingJudgement] = (),
-    alignment: AlignmentEstimate | None = None,
 ) -> str:
     """What a measurement says, as one self-contained HTML page with a figure for each scan.
 
@@ -64,7 +61,7 @@ def measurement_page(
         Name of the file, shown on the page.
     target : Target, optional
         As for :func:`echotrace.measure`.
-    judgements, alignment
+    judgements
         As for :func:`measurement_text`.
     """
     left = _MAX_FIGURES
@@ -72,9 +69,9 @@ def measurement_page(
     for number, summary in enumerate(summaries):
         traces = [int(k) for k in summary.traces]
         header, rows = scan_rows(result, traces)
-        judged = None
+        judged = []
         if judgements:
-            judged = judgement_view(judgements[number], alignment, traces, recording)
+            judged = [item.text for item in judgements[number].statements]
         scans = []
         for k in traces[:left]:
             findings = [
