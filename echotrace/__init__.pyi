@@ -15,7 +15,7 @@ from echotrace.recording import Truth as Truth
 # -- simulate
 from echotrace.synthesis.compose import Synthesis as Synthesis
 from echotrace.synthesis.compose import synthesise as synthesise
-from echotrace.synthesis.sections import Scenario as Scenario
+from echotrace.synthesis.scenario_model import Scenario as Scenario
 from echotrace.synthesis.scenario import read_scenario as read_scenario
 
 # -- targets and settings

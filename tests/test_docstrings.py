@@ -18,8 +18,8 @@ PACKAGE = Path(echotrace.__file__).parent
 
 # Folders and modules that are not worked through yet. This list only ever gets shorter.
 PENDING = {
-    "agreement", "commands", "figures", "files", "fitting", "report", "synthesis",
-    "_public", "measurement", "media", "quantities", "recording", "target", "text_out",
+    "commands", "figures", "files", "report",
+    "_public", "quantities", "text_out",
     "user_input", "sittings.alignment_posterior", "sittings.believed_group",
 }  # fmt: skip
 

@@ -11,10 +11,11 @@ from test_sitting_quality import FIVE, _estimate, _measurement, _said
 
 from echotrace.errors import ParameterError
 from echotrace.sittings.groups import _best_split, _normal_ratios, length_groups, scans_needed
-from echotrace.sittings.judged_poses import aligned_probability, scan_names
+from echotrace.sittings.judged_poses import aligned_probability
 from echotrace.sittings.pressing import chamber_of, compression_of, judge_pressing
 from echotrace.sittings.sitting import summarise
 from echotrace.sittings.sitting_quality import judge_sittings
+from echotrace.text_out import scan_names
 
 # --- groups ------------------------------------------------------------------------------------
 
@@ -237,7 +238,7 @@ def test_summary_and_judgement_speak_of_one_judgement():
     alone = sitting_of(_on_a_line(0.0, 0.05), method="contact", chamber=CHAMBER - 0.55)
     (found,) = [f for f in summarise(alone)[0].findings if f.name == "chamber_varies"]
     assert "differs by 0.30 mm between scans" in found.text
-    assert "shortest in scan 4" in found.text
+    assert "shortest in scan 5" in found.text
     assert "0.00 mm per mm, 95 % interval -0.05 to 0.05" in found.text
     assert "cornea_pressed" not in [item.name for item in summarise(alone)[0].findings]
     (judged,) = judge_sittings(alone)
@@ -254,11 +255,11 @@ def test_the_record_of_a_pressed_sitting():
         "slope": 1.012,
         "slope_interval": [0.961, 1.064],
         "chamber_range_mm": 0.3,
-        "least_pressed": 1,
+        "least_pressed": 2,
         "mean_shortening_mm": 0.135,
         "mean_shortening_u_mm": 0.0,
         "pressed": True,
-        "scans": [0, 1, 2, 3, 4, 5],
+        "scans": [1, 2, 3, 4, 5, 6],
     }
 
 
@@ -285,9 +286,9 @@ def test_pressing_of_accepted_scans_only_and_by_their_own_numbers():
 
 
 def test_names_of_scans():
-    assert scan_names([3]) == "scan 3"
-    assert scan_names([0, 4]) == "scans 0 and 4"
-    assert scan_names([1, 2, 5]) == "scans 1, 2 and 5"
+    assert scan_names([3]) == "scan 4"
+    assert scan_names([0, 4]) == "scans 1 and 5"
+    assert scan_names([1, 2, 5]) == "scans 2, 3 and 6"
 
 
 def test_aligned_means_within_two_and_a_half_degrees_and_half_a_millimetre():
@@ -310,13 +311,13 @@ def test_scans_off_the_axis_are_listed_up_to_six():
         return _said(judge_sittings(_measurement(_many(n)), _estimate(tilt))[0])["scans_off_axis"]
 
     one, six, eight = said(1), said(6), said(8)
-    assert "in scan 0; tilt with its 90 % interval, scan 0: 6.0° (5.0 to 7.0). Leave it" in one
-    assert "in scans 0, 1, 2, 3, 4 and 5; tilt" in six
+    assert "in scan 1; tilt with its 90 % interval, scan 1: 6.0° (5.0 to 7.0). Leave it" in one
+    assert "in scans 1, 2, 3, 4, 5 and 6; tilt" in six
     assert "more" not in six
-    assert six.endswith("scan 5: 6.0° (5.0 to 7.0). Leave them out of the mean.")
-    assert "in scans 0, 1, 2, 3, 4 and 5 and others; tilt" in eight
+    assert six.endswith("scan 6: 6.0° (5.0 to 7.0). Leave them out of the mean.")
+    assert "in scans 1, 2, 3, 4, 5 and 6 and others; tilt" in eight
     assert "; and 2 more. Leave them" in eight
-    assert "scan 6:" not in eight
+    assert "scan 7:" not in eight
     assert "Leave them" in said(2)
 
 
@@ -346,7 +347,7 @@ def test_the_best_aligned_scan_is_tilted_less_than_half_of_the_others():
     assert one.best_scan == 0
     middle = np.median([_tilted_less(estimate, 0, j) for j in (1, 2)])
     said = _said(one)["best_aligned"]
-    assert "Scan 0 is aligned best: tilt 0.5° (0.0 to 1.2), decentration 0.20 mm (0.04 to" in said
+    assert "Scan 1 is aligned best: tilt 0.5° (0.0 to 1.2), decentration 0.20 mm (0.04 to" in said
     assert "score 0.90" in said
     assert f"with {100 * middle:.0f} % probability" in said
     assert 0.9 < middle < 0.995
@@ -386,8 +387,8 @@ def test_a_group_is_believed_for_its_alignment_and_says_how_sure():
     assert f"aligned with {100 * share[0]:.0f} % probability, the others with" in said
     assert f"the others with {100 * share[1]:.0f} %. A beam" in said
     assert said.startswith(
-        "The lengths fall into 2 groups: 23.41 mm (scans 0, 1, 3 and 6) and 23.71 mm "
-        "(scans 2, 4 and 5). "
+        "The lengths fall into 2 groups: 23.41 mm (scans 1, 2, 4 and 7) and 23.71 mm "
+        "(scans 3, 5 and 6). "
     )
     # Aligned with less than one half: neither, however much worse the other is.
     one, share, _ = _two_groups(2.9, 6.0)

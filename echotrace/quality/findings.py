@@ -16,7 +16,13 @@ from echotrace.quality.finding_list import FINDINGS, Finding, Severity
 from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score_reasons import against_the_score
 
-__all__ = ["describe_finding", "finding_bits", "rank_findings", "rejecting_bits"]
+__all__ = [
+    "accepted_by_findings",
+    "describe_finding",
+    "finding_bits",
+    "rank_findings",
+    "rejecting_bits",
+]
 
 Float32 = NDArray[np.float32]
 
@@ -132,6 +138,38 @@ def rejecting_bits() -> np.uint32:
     return _bits_of(item.name for item in FINDINGS.values() if item.severity is Severity.REJECT)
 
 
+def accepted_by_findings(
+    findings: NDArray[np.uint32], features: Mapping[str, Float32]
+) -> NDArray[np.bool_]:
+    """Traces that no finding rejects.
+
+    ``choice_uncertain`` only warns where the echo taken leads; where another one fits better, as
+    it can where gates are searched one by one, it rejects.
+
+    Parameters
+    ----------
+    findings : ndarray of uint32, (n_traces,)
+    features : mapping
+
+    Returns
+    -------
+    ndarray of bool, (n_traces,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.quality.findings import accepted_by_findings
+    >>> nothing = np.zeros(2, np.uint32)
+    >>> accepted_by_findings(nothing, {"least_margin": np.float32([0.5, -3.0])}).tolist()
+    [True, False]
+    """
+    accepted: NDArray[np.bool_] = (findings & rejecting_bits()) == 0
+    if "least_margin" in features:
+        # NaN where a trace has no such choice: its missing echo has its own finding.
+        accepted &= ~(features["least_margin"] < 0.0)
+    return accepted
+
+
 def rank_findings(names: Iterable[str]) -> list[str]:
     """Findings by the length error that they can cause, largest first.
 
@@ -204,7 +242,7 @@ def describe_finding(
     >>> from echotrace.quality.limits import QualityLimits
     >>> words = describe_finding("gain_too_low", {"weakest_level_db": 14.2}, QualityLimits())
     >>> print(words.split(". ")[1])
-    Weakest echo over the noise: 14.2 dB; at least 20 wanted
+    Weakest echo over the noise: 14.2 dB; at least 20 dB wanted
     """
     if name not in FINDINGS:
         raise ParameterError(f"unknown finding {name!r}; known: {', '.join(FINDINGS)}")
@@ -236,19 +274,20 @@ def _number_words(
         return ""
     unit = next((word for end, word in _UNITS if feature.endswith(end)), "")
     wanted = getattr(limits, limit) if limit and limits is not None else np.nan
-    text = f"{words}: {_number(value, feature, wanted)}{unit}"
-    if np.isfinite(wanted):
-        text += f"; {'at least' if below else 'at most'} {wanted:g} wanted"
+    shown = _number(value, feature)
+    # A long unit is said once.
+    again = unit if len(unit) < 6 else ""
+    text = f"{words}: {shown}{unit}"
+    if np.isfinite(wanted) and float(shown) == wanted:
+        text += f", just {'under' if below else 'over'} the {wanted:g}{again} wanted"
+    elif np.isfinite(wanted):
+        text += f"; {'at least' if below else 'at most'} {wanted:g}{again} wanted"
     elif feature == "cavity_mm" and limits is not None:
         text += f"; {limits.min_cavity_mm:g} to {limits.max_cavity_mm:g} expected"
     return text
 
 
-def _number(value: float, feature: str, wanted: float) -> str:
-    """As many digits as tell the number from what was wanted."""
+def _number(value: float, feature: str) -> str:
     if feature.endswith(("_samples", "_count")):
         return f"{value:.0f}"
-    digits = 1 if feature.endswith(("_db", "_ratio", "_distance")) else 2
-    while digits < 4 and float(f"{value:.{digits}f}") == wanted:
-        digits += 1
-    return f"{value:.{digits}f}"
+    return f"{value:.{1 if feature.endswith(('_db', '_ratio', '_distance')) else 2}f}"

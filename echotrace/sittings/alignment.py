@@ -104,7 +104,7 @@ class AlignmentEstimate:
             return None if math.isnan(value) else round(float(value), 3)
 
         return {
-            "trace": trace,
+            "scan": trace + 1,
             "tilt_deg": number(self.tilt_deg[trace]),
             "tilt_interval_deg": [number(x) for x in self.tilt_interval_deg[trace]],
             "tilt_told": bool(self.tilt_told[trace]),
@@ -148,6 +148,11 @@ def estimate_alignment(
     tables: AlignmentTables | None = None,
 ) -> AlignmentEstimate:
     """Estimate tilt and decentration of the beam of each trace, with credible intervals.
+
+    For hands like those of the draws it was fitted to, and for no decision about an eye: with hands
+    that turn about another pivot (nodal point, centre of rotation, wrist) its 90 % intervals held
+    the tilt in 71 % of scans, in 41 % between 4 and 6°, and never beyond 9°. Hence no command and
+    no report uses it.
 
     Parameters
     ----------
