@@ -180,10 +180,10 @@ def test_findings_read_as_sentences():
     assert "-33.0 dB, just under the -33 dB wanted" in close
     over = {"orbit_level_db": 30.0, "retina_over_wall_db": 22.0}
     text = describe_finding("no_wall_behind_retina", over, QualityLimits())
-    assert "Retina over all that follows: 22.0 dB; at most 18 wanted." in text
+    assert "Retina over all that follows: 22.0 dB; at most 18 dB wanted." in text
     silent = {"orbit_level_db": 1.0, "retina_over_wall_db": 22.0}
     text = describe_finding("no_wall_behind_retina", silent, QualityLimits())
-    assert "Orbital echoes over the noise: 1.0 dB; at least 3 wanted." in text
+    assert "Orbital echoes over the noise: 1.0 dB; at least 3 dB wanted." in text
     with pytest.raises(ParameterError, match="unknown finding"):
         describe_finding("looks_odd", {})
     for name in FINDINGS:
