@@ -14,7 +14,10 @@ from numpy.typing import NDArray
 from echotrace.errors import ParameterError
 from echotrace.recording import COLUMNS, Column, distinct_rows
 
-__all__ = ["Measurement"]
+__all__ = ["NOT_RECORDED", "Measurement"]
+
+NOT_RECORDED = "not recorded"
+"""Engine of a measurement that does not say what read it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,6 +54,9 @@ class Measurement:
         The labels of the recording.
     settings_json : str
         The settings that made it.
+    engine : str
+        What read the traces: ``fused``, ``plain`` (the reference path), ``none`` where there was
+        nothing to read, or ``not recorded`` (files of version 0.1, tables).
     attributes : mapping of str to str
         Provenance.
     """
@@ -79,6 +85,7 @@ class Measurement:
     target: Column
     features: Mapping[str, NDArray[np.float32]] = field(default_factory=dict)
     settings_json: str = "{}"
+    engine: str = NOT_RECORDED
     attributes: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

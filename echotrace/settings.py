@@ -7,7 +7,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, get_type_hints
+from typing import Any, Literal, get_args, get_type_hints
 
 from echotrace.errors import ParameterError
 from echotrace.quality.limits import QualityLimits
@@ -40,6 +40,9 @@ __all__ = [
 ]
 
 
+Engine = Literal["auto", "fused", "plain"]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EnvelopeSettings:
     """How the plain envelope is made.
@@ -49,6 +52,17 @@ class EnvelopeSettings:
     method : {"analytic", "quadrature", "rectified"}
     bandwidth : float
         Its band as a multiple of the probe's -6 dB band.
+
+    Raises
+    ------
+    ParameterError
+        An unknown method, or a band out of range.
+
+    Examples
+    --------
+    >>> from echotrace.settings import EnvelopeSettings
+    >>> EnvelopeSettings(method="rectified").bandwidth
+    1.5
     """
 
     method: EnvelopeMethod = "quadrature"
@@ -79,6 +93,17 @@ class PickingSettings:
         recording's own strongest unclipped echoes.
     search_threshold_db : float
         Least height over the noise of anything called an echo, dB.
+
+    Raises
+    ------
+    ParameterError
+        An unknown picker, choice or template, or a threshold out of range.
+
+    Examples
+    --------
+    >>> from echotrace.settings import PickingSettings
+    >>> PickingSettings(picker="envelope_peak").choice
+    'jointly'
     """
 
     picker: str = "matched_filter"
@@ -110,6 +135,14 @@ class TargetGate:
     target : str
         Name of the target (``phakic``, ``pseudophakic_acrylic``, a user's own), or ``any``.
     gate : Gate
+
+    Examples
+    --------
+    >>> from echotrace.settings import TargetGate
+    >>> from echotrace.signal.gates import Gate
+    >>> gate = Gate(interface="retina", start_us=28.0, stop_us=34.0)
+    >>> TargetGate(method="immersion", target="phakic", gate=gate).gate.stop_us
+    34.0
     """
 
     method: str
@@ -123,12 +156,30 @@ class Settings:
 
     Attributes
     ----------
+    engine : {"auto", "fused", "plain"}
+        What reads the traces: ``fused`` in one walk over each trace, ``plain`` step by step (the
+        reference path, which serves every picker and envelope), ``auto`` the first where it
+        applies and else the second. The measurement says which it was.
     envelope, picking, picker_options, joint_weights, lengths, quality, sitting
         One table each.
     gates : tuple of TargetGate
         Where one applies to an interface, it replaces the preset; other interfaces keep theirs.
+
+    Raises
+    ------
+    ParameterError
+        An unknown engine.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.settings import PickingSettings
+    >>> settings = et.Settings(picking=PickingSettings(choice="gate_by_gate"))
+    >>> settings.engine, et.Settings.from_table(settings.to_table()) == settings
+    ('auto', True)
     """
 
+    engine: Engine = "auto"
     envelope: EnvelopeSettings = field(default_factory=EnvelopeSettings)
     picking: PickingSettings = field(default_factory=PickingSettings)
     picker_options: PickerSettings = field(default_factory=PickerSettings)
@@ -138,12 +189,22 @@ class Settings:
     sitting: SittingLimits = field(default_factory=SittingLimits)
     gates: tuple[TargetGate, ...] = ()
 
+    def __post_init__(self) -> None:
+        if self.engine not in get_args(Engine):
+            raise ParameterError(f"engine={self.engine!r}: use auto, fused or plain")
+
     def to_table(self) -> dict[str, Any]:
-        """The tree as plain tables, as TOML and JSON have them."""
+        """The tree as plain tables, as TOML and JSON have them.
+
+        Returns
+        -------
+        dict of str to object
+        """
         table: dict[str, Any] = {}
         for item in dataclasses.fields(self):
+            value = getattr(self, item.name)
             if item.name != "gates":
-                table[item.name] = dataclasses.asdict(getattr(self, item.name))
+                table[item.name] = dataclasses.asdict(value) if item.name != "engine" else value
         table["gate"] = [
             {"method": g.method, "target": g.target, **dataclasses.asdict(g.gate)}
             for g in self.gates
@@ -151,12 +212,27 @@ class Settings:
         return table
 
     def to_json(self) -> str:
-        """The tree as JSON, for provenance."""
+        """The tree as JSON, for provenance.
+
+        Returns
+        -------
+        str
+        """
         return json.dumps(self.to_table(), ensure_ascii=False)
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any], where: str = "settings") -> Settings:
         """Build settings from plain tables; what is not given keeps its default.
+
+        Parameters
+        ----------
+        table : mapping
+        where : str
+            What errors name as the place.
+
+        Returns
+        -------
+        Settings
 
         Raises
         ------
@@ -170,6 +246,9 @@ class Settings:
         for key, value in table.items():
             if key == "gate":
                 continue
+            if key == "engine":
+                values[key] = value
+                continue
             place = f"{where}: [{key}]"
             values[key] = _fill(hints[key], table_of(value, place), place)
         parsed = []
@@ -182,7 +261,10 @@ class Settings:
                     f"{place}: method={method!r}: use contact, immersion, other or any"
                 )
             parsed.append(TargetGate(method=method, target=target, gate=_fill(Gate, rest, place)))
-        return cls(**values, gates=tuple(parsed))
+        try:
+            return cls(**values, gates=tuple(parsed))
+        except ParameterError as error:
+            raise ParameterError(f"{where}: {error}") from None
 
 
 def _range_of(key: str) -> tuple[float, float]:
@@ -226,12 +308,29 @@ def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
 
 
 def read_settings(path: str | Path) -> Settings:
-    """Read settings from a TOML file.
+    r"""Read settings from a TOML file.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Settings
 
     Raises
     ------
     ParameterError
         Naming the file, the table and the key.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import echotrace as et
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "settings.toml"
+    >>> _ = path.write_text("[picking]\nsearch_threshold_db = 16.0\n")
+    >>> et.read_settings(path).picking.search_threshold_db
+    16.0
     """
     path = Path(path)
     table = read_toml(path)
@@ -240,7 +339,22 @@ def read_settings(path: str | Path) -> Settings:
 
 
 def settings_toml(settings: Settings) -> str:
-    """The settings as TOML text; reading it back gives equal settings."""
+    """The settings as TOML text; reading it back gives equal settings.
+
+    Parameters
+    ----------
+    settings : Settings
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from echotrace.settings import Settings, settings_toml
+    >>> print(settings_toml(Settings()).splitlines()[0])
+    engine = "auto"
+    """
     import tomli_w
 
     return tomli_w.dumps(settings.to_table())

@@ -8,6 +8,7 @@ same chain.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from typing import Any
 
 from echotrace.errors import ParameterError
 from echotrace.media import BODY_TEMPERATURE_C, Medium, medium
+from echotrace.text_out import one_line
 from echotrace.user_input import (
     check_keys,
     did_you_mean,
@@ -22,6 +24,7 @@ from echotrace.user_input import (
     number,
     parsing,
     read_toml,
+    shorten,
     tables_of,
     text_of,
     truth_of,
@@ -90,6 +93,10 @@ class Segment:
             raise ParameterError(f"segment {self.name!r}: sd_mm={self.sd_mm:g} must be positive")
 
 
+_COLUMN = re.compile(r"[^\W\d]\w{0,39}")
+_LONGEST_NAME = 60
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Target:
     """Ordered interfaces and the segments between them.
@@ -148,6 +155,26 @@ class Target:
                     f"target {self.name!r}: interface {item.name!r} is optional, so segment "
                     f"{self.segments[k - 1].name!r} needs assumed_mm and assumed_u_mm"
                 )
+        self._check_names()
+
+    def _check_names(self) -> None:
+        """Refuse names that become columns of files and could not, before anything is measured."""
+        if not self.name or len(self.name) > _LONGEST_NAME or one_line(self.name) != self.name:
+            raise ParameterError(
+                f"target {shorten(self.name)!r}: give it a name of 1 to {_LONGEST_NAME} characters "
+                "in one line"
+            )
+        segments = [item.name for item in self.segments]
+        for kind, names in (("interface", self.interface_names), ("segment", segments)):
+            for name in names:
+                if not _COLUMN.fullmatch(name) or name.startswith("axial_length"):
+                    raise ParameterError(
+                        f"target {self.name!r}: {kind} {shorten(name)!r}: a column of a file "
+                        "cannot be called that; use up to 40 letters, digits and '_', beginning "
+                        "with a letter, and not axial_length"
+                    )
+        if len(set(segments)) != len(segments):
+            raise ParameterError(f"target {self.name!r}: segment names must differ, got {segments}")
 
     @property
     def interface_names(self) -> tuple[str, ...]:

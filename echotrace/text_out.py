@@ -22,7 +22,7 @@ _CONTROL = re.compile(
 )
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 _ESCAPED_FORMULA = re.compile(r"'+[=+\-@\t\r]")
-_MOST_IN_PICTURES = 48
+_MOST_IN_PICTURES = 32
 
 
 def _written_out(found: re.Match[str]) -> str:

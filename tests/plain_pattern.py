@@ -1,11 +1,13 @@
-"""The questions of :mod:`echotrace.kernels.pattern` in plain numpy, one array a window."""
+"""The features of an eye's pattern in plain numpy, one array a window of the trace.
+
+Nothing of it comes from the code it is held against.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.quality.pattern import PATTERN_FEATURES, _anatomy_distance
 from echotrace.recording import Method
 from echotrace.signal.candidates import Candidates
 from echotrace.target import Target
@@ -20,6 +22,34 @@ _STEP_BEFORE_US, _STEP_BEHIND_US = 3.0, 1.0
 _UNHEARD_DB = 10.0
 _WALLED_DB = 25.0
 _FAR_US = 9.0
+
+NAMES = (
+    "cornea_imbalance_db",
+    "cornea_against_lens_db",
+    "retina_against_cornea_db",
+    "retina_silence_db",
+    "retina_misshape",
+    "most_broadening",
+    "wall_step_db",
+    "wall_double_db",
+    "retina_over_wall_db",
+    "orbit_against_retina_db",
+    "lens_echo_against_lens_db",
+    "vitreous_echo_against_retina_db",
+    "vitreous_echo_count",
+    "anatomy_distance",
+    "fluid_gap_us",
+    "chamber_mm",
+    "cavity_mm",
+    "retina_rise_misfit",
+    "repeat_closeness_us",
+    "pseudophakic_pattern_db",
+    "second_cornea_db",
+    "phakic_pattern_db",
+    "bath_pattern_db",
+    "lens_clipped_samples",
+    "end_clipped_samples",
+)
 
 
 def _finite(values: Float64, wanted: NDArray[np.bool_] | None = None) -> Float32:
@@ -85,7 +115,7 @@ def pattern_features(
     """As :func:`echotrace.quality.pattern.pattern_features`."""
     n = delay_us.shape[0]
     nan = np.full(n, np.nan, np.float32)
-    found: dict[str, Float32] = dict.fromkeys(PATTERN_FEATURES, nan)
+    found: dict[str, Float32] = dict.fromkeys(NAMES, nan)
     echoes = _Echoes(candidates)
     names = target.interface_names
     at = dict(zip(names, delay_us.T, strict=True))
@@ -140,6 +170,27 @@ def pattern_features(
             found["repeat_closeness_us"],
         )
     return found
+
+
+def _anatomy_distance(at: dict[str, Float64], target: Target) -> Float64:
+    """The worse of the chamber, cornea and aqueous together, and the lens: |L - mean| / sd."""
+    segment = {item.name: item for item in target.segments}
+    distance = np.full(at["retina"].shape, np.nan)
+    if "lens" not in segment:
+        return distance
+    cornea, aqueous, lens = (segment[name] for name in ("cornea", "aqueous", "lens"))
+
+    def usual_us(item) -> float:
+        return item.mean_mm / (item.medium.speed_m_per_s * 5e-4)
+
+    for first, last, parts in (
+        ("cornea_front", "lens_front", (cornea, aqueous)),
+        ("lens_front", "lens_back", (lens,)),
+    ):
+        off_us = at[last] - at[first] - sum(usual_us(item) for item in parts)
+        off_mm = off_us * parts[-1].medium.speed_m_per_s * 5e-4
+        distance = np.fmax(distance, np.abs(off_mm) / parts[-1].sd_mm)
+    return distance
 
 
 def _retina(

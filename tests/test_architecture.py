@@ -20,6 +20,7 @@ LAYERS = [
     {
         "kernels",
         "user_input",
+        "distributions",
         "quantities",
         "media",
         "target",

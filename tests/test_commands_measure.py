@@ -148,6 +148,7 @@ def test_settings_are_written_and_used(sitting, tmp_path, capsys):
     assert main(["measure", str(sitting), "--settings", str(path), "--json"]) == 0
     table = json.loads(capsys.readouterr().out)
     assert table["settings"]["picking"]["picker"] == "envelope_peak"
+    assert table["engine"] == "plain"
 
 
 @pytest.mark.parametrize(

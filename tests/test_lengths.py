@@ -1,5 +1,7 @@
 """Lengths, speed conventions and the uncertainty budget against outside values."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from closed_form import LE_GRAND_AXIAL_MM, LE_GRAND_US
@@ -194,6 +196,38 @@ def test_budget_by_drawing():
         total += speed * (step[k] + bend[:, k + 1] - bend[:, k]) * clock * 5e-4
     assert total.mean() == pytest.approx(LE_GRAND_AXIAL_MM, abs=1e-3)
     assert one.total_u_shared_mm[0] == pytest.approx(total.std(), rel=0.01)
+
+
+def test_each_shared_source_by_moving_it():
+    """Each term is what the length moves by when its source alone does (JCGM 100:2008, 5.1.3)."""
+    delays = np.append(LE_GRAND_US, np.nan)
+    (length,) = _lengths(delays).total_mm
+
+    def moved(delays=delays, target=PHAKIC):
+        return abs(_lengths(delays, target=target).total_mm[0] - length)
+
+    def budget(**options):
+        nothing = {"clock_ppm": 0.0, "temperature_u_c": 0.0, "distortion_us": 0.0}
+        found = measure_lengths(
+            delays[None],
+            np.where(np.isnan(delays), np.nan, 0.0)[None],
+            PHAKIC,
+            offset_u_us=options.pop("offset_u_us", 0.0),
+            options=LengthSettings(**(nothing | options)),
+        )
+        assert found.total_u_mm[0] == 0.0
+        # The speeds are known as well as their media say; the rest is the one source.
+        return np.sqrt(found.total_u_shared_mm[0] ** 2 - found.budget_mm["speed"][0] ** 2)
+
+    # A clock 80 ppm fast; 0.4 °C warmer; the probe's face 3 ns later.
+    assert budget(clock_ppm=80.0) == pytest.approx(moved(delays * (1 + 80e-6)), rel=1e-5)
+    warmer = dataclasses.replace(PHAKIC, temperature_c=PHAKIC.temperature_c + 0.4)
+    assert budget(temperature_u_c=0.4) == pytest.approx(moved(target=warmer), rel=1e-5)
+    face = np.eye(6)[0]
+    assert budget(offset_u_us=0.003) == pytest.approx(moved(delays + 0.003 * face), rel=1e-5)
+    # Each echo bent on its own by 10 ns.
+    bent = [moved(delays + 0.01 * np.eye(6)[k]) for k in range(5)]
+    assert budget(distortion_us=0.01) == pytest.approx(np.linalg.norm(bent), rel=1e-5)
 
 
 def test_shared_part_of_the_average_speed_convention():

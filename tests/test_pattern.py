@@ -1,10 +1,11 @@
-"""The pattern's figures against the same questions asked in plain numpy (`plain_pattern.py`)."""
+"""The pattern's features against the same questions asked in plain numpy (`plain_pattern.py`)."""
 
 from pathlib import Path
 
 import numpy as np
 import pytest
 from closed_form import LE_GRAND_US, echo, eye_traces, recording_of
+from plain_pattern import NAMES
 from plain_pattern import pattern_features as plain
 
 from echotrace.chain.measure import measure
@@ -35,6 +36,7 @@ def _same_as_plain(calls):
     assert calls
     for args, changes, found in calls:
         expected = plain(*args, **changes)
+        assert set(found) == set(expected) == set(NAMES) == set(PATTERN_FEATURES)
         for name in PATTERN_FEATURES:
             got, wanted = found[name], expected[name]
             np.testing.assert_array_equal(np.isnan(got), np.isnan(wanted), err_msg=name)
@@ -91,7 +93,7 @@ def test_on_closed_form_traces(name, asked):
     _same_as_plain(asked)
 
 
-def test_figures_of_a_closed_form_trace():
+def test_features_of_a_closed_form_trace():
     """Heights as they were put in: 1.0, 0.9, 0.6, 0.55, 0.5, and what was added."""
     lens_front = 10.0 + LE_GRAND_US[2]
     rf = _with((lens_front + 2.0, 0.3), (26.0, 0.1))

@@ -255,6 +255,36 @@ def test_two_close_echoes_are_parted_jointly():
     assert np.sqrt(np.mean(joint.u_sample**2)) == pytest.approx(error.std(), rel=0.3)
 
 
+@pytest.mark.parametrize("gap_widths", [0.9, 1.3])
+def test_uncertainty_of_two_close_echoes_is_their_cramer_rao_bound(gap_widths):
+    """Fisher information of delay, height and phase of both echoes (Kay, Estimation Theory, ch. 3).
+
+    Its derivatives are differences of the closed-form echoes, in white noise of known size.
+    """
+    rng = np.random.default_rng(31)
+    n, noise = up_to(60, 6), 0.01
+    first = np.column_stack([4.0 + 0.01 * rng.random(n), np.ones(n), rng.uniform(0, 6.28, n)])
+    second = np.column_stack(
+        [first[:, 0] + gap_widths * PULSE.width_us, np.full(n, 0.6), rng.uniform(0, 6.28, n)]
+    )
+    both = np.concatenate([first, second], axis=1)
+
+    def model(values):
+        return sum(echo(DELAY_US, *values[k : k + 3]) for k in (0, 3))
+
+    rf = np.array([model(row) for row in both]) + noise * rng.standard_normal((n, DELAY_US.size))
+    found = _pick(rf, first[:, 0], picker="least_squares")
+    step = 1e-5 * np.eye(6)
+    for k, row in enumerate(both):
+        slope = np.array([model(row + h) - model(row - h) for h in step]) / 2e-5
+        bound_us = noise * np.sqrt(np.linalg.inv(slope @ slope.T)[0, 0])
+        # The noise is read off a trace of 768 samples; what is left is the fit's own.
+        seen = _traces(rf[k : k + 1]).matched_noise[0] / (noise / np.sqrt(PULSE.energy / 2.0))
+        assert found.u_sample[k] * 0.01 / seen == pytest.approx(bound_us, rel=0.05)
+    error = (found.sample * 0.01 - first[:, 0]) / (found.u_sample * 0.01)
+    assert np.abs(error).max() < 5.0
+
+
 @pytest.mark.compiled
 def test_phase_is_sharper_and_only_relative():
     """RF against envelope: sqrt(1 + (f0/B_rms)^2) sharper (Weinstein & Weiss 1984)."""

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -115,6 +116,25 @@ def test_tgc_is_seen_in_the_noise_with_its_uncertainty():
     spread = np.sqrt(np.mean(np.concatenate(errors) ** 2))
     # Stated uncertainty against the observed error.
     assert spread == pytest.approx(np.concatenate(stated).mean(), rel=0.25)
+
+
+@pytest.mark.parametrize("rho", [-0.6, 0.0, 0.5, 0.8])
+def test_correlated_noise_counts_as_fewer_samples(rho):
+    """The mean square of noise of autocorrelation r spreads as that of n / sum(r^2) free samples.
+
+    Bartlett MS 1946, J R Stat Soc Suppl 8:27 (value from memory); for r_k = rho^|k| the sum is
+    (1 + rho^2) / (1 - rho^2).
+    """
+    n_traces, per_bin = 40, 100
+    free = _noise(n_traces, seed=3)
+    correlated = scipy.signal.lfilter([np.sqrt(1.0 - rho**2)], [1.0, -rho], free, axis=1)
+    estimate = estimate_tgc_from_noise(correlated[:, 48:], DELAY_US[48:])
+    assert estimate.echo_free_fraction > 0.9
+    n_free = n_traces * per_bin * (1.0 - rho**2) / (1.0 + rho**2)
+    # Two such root mean squares in dB, one over the other.
+    expected_db = 20.0 / np.log(10.0) / np.sqrt(2.0 * n_free) * np.sqrt(2.0)
+    assert estimate.gain_u_db[0] == 0.0
+    np.testing.assert_allclose(estimate.gain_u_db[1:], expected_db, rtol=0.03)
 
 
 def test_tgc_says_when_too_little_is_free_of_echoes():

@@ -15,6 +15,7 @@ from echotrace.settings import (
 from echotrace.signal.gates import Gate
 
 CHANGED = Settings(
+    engine="plain",
     envelope=EnvelopeSettings(method="rectified", bandwidth=0.7),
     picking=PickingSettings(picker="steepest_slope", choice="gate_by_gate"),
     sitting=SittingLimits(min_accepted=5, max_sd_contact_mm=0.1),
@@ -41,6 +42,7 @@ def test_every_default_is_written():
         table
     )
     assert table["picking"]["picker"] == "matched_filter"
+    assert table["engine"] == "auto"
 
 
 def test_what_is_left_out_keeps_its_default(tmp_path):
@@ -72,6 +74,8 @@ def test_what_is_left_out_keeps_its_default(tmp_path):
         ("[envelope]\nbandwidth = 0\n", "between 0.3 and 5"),
         ("[quality]\nmin_margin = 1e5\n", "out of range"),
         ("quality = 3\n", "must be a table"),
+        ("engine = 'fast'\n", "engine='fast': use auto, fused or plain"),
+        ("[engine]\n", "use auto, fused or plain"),
         ("gate = 3\n", "array of tables"),
         ("gate = [1]\n", r"\[\[gate\]\] 1: must be a table of keys, got 1"),
         ("[quality]\nmin_score = 5\n", "min_score=5.0 must lie between 0 and 1"),

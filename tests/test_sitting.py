@@ -1,5 +1,7 @@
 """Sitting statistics against handbook examples, and what makes a sitting unacceptable."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import scipy
@@ -8,7 +10,7 @@ from invented import sitting_of
 from echotrace.chain.by_hand import decide_by_hand
 from echotrace.errors import ParameterError
 from echotrace.settings import SittingLimits
-from echotrace.sittings.outliers import extreme_studentized_deviates
+from echotrace.sittings.outliers import critical_deviate, extreme_studentized_deviates
 from echotrace.sittings.sitting import summarise
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3 (Rosner 1983): 54 values (value
@@ -24,6 +26,54 @@ def test_generalised_esd_against_the_handbook():
     values = np.array(ROSNER.split(), float)
     found = extreme_studentized_deviates(values, max_outliers=10)
     assert sorted(values[found]) == [5.34, 5.42, 6.01]
+
+
+def test_critical_values_of_the_handbook():
+    # The same example: deviates and critical values of up to ten outliers at 5 % (values from
+    # memory; the handbook cuts the fourth digit off).
+    deviates = [3.118, 2.942, 3.179, 2.810, 2.815, 2.848, 2.279, 2.310, 2.101, 2.067]
+    critical = [3.158, 3.151, 3.143, 3.136, 3.128, 3.120, 3.111, 3.103, 3.094, 3.085]
+    assert [critical_deviate(54, i) for i in range(1, 11)] == pytest.approx(critical, abs=1e-3)
+    left = np.array(ROSNER.split(), float)
+    for expected in deviates:
+        away = np.abs(left - left.mean()) / left.std(ddof=1)
+        assert away.max() == pytest.approx(expected, abs=1e-3)
+        left = np.delete(left, away.argmax())
+
+
+@pytest.mark.parametrize("alpha", [0.05, 0.01])
+def test_critical_values_of_grubbs(alpha):
+    # Grubbs & Beck 1972, Technometrics 14:847, two-sided (values from memory).
+    table = {
+        0.05: {3: 1.155, 4: 1.481, 5: 1.715, 6: 1.887, 7: 2.020, 8: 2.126, 9: 2.215, 10: 2.290},
+        0.01: {3: 1.155, 4: 1.496, 5: 1.764, 6: 1.973, 7: 2.139, 8: 2.274, 9: 2.387, 10: 2.482},
+    }[alpha]
+    for n, expected in table.items():
+        assert critical_deviate(n, 1, alpha) == pytest.approx(expected, abs=1.5e-3)
+
+
+def test_an_outlier_counts_from_its_critical_value_on():
+    # Five values, one at a distance: its deviate reaches 1.715 of the table above where the
+    # distance is found by bisection, and not a thousandth before.
+    def deviate(x):
+        values = np.array([23.40, 23.41, 23.42, 23.43, x])
+        return np.abs(values - values.mean()).max() / values.std(ddof=1)
+
+    limit = critical_deviate(5, 1)
+    at = scipy.optimize.brentq(lambda x: deviate(x) - limit, 23.44, 24.0)
+    below = extreme_studentized_deviates([23.40, 23.41, 23.42, 23.43, at - 1e-6], max_outliers=1)
+    above = extreme_studentized_deviates([23.40, 23.41, 23.42, 23.43, at + 1e-6], max_outliers=1)
+    assert below.size == 0
+    assert above.tolist() == [4]
+    # As many as asked for and never more than n - 2, the most extreme first; a mask by two hides
+    # both from a test for one (Rosner 1983).
+    two = [*np.linspace(23.40, 23.44, 12), 24.4, 24.5]
+    assert extreme_studentized_deviates(two, max_outliers=2).tolist() == [13, 12]
+    # Three values: the deviate of one apart tends to 2/sqrt(3) = 1.1547, over 1.1543.
+    assert extreme_studentized_deviates([23.4, 23.4001, 25.0], max_outliers=5).tolist() == [2]
+    for most in (1, 2, 5):
+        clean = extreme_studentized_deviates(np.linspace(23.40, 23.44, 12), max_outliers=most)
+        assert clean.size == 0
 
 
 def test_one_outlier_is_grubbs_test():
@@ -63,6 +113,59 @@ def test_student_t_of_five_scans():
     (one,) = summarise(sitting_of([23.0, 23.02, 23.04, 23.06, 23.08]))
     half = (one.interval_mm[1] - one.interval_mm[0]) / 2
     assert half / one.u_mm == pytest.approx(2.776, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("n", "shared_over_own", "dof", "t"),
+    [
+        # Student's t for 95 % (JCGM 100:2008, table G.2): 2.78 for 4, 2.31 for 8, 2.13 for 16
+        # degrees of freedom; the degrees by Welch and Satterthwaite with an own part of n - 1 and
+        # a shared one of infinitely many, (n - 1) (1 + ratio^2)^2 (the same, G.4.1).
+        (2, 0.0, 1, 12.71),
+        (2, 1.0, 4, 2.78),
+        (3, 1.0, 8, 2.31),
+        (2, 3**0.5, 16, 2.12),
+        (5, 0.0, 4, 2.78),
+        (5, 1.0, 16, 2.12),
+    ],
+)
+def test_expanded_uncertainty_by_welch_and_satterthwaite(n, shared_over_own, dof, t):
+    base = np.arange(n) - (n - 1) / 2
+    lengths = 23.5 + 0.05 * base / base.std(ddof=1)
+    own = 0.05 / np.sqrt(n)
+    sitting = sitting_of(lengths)
+    shared = np.full(n, shared_over_own * own)
+    (one,) = summarise(replace(sitting, axial_length_u_shared_mm=shared))
+    assert one.u_mm == pytest.approx(own)
+    assert one.u_shared_mm == pytest.approx(shared_over_own * own)
+    assert one.u_combined_mm == pytest.approx(own * np.sqrt(1 + shared_over_own**2))
+    assert one.expanded_mm / one.u_combined_mm == pytest.approx(t, abs=6e-3)
+    assert one.expanded_mm / one.u_combined_mm == pytest.approx(
+        scipy.stats.t.ppf(0.975, dof), rel=1e-9
+    )
+
+
+def test_two_scans_keep_their_uncertainty():
+    # For two readings the standard deviation is |d|/sqrt(2), that of their mean |d|/2; Student's t
+    # for one degree of freedom is 12.706 (any table). A single scan has that of its picks only.
+    (two,) = summarise(sitting_of([23.40, 23.46]))
+    assert two.n_accepted == 2
+    assert two.mean_mm == pytest.approx(23.43)
+    assert two.sd_mm == pytest.approx(0.06 / np.sqrt(2))
+    assert two.u_mm == pytest.approx(0.03)
+    assert two.interval_mm == pytest.approx(
+        (23.43 - 12.706 * 0.03, 23.43 + 12.706 * 0.03), abs=1e-4
+    )
+    # Their own part and the 0.04 that scans share: G.4 gives (0.05/0.03)^4 = 7.716 degrees.
+    assert two.u_combined_mm == pytest.approx(0.05)
+    assert two.expanded_mm == pytest.approx(0.05 * scipy.stats.t.ppf(0.975, 625 / 81), rel=1e-9)
+    assert two.repeatability_mm == pytest.approx(1.96 * 0.06, abs=1e-5)
+    assert two.outliers == ()
+    assert two.outliers_tested == 0
+    (one,) = summarise(sitting_of([23.40]))
+    assert one.u_mm == 0.002
+    assert one.u_combined_mm == pytest.approx(np.hypot(0.002, 0.04))
+    assert np.isnan([one.sd_mm, one.expanded_mm, *one.interval_mm, one.repeatability_mm]).all()
 
 
 def test_what_scans_share_does_not_shrink_with_their_number():

@@ -13,6 +13,7 @@ from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.states import State, gates_for, rows_of_state, targets_of
 from echotrace.chain.template import template_pulse
+from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.quality.features import score_traces, trace_features
 from echotrace.quality.finding_list import FINDINGS
@@ -42,18 +43,30 @@ class Prepared:
         Template of the matched filter.
     targets : mapping
         Target of each combination of states; None where the cavity holds gas.
+    engine : {"fused", "plain", "none"}
+        What reads the traces; ``none`` where all cavities hold gas.
     readers : mapping
-        Fused reader of each combination of states, where it applies.
+        Fused reader of each combination of states; empty where the engine is another.
     interfaces, segments : tuple of str
         Names over all of them.
     block_traces : int
         Traces of a block.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.block import prepare
+    >>> prepared = prepare(recording)
+    >>> prepared.engine, prepared.block_traces
+    ('fused', 1024)
     """
 
     settings: Settings
     settings_json: str
     pulse: Pulse
     targets: Mapping[State, Target | None]
+    engine: str
     readers: Mapping[State, BlockReader]
     interfaces: tuple[str, ...]
     segments: tuple[str, ...]
@@ -70,18 +83,31 @@ def prepare(
     recording : Recording
     settings, target
         As for :func:`measure`.
+
+    Returns
+    -------
+    Prepared
+
+    Raises
+    ------
+    MissingDetailError
+        As :func:`measure`.
+    ParameterError
+        Settings that do not fit the recording; ``engine="fused"`` where it does not apply.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.block import prepare
+    >>> prepare(recording).segments
+    ('cornea', 'aqueous', 'lens', 'vitreous')
     """
     settings = settings or Settings()
     pulse = template_pulse(recording, settings)
     targets = targets_of(recording, target)
     known = [target for target in targets.values() if target is not None]
-    readers = {}
-    for state, found in targets.items():
-        if found is not None:
-            gates = gates_for(found, state[0], settings)
-            reader = block_reader(recording, state[0], found, settings, pulse, gates)
-            if reader is not None:
-                readers[state] = reader
+    readers = _readers(recording, targets, settings, pulse)
     block_traces = _PLAIN_BLOCK_TRACES
     if len(readers) == len(known):
         row_bytes = recording.n_samples * recording.samples.dtype.itemsize
@@ -93,11 +119,38 @@ def prepare(
         settings_json=settings.to_json(),
         pulse=pulse,
         targets=targets,
+        engine="fused" if readers else "plain" if known else "none",
         readers=readers,
         interfaces=_union([target.interface_names for target in known]),
         segments=_union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
     )
+
+
+def _readers(
+    recording: Recording,
+    targets: Mapping[State, Target | None],
+    settings: Settings,
+    pulse: Pulse,
+) -> dict[State, BlockReader]:
+    """Fused readers of all states; none where the settings or the recording are for another."""
+    readers: dict[State, BlockReader] = {}
+    for state, found in targets.items():
+        if found is None:
+            continue
+        gates = gates_for(found, state[0], settings)
+        if settings.engine == "plain":
+            continue
+        reader = block_reader(recording, state[0], found, settings, pulse, gates)
+        if not isinstance(reader, str):
+            readers[state] = reader
+        elif settings.engine == "fused":
+            raise ParameterError(
+                f"engine='fused' does not apply: {reader}; use engine='auto' or 'plain'"
+            )
+        else:
+            return {}
+    return readers
 
 
 def measure_block(block: Recording, prepared: Prepared) -> Measurement:
@@ -108,6 +161,18 @@ def measure_block(block: Recording, prepared: Prepared) -> Measurement:
     block : Recording
     prepared : Prepared
         From :func:`prepare`; the columns of the result are the union over all of its targets.
+
+    Returns
+    -------
+    Measurement
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.block import measure_block, prepare
+    >>> measure_block(recording.select(slice(0, 2)), prepare(recording)).n_traces
+    2
     """
     n = block.n_traces
     parts: list[tuple[NDArray[np.intp], dict[str, NDArray[Any]]]] = []
@@ -129,6 +194,7 @@ def measure_block(block: Recording, prepared: Prepared) -> Measurement:
         decided_by=np.zeros(n, np.uint8),
         features=columns,
         settings_json=prepared.settings_json,
+        engine=prepared.engine,
         attributes=block.attributes,
         **arrays,
         **labels,

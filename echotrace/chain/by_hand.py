@@ -27,10 +27,23 @@ def decide_by_hand(
     accept, reject : mapping of int to str
         Number of the trace and the reason.
 
+    Returns
+    -------
+    Measurement
+        With the decisions and, under ``by_hand`` of its attributes, their reasons.
+
     Raises
     ------
     ParameterError
         A trace that is not there, named twice, or accepted without a length.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.decide_by_hand(et.measure(recording), reject={1: "the patient blinked"})
+    >>> bool(result.accepted[1]), result.attributes["by_hand"]
+    (False, 'scan 1 rejected by hand: the patient blinked')
     """
     accept, reject = dict(accept or {}), dict(reject or {})
     accepted, decided = result.accepted.copy(), result.decided_by.copy()

@@ -22,6 +22,25 @@ def condition_block(block: Recording, pulse: Pulse, settings: Settings) -> Condi
     pulse : Pulse
         Template of the matched filter.
     settings : Settings
+
+    Returns
+    -------
+    Conditioned
+
+    Raises
+    ------
+    ParameterError
+        As :func:`~echotrace.signal.conditioning.condition`.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.conditioned import condition_block
+    >>> from echotrace.chain.template import template_pulse
+    >>> pulse = template_pulse(recording, et.Settings())
+    >>> condition_block(recording, pulse, et.Settings()).envelope.shape == recording.samples.shape
+    True
     """
     undone = undo_receiver(np.asarray(block.samples), block.delay_us, block.receiver, block.gain_db)
     trace_scale, sample_scale = inverse_gain(

@@ -47,6 +47,8 @@ __all__ = ["BlockReader", "block_reader", "filter_plan"]
 
 # The two filters in a row may differ from the matched filter by this fraction of its norm.
 _TOLERANCE = 1e-3
+# Fewer grid points than this tell too little of a trace's noise.
+_LEAST_GRID = 64
 
 
 def _padded(taps: NDArray[np.complexfloating], multiple: int) -> NDArray[np.float32]:
@@ -72,7 +74,7 @@ class _PulseKey(Pulse):
         )
 
 
-def filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan | None:
+def filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan | str:
     """The filters of the fused kernel.
 
     Parameters
@@ -84,11 +86,19 @@ def filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan
 
     Returns
     -------
-    FilterPlan or None
-        None where the matched filter is not the plain envelope's filter followed by a short
+    FilterPlan or str
+        The reason where the matched filter is not the plain envelope's filter followed by a short
         symmetric one: a pulse that is not symmetric about its centre, an envelope narrower than
         the pulse or so wide that its filter passes the carrier's mirror image; or where the
         traces are too short for statistics of their noise.
+
+    Examples
+    --------
+    >>> from echotrace.chain.fused import filter_plan
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> print(filter_plan(pulse, 9e6, 4096).stride, filter_plan(pulse, 9e6, 128))
+    5 traces of 128 samples are too short for it, from 316 on it reads them
     """
     key = _PulseKey(
         pulse.analytic, pulse.sampling_rate_hz, pulse.centre_frequency_hz, pulse.rms_bandwidth_hz
@@ -97,13 +107,22 @@ def filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan
 
 
 @lru_cache(maxsize=32)
-def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan | None:
+def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPlan | str:
     from echotrace.kernels.filters import ARM, TAPS, FilterPlan
 
     stride = pulse.grid_stride
     n_grid = math.ceil(n_samples / stride)
-    if n_grid < 64 or not image_is_negligible(pulse.centre_frequency_hz, bandwidth_hz):
-        return None
+    if n_grid < _LEAST_GRID:
+        return (
+            f"traces of {n_samples} samples are too short for it, from "
+            f"{(_LEAST_GRID - 1) * stride + 1} on it reads them"
+        )
+    if not image_is_negligible(pulse.centre_frequency_hz, bandwidth_hz):
+        return (
+            f"an envelope of {bandwidth_hz * 1e-6:.3g} MHz about "
+            f"{pulse.centre_frequency_hz * 1e-6:.3g} MHz is so wide that it passes the carrier's "
+            "mirror image"
+        )
     rate_hz = pulse.sampling_rate_hz
     turn = 2.0 * np.pi * pulse.centre_frequency_hz / rate_hz
     taps = quadrature_taps(rate_hz, pulse.centre_frequency_hz, bandwidth_hz)
@@ -134,7 +153,10 @@ def _filter_plan(pulse: Pulse, bandwidth_hz: float, n_samples: int) -> FilterPla
     if norm(columns @ rest - target) > _TOLERANCE * norm(target) or norm(
         odd @ rest_slope - slope_per_us
     ) > 5.0 * _TOLERANCE * norm(slope_per_us):
-        return None
+        return (
+            "the matched filter cannot be made of the envelope's filter and a short one, as the "
+            "pulse is not symmetric, or its band wider than the envelope's"
+        )
     # The first tap a whole number of grid points before the centre, split by phase; and in a row.
     ahead = math.ceil(half / stride) * stride
     split = _padded(np.concatenate([np.zeros(ahead - half), taps]), TAPS * stride)
@@ -167,6 +189,15 @@ class BlockReader:
     first_us : float
         Known delay of the first interface, µs; NaN where it is looked for.
     nominal_rise_us : float
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.block import prepare
+    >>> (reader,) = prepare(recording).readers.values()
+    >>> reader.read(recording).margin.shape
+    (6, 6)
     """
 
     filters: FilterPlan
@@ -177,7 +208,17 @@ class BlockReader:
     nominal_rise_us: float
 
     def read(self, block: Recording) -> TraceReading:
-        """Read traces in memory."""
+        """Read traces in memory.
+
+        Parameters
+        ----------
+        block : Recording
+            Of the state the reader was made for.
+
+        Returns
+        -------
+        TraceReading
+        """
         from echotrace.kernels import fused
 
         samples = np.asarray(block.samples)
@@ -241,8 +282,8 @@ def block_reader(
     settings: Settings,
     pulse: Pulse,
     gates: Sequence[Gate],
-) -> BlockReader | None:
-    """Prepare the fused kernel for the traces of one state; None where it does not apply.
+) -> BlockReader | str:
+    """Prepare the fused kernel for the traces of one state.
 
     Parameters
     ----------
@@ -253,17 +294,34 @@ def block_reader(
     settings : Settings
     pulse : Pulse
     gates : sequence of Gate
+
+    Returns
+    -------
+    BlockReader or str
+        Why it does not apply, where it does not; that does not depend on the state.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.fused import block_reader
+    >>> from echotrace.chain.states import gates_for
+    >>> from echotrace.chain.template import template_pulse
+    >>> eye, settings = et.eye_target("phakic"), et.Settings()
+    >>> pulse, gates = template_pulse(recording, settings), gates_for(eye, "immersion", settings)
+    >>> block_reader(recording, "immersion", eye, settings, pulse, gates).search.stride
+    5
     """
-    if (
-        recording.signal != Signal.RF
-        or settings.picking.picker != "matched_filter"
-        or settings.envelope.method != "quadrature"
-    ):
-        return None
+    if recording.signal != Signal.RF:
+        return "the recording holds envelopes, and it reads RF"
+    if settings.picking.picker != "matched_filter":
+        return f"picker {settings.picking.picker!r} is not its own, which is 'matched_filter'"
+    if settings.envelope.method != "quadrature":
+        return f"envelope method {settings.envelope.method!r} is not its own, which is 'quadrature'"
     bandwidth_hz = envelope_band_hz(pulse, settings.envelope.bandwidth)
     filters = filter_plan(pulse, bandwidth_hz, recording.n_samples)
-    if filters is None:
-        return None
+    if isinstance(filters, str):
+        return filters
     from echotrace.kernels.fused import ReadPlan
 
     first_us = recording.probe.face_delay_us if method == Method.CONTACT else math.nan

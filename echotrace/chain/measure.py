@@ -66,8 +66,10 @@ def measure(
     Examples
     --------
     >>> import echotrace as et
-    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")  # doctest: +SKIP
-    >>> et.measure(recording).axial_length_mm  # doctest: +SKIP
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.measure(recording)
+    >>> result.n_traces, result.engine, result.axial_length_mm.round(2).tolist()
+    (6, 'fused', [23.4, 23.4, 23.43, 23.4, 23.4, 23.4])
     """
     prepared = prepare(recording, settings, target=target)
     parts: list[Measurement] = []
@@ -105,6 +107,20 @@ def measure_blocks(
     ------
     Measurement
         Of ``prepared.block_traces`` traces each, the last one of the rest.
+
+    Raises
+    ------
+    ParameterError
+        Fewer than one worker.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.block import prepare
+    >>> from echotrace.chain.measure import measure_blocks
+    >>> [part.n_traces for part in measure_blocks(recording, prepare(recording))]
+    [6]
     """
     workers = _worker_count(workers)
     size = prepared.block_traces

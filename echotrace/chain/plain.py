@@ -43,6 +43,15 @@ class TraceView:
     choice : Choice
     delay_us, delay_u_us : ndarray of float64, (n_traces, n_interfaces)
     reason : ndarray of uint8, (n_traces, n_interfaces)
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.plain import view_trace
+    >>> view = view_trace(recording, 0)
+    >>> view.gates[0].interface, view.choice.candidate.shape
+    ('cornea_front', (1, 6))
     """
 
     target: Target
@@ -58,7 +67,38 @@ class TraceView:
 def view_block(
     block: Recording, method: str, target: Target, settings: Settings, pulse: Pulse
 ) -> TraceView:
-    """Undo the receiver, filter, find, choose and pick: traces of one state."""
+    """Undo the receiver, filter, find, choose and pick: traces of one state.
+
+    Parameters
+    ----------
+    block : Recording
+        In memory, of one state.
+    method : str
+    target : Target
+    settings : Settings
+    pulse : Pulse
+        Template of the matched filter.
+
+    Returns
+    -------
+    TraceView
+
+    Raises
+    ------
+    ParameterError
+        Gates, or a picker, that do not fit target or recording.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.plain import view_block
+    >>> from echotrace.chain.template import template_pulse
+    >>> eye, settings = et.eye_target("phakic"), et.Settings()
+    >>> pulse = template_pulse(recording, settings)
+    >>> view_block(recording, "immersion", eye, settings, pulse).delay_us.shape
+    (6, 6)
+    """
     traces = condition_block(block, pulse, settings)
     gates = gates_for(target, method, settings)
     candidates = find_echoes(traces, threshold_db=settings.picking.search_threshold_db)
@@ -93,7 +133,38 @@ def view_block(
 def read_reference_path(
     block: Recording, method: str, target: Target, settings: Settings, pulse: Pulse
 ) -> TraceReading:
-    """What the fused walk reads, step by step."""
+    """What the fused walk reads, step by step.
+
+    Parameters
+    ----------
+    block : Recording
+        In memory, of one state.
+    method : str
+    target : Target
+    settings : Settings
+    pulse : Pulse
+        Template of the matched filter.
+
+    Returns
+    -------
+    TraceReading
+
+    Raises
+    ------
+    ParameterError
+        As :func:`view_block`.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.plain import read_reference_path
+    >>> from echotrace.chain.template import template_pulse
+    >>> eye, settings = et.eye_target("phakic"), et.Settings()
+    >>> pulse = template_pulse(recording, settings)
+    >>> read_reference_path(recording, "immersion", eye, settings, pulse).margin.shape
+    (6, 6)
+    """
     view = view_block(block, method, target, settings, pulse)
     return TraceReading(
         delay_us=view.delay_us,
@@ -120,6 +191,27 @@ def view_trace(
         Number of the trace.
     settings, target
         As for :func:`measure`.
+
+    Returns
+    -------
+    TraceView
+        Of one trace.
+
+    Raises
+    ------
+    ParameterError
+        No such trace, or one of an eye filled with gas; settings that do not fit the recording.
+    MissingDetailError
+        As :func:`~echotrace.chain.measure.measure`.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.plain import view_trace
+    >>> view = view_trace(recording, 2)
+    >>> view.target.interface_names[0], view.traces.envelope.shape[0]
+    ('cornea_front', 1)
     """
     if not 0 <= trace < recording.n_traces:
         raise ParameterError(

@@ -22,6 +22,15 @@ class TraceReading:
     delay_us, delay_u_us, margin : ndarray of float64, (n_traces, n_interfaces)
     candidates : Candidates
     echo_features : EchoFeatures
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.block import prepare
+    >>> (reader,) = prepare(recording).readers.values()
+    >>> reader.read(recording).delay_us.shape
+    (6, 6)
     """
 
     delay_us: NDArray[np.float64]

@@ -22,7 +22,33 @@ _STATE_COLUMNS = ("method", "lens_state", "lens_material", "vitreous", "target")
 
 
 def targets_of(recording: Recording, target: Target | None) -> dict[State, Target | None]:
-    """The target of every combination of states in the recording; None where it holds gas."""
+    """The target of every combination of states in the recording; None where it holds gas.
+
+    Parameters
+    ----------
+    recording : Recording
+    target : Target or None
+        What the beam passes in all traces; None: the eye each trace says.
+
+    Returns
+    -------
+    dict of tuple to Target or None
+        By state; None where the vitreous cavity holds gas.
+
+    Raises
+    ------
+    MissingDetailError
+        A target that is not built in, a lens state that is not said, or a contact recording that
+        does not say where the probe's face is.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.states import targets_of
+    >>> {state[1]: target.name for state, target in targets_of(recording, None).items()}
+    {'phakic': 'phakic'}
+    """
     columns = [getattr(recording, name) for name in _STATE_COLUMNS]
     first, _ = distinct_rows(columns)
     found: dict[State, Target | None] = {}
@@ -55,7 +81,32 @@ def targets_of(recording: Recording, target: Target | None) -> dict[State, Targe
 
 
 def gates_for(target: Target, method: str, settings: Settings) -> tuple[Gate, ...]:
-    """The gates that apply: the user's where there is one, else the preset."""
+    """The gates that apply: the user's where there is one, else the preset.
+
+    Parameters
+    ----------
+    target : Target
+    method : {"contact", "immersion", "other"}
+    settings : Settings
+
+    Returns
+    -------
+    tuple of Gate
+        In the order of the target's interfaces.
+
+    Raises
+    ------
+    ParameterError
+        A gate for an interface that the target has not, or none for the first interface of a target
+        that is measured by another method.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.chain.states import gates_for
+    >>> [gate.interface for gate in gates_for(et.eye_target("aphakic"), "contact", et.Settings())]
+    ['retina', 'sclera']
+    """
     own = {
         item.gate.interface: item.gate
         for item in settings.gates
@@ -74,7 +125,31 @@ def gates_for(target: Target, method: str, settings: Settings) -> tuple[Gate, ..
 
 
 def expand_gates(settings: Settings, recording: Recording, target: Target | None) -> Settings:
-    """The settings with every gate written out that applies to a recording."""
+    """The settings with every gate written out that applies to a recording.
+
+    Parameters
+    ----------
+    settings : Settings
+    recording : Recording
+    target : Target or None
+
+    Returns
+    -------
+    Settings
+
+    Raises
+    ------
+    MissingDetailError, ParameterError
+        As :func:`targets_of` and :func:`gates_for`.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.states import expand_gates
+    >>> len(expand_gates(et.Settings(), recording, None).gates)
+    6
+    """
     gates: list[TargetGate] = []
     for state, found in targets_of(recording, target).items():
         if found is None:
@@ -87,7 +162,27 @@ def expand_gates(settings: Settings, recording: Recording, target: Target | None
 
 
 def rows_of_state(block: Recording, state: State) -> NDArray[np.intp]:
-    """Traces of one combination of states."""
+    """Traces of one combination of states.
+
+    Parameters
+    ----------
+    block : Recording
+    state : tuple of str
+
+    Returns
+    -------
+    ndarray of int, (n,)
+        Numbers of the traces in the block.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.states import rows_of_state, targets_of
+    >>> (state,) = targets_of(recording, None)
+    >>> rows_of_state(recording, state).size == recording.n_traces
+    True
+    """
     has = [
         getattr(block, name).where(label) for name, label in zip(_STATE_COLUMNS, state, strict=True)
     ]

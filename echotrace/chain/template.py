@@ -22,7 +22,32 @@ _TEMPLATE_TRACES = 256
 
 
 def template_pulse(recording: Recording, settings: Settings) -> Pulse:
-    """The pulse of the matched filter."""
+    """The pulse of the matched filter.
+
+    Parameters
+    ----------
+    recording : Recording
+    settings : Settings
+
+    Returns
+    -------
+    Pulse
+        At the recording's sampling rate.
+
+    Raises
+    ------
+    ParameterError
+        A sampling rate too low for the probe; a template from a recording of envelopes, or from one
+        without an echo that stands free.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.template import template_pulse
+    >>> round(template_pulse(recording, et.Settings()).centre_frequency_hz * 1e-6, 2)
+    10.0
+    """
     probe = recording.probe
     pulse = gaussian_pulse(
         recording.sampling_rate_hz, probe.centre_frequency_hz, probe.fractional_bandwidth

@@ -309,5 +309,6 @@ def _json(
         else [alignment.to_record(k) for k in range(result.n_traces)],
         "scans": scans,
         "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
+        "engine": result.engine,
         "settings": json.loads(result.settings_json),
     }

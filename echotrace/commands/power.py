@@ -18,7 +18,13 @@ EXAMPLE = (
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of the command."""
+    """Add the arguments of the command.
+
+    Parameters
+    ----------
+    parser : argparse.ArgumentParser
+        Of the command.
+    """
     per_eye = "one number, or right=NUMBER left=NUMBER where both eyes are worked on"
     source = parser.add_argument_group("length")
     source.add_argument(
@@ -155,7 +161,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Work the eyes out and print them."""
+    """Work the eyes out and print them.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        As parsed.
+
+    Returns
+    -------
+    int
+        Exit code: 0, or 1 where an eye has no acceptable result.
+    """
     from echotrace.commands.power_inputs import eye_lengths, power_settings
     from echotrace.power.study import study_eyes
 

@@ -25,6 +25,15 @@ __all__ = ["eye_lengths", "power_settings"]
 def eye_lengths(args: argparse.Namespace) -> list[EyeLength]:
     """Lengths of one subject: the sittings of the file, or those given as numbers.
 
+    Parameters
+    ----------
+    args : argparse.Namespace
+        As parsed.
+
+    Returns
+    -------
+    list of EyeLength
+
     Raises
     ------
     ParameterError
@@ -90,6 +99,16 @@ def _given_lengths(args: argparse.Namespace) -> list[EyeLength]:
 
 def power_settings(args: argparse.Namespace, lengths: Sequence[EyeLength]) -> PowerSettings:
     """Everything but the lengths, for the eyes that have one.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        As parsed.
+    lengths : sequence of EyeLength
+
+    Returns
+    -------
+    PowerSettings
 
     Raises
     ------

@@ -12,6 +12,7 @@ import numpy as np
 
 from echotrace.agreement.text import decimals, number
 from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
+from echotrace.text_out import picture_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,6 +35,15 @@ _MANY = 2000
 """More marks than this are drawn as pixels within the vector file, or thinned."""
 _A: dict[str, Any] = {"marker": "o", "color": COLOURS["accent"]}
 _B: dict[str, Any] = {"marker": "^", "color": COLOURS["trace"]}
+
+
+def _names(result: Agreement) -> tuple[str, str]:
+    """Names of both methods as a picture can show them."""
+    return picture_text(result.label_a), picture_text(result.label_b)
+
+
+def _operator(name: str, n_eyes: int) -> str:
+    return f"{picture_text(name)}\n({n_eyes} {'eye' if n_eyes == 1 else 'eyes'})"
 
 
 def _finish(ax: Axes, x_label: str, y_label: str) -> Axes:
@@ -97,21 +107,23 @@ def difference_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     low, high = float(result.average.min()), float(result.average.max())
     pad = (high - low) or 1.0
     ax.set_xlim(low - 0.05 * pad, high + 0.42 * pad)
+    a, b = _names(result)
     unit = result.unit
     return _finish(
         ax,
-        f"mean of {result.label_a} and {result.label_b} ({unit})",
-        f"{result.label_a} − {result.label_b} ({unit})",
+        f"mean of {a} and {b} ({unit})",
+        f"{a} − {b} ({unit})",
     )
 
 
 def spread_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     """SD within the sittings of each eye by both methods, with the pooled SD of each method."""
     ax = new_axes(ax, COLUMN_IN, 2.7)
+    a, b = _names(result)
     unit = result.unit
     for sd, look, label, pooled in (
-        (result.sd_a, _A, result.label_a, result.repeatability_a),
-        (result.sd_b, _B, result.label_b, result.repeatability_b),
+        (result.sd_a, _A, a, result.repeatability_a),
+        (result.sd_b, _B, b, result.repeatability_b),
     ):
         used = np.isfinite(sd)
         ax.scatter(
@@ -193,7 +205,7 @@ def paired_plot(result: Agreement, ax: Axes | None = None) -> Axes:
         _legend(ax)
     if replicated:
         ax.set_ylim(bottom=0.0)
-    ax.set_xticks(x, [result.label_a, result.label_b])
+    ax.set_xticks(x, [*_names(result)])
     ax.set_xlim(-0.3, 1.3)
     what = "SD within sittings" if replicated else "length" if result.unit == "mm" else "value"
     return _finish(ax, "", f"{what} ({result.unit})")
@@ -212,11 +224,17 @@ def operator_plot(result: Agreement, ax: Axes | None = None) -> Axes:
             ax.plot([row.bias.low, row.bias.high], [y, y], color=COLOURS["trace"], linewidth=1.4)
         ax.plot([row.bias.value], [y], marker="o", markersize=4, color=COLOURS["trace"])
     ax.set_yticks(
-        range(len(rows)), [f"{row.operator}\n({row.n_eyes} eyes)" for row in reversed(rows)]
+        range(len(rows)),
+        [_operator(row.operator, row.n_eyes) for row in reversed(rows)],
     )
     ax.set_ylim(-0.7, max(len(rows) - 0.3, 0.7))
     ax.locator_params(axis="x", nbins=5)
-    return _finish(ax, f"bias {result.label_a} − {result.label_b} ({result.unit})", "")
+    a, b = _names(result)
+    return _finish(
+        ax,
+        f"bias {a} − {b} ({result.unit})",
+        "",
+    )
 
 
 def scatter_plot(result: Agreement, ax: Axes | None = None) -> Axes:
@@ -242,8 +260,9 @@ def scatter_plot(result: Agreement, ax: Axes | None = None) -> Axes:
             label="Deming",
         )
     _legend(ax)
+    a, b = _names(result)
     unit = result.unit
-    return _finish(ax, f"{result.label_b} ({unit})", f"{result.label_a} ({unit})")
+    return _finish(ax, f"{b} ({unit})", f"{a} ({unit})")
 
 
 def agreement_figure(result: Agreement) -> Figure:

@@ -43,6 +43,24 @@ def plot_alignment(
     truth : tuple of float, optional
         True tilt, degrees, and decentration, mm, where known.
     ax : Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    ParameterError
+        There is no such trace.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.measure(recording)
+    >>> estimate = et.estimate_alignment(result, recording)
+    >>> et.plot_alignment(estimate, 2).get_xlabel()
+    'tilt (°)'
     """
     if not 0 <= trace < estimate.tilt_deg.size:
         raise ParameterError(f"trace={trace!r} must lie in 0 to {estimate.tilt_deg.size - 1}")
@@ -104,6 +122,25 @@ def alignment_figure(
     traces : sequence of int
     recording : Recording, optional
         Its truth, where it has one, is marked.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+
+    Raises
+    ------
+    ParameterError
+        No trace was given.
+
+    Examples
+    --------
+    >>> from echotrace.figures.alignment import alignment_figure
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.measure(recording)
+    >>> estimate = et.estimate_alignment(result, recording)
+    >>> len(alignment_figure(estimate, [0, 1, 2]).axes)
+    3
     """
     shown = [int(k) for k in traces[:_MOST_PANELS]]
     if not shown:

@@ -43,6 +43,17 @@ def plot_budget(parts: Budget, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     matplotlib.axes.Axes
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.figures.power import plot_budget
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> ax = plot_budget(et.power.budget(eye, srk_t, 20.5, u))
+    >>> ax.get_xlabel()
+    'standard uncertainty of the refraction, D'
     """
     ax = quiet_axes(new_axes(ax, 6.4, 3.2))
     shares = {name: share for name, share in parts.shares.items() if parts.parts_d[name] >= 0.005}
@@ -83,6 +94,17 @@ def plot_power_table(table: PowerTable, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     matplotlib.axes.Axes
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.figures.power import plot_power_table
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> ax = plot_power_table(et.power.power_table(eye, [srk_t], -0.25, u))
+    >>> ax.get_xlabel()
+    'power of the implant, D'
     """
     ax = quiet_axes(new_axes(ax, 6.4, 3.8))
     n = len(table.constants)
@@ -140,6 +162,16 @@ def plot_sensitivity(
     Returns
     -------
     matplotlib.axes.Axes
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.figures.power import plot_sensitivity
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> ax = plot_sensitivity(eye, [srk_t])
+    >>> ax.get_ylabel()
+    'refraction per 0.1 mm, D'
     """
     ax = quiet_axes(new_axes(ax, 6.4, 3.2))
     own = eye.axial_length_mm.item()

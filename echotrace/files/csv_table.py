@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.errors import FileFormatError
+from echotrace.text_out import from_cell
 from echotrace.user_input import number
 
 __all__ = ["CsvTable", "decoded_text", "read_csv_table"]
@@ -75,7 +76,8 @@ class CsvTable:
     names : tuple of str
         Of the columns, each once.
     rows : tuple of tuple of str, (n_rows, n_names)
-        Cells without the blanks around them.
+        Cells without the blanks around them, and without the apostrophe that keeps a
+        spreadsheet from taking a text for a formula.
     lines : tuple of int, (n_rows,)
         Line of the file at which each row begins; the first line is 1.
     decimal_comma : bool
@@ -224,7 +226,7 @@ def read_csv_table(path: str | Path) -> CsvTable:
     try:
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                table.append([cell.strip() for cell in cells])
+                table.append([from_cell(cell.strip()) for cell in cells])
                 lines.append(begins + skipped)
             begins = reader.line_num + 1
     except csv.Error as error:

@@ -116,6 +116,7 @@ def _measurement(measurement: Measurement) -> dict[str, Any]:
         "features": list(measurement.features),
         "findings": {name: n for name, n in counts.items() if n},
         "sittings": _sittings(measurement) if measurement.n_traces else [],
+        "engine": measurement.engine,
         "settings": measurement.settings_json,
         "provenance": dict(measurement.attributes),
     }

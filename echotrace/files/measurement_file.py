@@ -28,7 +28,7 @@ from echotrace.files.labels import (
     write_label_table,
 )
 from echotrace.files.sink import Sink
-from echotrace.measurement import Measurement
+from echotrace.measurement import NOT_RECORDED, Measurement
 from echotrace.recording import COLUMNS
 
 __all__ = ["MEASUREMENT_VERSION", "MeasurementWriter", "read_measurement", "write_measurement"]
@@ -200,6 +200,7 @@ class MeasurementWriter:
             provenance=block.attributes,
         )
         file.attrs["settings"] = hdf5.storable(block.settings_json, "settings_json")
+        file.attrs["engine"] = hdf5.storable(block.engine, "engine")
         numbers = np.arange(block.n_traces, dtype=np.int32)
         trace = hdf5.add_axis(
             file, "trace", numbers, long_name="trace number", grows=self._options["grows"]
@@ -227,7 +228,7 @@ class MeasurementWriter:
             self._features[name] = chunks.GrowingRows(data)
 
     def _check_agrees(self, block: Measurement, first: Measurement) -> None:
-        for name in ("interfaces", "segments", "finding_names", "settings_json"):
+        for name in ("interfaces", "segments", "finding_names", "settings_json", "engine"):
             if getattr(block, name) != getattr(first, name):
                 raise ParameterError(
                     f"{self.path}: {name} of the block differ from those of the first block; one "
@@ -331,6 +332,7 @@ def read_measurement(path: str | Path) -> Measurement:
             finding_names=_finding_names(file, fields["findings"]),
             features={name: hdf5.read_array(features, name, (n,)) for name in features},
             settings_json=str(file.attrs.get("settings", "{}")),
+            engine=str(file.attrs.get("engine", NOT_RECORDED)),
             attributes=read_provenance(file),
             **fields,
         )

@@ -43,6 +43,17 @@ def write_part(part: Measurement, path: Path, place: str) -> None:
     ------
     FileFormatError
         The file cannot be written.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> from echotrace.files.parts import read_part, write_part
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "000000000000.part"
+    >>> write_part(result, path, "scans from 0 of my run")
+    >>> read_part(path, "scans from 0 of my run").n_traces
+    6
     """
     with atomic_target(path) as partial, writing(path), partial.open("wb") as file:
         _write(part, place, file)
@@ -65,6 +76,10 @@ def read_part(path: Path, place: str) -> Measurement:
     ------
     FileFormatError
         It is damaged, or belongs elsewhere.
+
+    Notes
+    -----
+    See :func:`write_part` for an example.
     """
     try:
         written = path.read_bytes()
@@ -111,6 +126,7 @@ def _write(part: Measurement, place: str, file: IO[bytes]) -> None:
         "place": place,
         **{name: getattr(part, name) for name in _TEXTS},
         "settings_json": part.settings_json,
+        "engine": part.engine,
         "attributes": dict(part.attributes),
         "labels": [getattr(part, name).labels for name in COLUMNS],
         "features": list(part.features),
@@ -141,6 +157,7 @@ def _read(file: IO[bytes]) -> tuple[Measurement, str]:
     part = Measurement(
         features=dict(zip(head["features"], rest, strict=True)),
         settings_json=head["settings_json"],
+        engine=head["engine"],
         attributes=head["attributes"],
         **fields,
     )

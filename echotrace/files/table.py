@@ -24,6 +24,7 @@ from echotrace.files.atomic import atomic_target, writing
 from echotrace.files.hdf5 import unit_of
 from echotrace.measurement import Measurement
 from echotrace.recording import Eye, LensState, Method
+from echotrace.text_out import table_cell, visible
 
 __all__ = ["Field", "schema_path", "write_measurement_table", "write_table"]
 
@@ -154,7 +155,7 @@ def _cell(value: Any) -> str:
         return "" if math.isnan(value) else str(value)
     if isinstance(value, float | np.floating):
         return "" if math.isnan(value) else repr(float(value))
-    return str(value)
+    return table_cell(visible(value)) if isinstance(value, str) else str(value)
 
 
 def _one_of(states: type[StrEnum]) -> dict[str, Any]:

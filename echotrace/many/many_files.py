@@ -59,11 +59,25 @@ def measure_many(
     -------
     ManySummary
 
+    Raises
+    ------
+    ParameterError
+        No file, or ``by`` names what is no label column.
+    FileFormatError
+        A file cannot be read.
+
     Notes
     -----
     The tasks and the order in which their summaries are merged depend on the files alone, so one
     thread and a cluster of like machines give the same numbers to the last bit. A task that is
     lost with its worker is done again by the engine.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> found = et.measure_many(["synthetic_traces/immersion_sitting.h5"], by=("eye",))
+    >>> [(labels, group.n) for labels, group in found.groups.items()]
+    [(('right',), 6)]
     """
     settings = settings or Settings()
     labels = label_columns(by)

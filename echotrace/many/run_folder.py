@@ -28,7 +28,23 @@ _OLD_MANIFEST = "order.json"
 
 
 def parts_folder(path: str | Path) -> Path:
-    """Where :func:`echotrace.measure_to_file` keeps finished parts until ``path`` is complete."""
+    """Where :func:`echotrace.measure_to_file` keeps finished parts until ``path`` is complete.
+
+    Parameters
+    ----------
+    path : str or Path
+        Of the result; a link is followed.
+
+    Returns
+    -------
+    Path
+
+    Examples
+    --------
+    >>> from echotrace.many.run_folder import parts_folder
+    >>> parts_folder("lengths.h5").name
+    'lengths.h5.parts'
+    """
     path = Path(path)
     # Beside the file itself: parts and file are of one drive.
     path = path.resolve() if path.is_symlink() else path
@@ -87,6 +103,10 @@ class RunFolder:
 
         The system ends the lock with the process, however that ends. Windows and some network
         drives have no such locks; there it is for the user to start one run only.
+
+        Yields
+        ------
+        None
 
         Raises
         ------
@@ -171,6 +191,10 @@ class RunFolder:
 
     def finished(self) -> Iterator[Measurement]:
         """Parts that an earlier run has finished, in order.
+
+        Yields
+        ------
+        Measurement
 
         Raises
         ------

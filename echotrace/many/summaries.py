@@ -35,6 +35,14 @@ class Moments:
     -----
     Merged by the pairwise update of Chan TF, Golub GH, LeVeque RJ 1983, Am Stat 37:242, which
     loses nothing to cancellation.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.many.summaries import Moments
+    >>> both = Moments.of(np.array([1.0, 2.0])).merge(Moments.of(np.array([3.0])))
+    >>> both.n, both.mean, both.sd
+    (3, 2.0, 1.0)
     """
 
     n: int = 0
@@ -45,7 +53,17 @@ class Moments:
 
     @classmethod
     def of(cls, values: NDArray[np.float64]) -> Moments:
-        """Moments of the values that are not NaN."""
+        """Moments of the values that are not NaN.
+
+        Parameters
+        ----------
+        values : ndarray of float64, (n,)
+            NaN is left out.
+
+        Returns
+        -------
+        Moments
+        """
         values = values[~np.isnan(values)]
         if not values.size:
             return cls()
@@ -59,7 +77,16 @@ class Moments:
         )
 
     def merge(self, other: Moments) -> Moments:
-        """Moments of both sets of values together."""
+        """Moments of both sets of values together.
+
+        Parameters
+        ----------
+        other : Moments
+
+        Returns
+        -------
+        Moments
+        """
         if not (self.n and other.n):
             return self if self.n else other
         n = self.n + other.n
@@ -91,6 +118,13 @@ class GroupSummary:
         Of the segments of accepted traces.
     findings : mapping of str to int
         Number of traces that carry each finding.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> found = et.measure_many(["synthetic_traces/immersion_sitting.h5"])
+    >>> round(found.total.length_mm.mean, 2)
+    23.4
     """
 
     n: int = 0
@@ -101,7 +135,18 @@ class GroupSummary:
 
     @classmethod
     def of(cls, part: Measurement, rows: NDArray[np.intp]) -> GroupSummary:
-        """Summary of some traces of a measurement."""
+        """Summary of some traces of a measurement.
+
+        Parameters
+        ----------
+        part : Measurement
+        rows : ndarray of int, (n,)
+            Numbers of its traces.
+
+        Returns
+        -------
+        GroupSummary
+        """
         used = rows[part.accepted[rows]]
         bits = part.findings[rows]
         counts = {
@@ -119,7 +164,16 @@ class GroupSummary:
         )
 
     def merge(self, other: GroupSummary) -> GroupSummary:
-        """Summary of the traces of both."""
+        """Summary of the traces of both.
+
+        Parameters
+        ----------
+        other : GroupSummary
+
+        Returns
+        -------
+        GroupSummary
+        """
         segments = dict(self.segment_mm)
         for name, moments in other.segment_mm.items():
             segments[name] = segments.get(name, Moments()).merge(moments)
@@ -135,7 +189,13 @@ class GroupSummary:
         )
 
     def to_record(self) -> dict[str, Any]:
-        """A flat dictionary, as JSON has it; missing numbers are None."""
+        """A flat dictionary, as JSON has it; missing numbers are None.
+
+        Returns
+        -------
+        dict
+            Lengths in mm.
+        """
 
         def number(value: float) -> float | None:
             return value if math.isfinite(value) else None
@@ -165,6 +225,13 @@ class ManySummary:
         Label columns that make the groups.
     groups : mapping of tuple of str to GroupSummary
         In order of first appearance.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> found = et.measure_many(["synthetic_traces/immersion_sitting.h5"], by=("method",))
+    >>> list(found.groups)
+    [('immersion',)]
     """
 
     by: tuple[str, ...]
@@ -172,7 +239,18 @@ class ManySummary:
 
     @classmethod
     def of(cls, part: Measurement, by: tuple[str, ...]) -> ManySummary:
-        """Summary of a measurement."""
+        """Summary of a measurement.
+
+        Parameters
+        ----------
+        part : Measurement
+        by : tuple of str
+            Label columns; empty for one group of all.
+
+        Returns
+        -------
+        ManySummary
+        """
         if not by:
             return cls(by=by, groups={(): GroupSummary.of(part, np.arange(part.n_traces))})
         columns = [getattr(part, name) for name in by]
@@ -188,7 +266,17 @@ class ManySummary:
         )
 
     def merge(self, other: ManySummary) -> ManySummary:
-        """Summary of both, this one's traces first."""
+        """Summary of both, this one's traces first.
+
+        Parameters
+        ----------
+        other : ManySummary
+            By the same label columns.
+
+        Returns
+        -------
+        ManySummary
+        """
         groups = dict(self.groups)
         for labels, summary in other.groups.items():
             groups[labels] = groups[labels].merge(summary) if labels in groups else summary
@@ -203,7 +291,13 @@ class ManySummary:
         return whole
 
     def to_records(self) -> list[dict[str, Any]]:
-        """One dictionary a group: its labels and its summary."""
+        """One dictionary a group: its labels and its summary.
+
+        Returns
+        -------
+        list of dict
+            Lengths in mm.
+        """
         return [
             {**dict(zip(self.by, labels, strict=True)), **summary.to_record()}
             for labels, summary in self.groups.items()
@@ -225,6 +319,12 @@ def label_columns(by: Sequence[str]) -> tuple[str, ...]:
     ------
     ParameterError
         A name is not that of a label column.
+
+    Examples
+    --------
+    >>> from echotrace.many.summaries import label_columns
+    >>> label_columns(["method", "operator"])
+    ('method', 'operator')
     """
     for name in by:
         if name not in COLUMNS:

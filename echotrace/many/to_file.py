@@ -73,6 +73,17 @@ def measure_to_file(
         is the recording itself.
     FileFormatError
         The file cannot be written, or a part of an interrupted run is damaged or not in its place.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5", lazy=True)
+    >>> out = pathlib.Path(tempfile.mkdtemp()) / "lengths.h5"
+    >>> et.measure_to_file(recording, out).total.n
+    6
+    >>> et.read_measurement(out).n_traces
+    6
     """
     if carry_on is not None:
         warnings.warn(

@@ -67,6 +67,14 @@ class Biometry:
     ------
     ParameterError
         A value in the wrong unit, out of the domain of the formulas, or not a number.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> float(eye.mean_k_d)
+    44.0
+    >>> et.power.Biometry(axial_length_mm=23.5, k1_d=7.7, k2_d=44.5)  # doctest: +SKIP
     """
 
     axial_length_mm: Array
@@ -116,7 +124,36 @@ class Biometry:
         chamber_depth_mm: ArrayLike = math.nan,
         vertex_mm: float = VERTEX_MM,
     ) -> Biometry:
-        """Make it from the corneal radii, mm: free of any keratometric index."""
+        """Make it from the corneal radii, mm: free of any keratometric index.
+
+        Parameters
+        ----------
+        axial_length_mm : array_like
+            Corneal front to retina, mm.
+        r1_mm, r2_mm : array_like
+            The two radii of the corneal front, mm.
+        chamber_depth_mm : array_like
+            Corneal front to lens front, mm; NaN where not measured.
+        vertex_mm : float
+            Distance from spectacle lens to cornea, mm.
+
+        Returns
+        -------
+        Biometry
+            With keratometer readings of index 1.3375.
+
+        Raises
+        ------
+        ParameterError
+            A value in the wrong unit, out of its range, or not a number.
+
+        Examples
+        --------
+        >>> import echotrace as et
+        >>> eye = et.power.Biometry.from_radii(axial_length_mm=23.5, r1_mm=7.5, r2_mm=7.5)
+        >>> round(float(eye.k1_d), 2)
+        45.0
+        """
         radii = [np.asarray(item, dtype=np.float64) for item in (r1_mm, r2_mm)]
         for name, radius in zip(("r1_mm", "r2_mm"), radii, strict=True):
             check_range(radius, name, RADIUS_RANGE_MM, "mm", _radius_hint)
@@ -136,7 +173,22 @@ class Biometry:
         return np.asarray((self.k1_d + self.k2_d) / 2.0 * factor)
 
     def thin_lens(self, constant: LensConstant) -> ThinLensEye:
-        """The eye as the formula of this constant sees it."""
+        """The eye as the formula of this constant sees it.
+
+        Parameters
+        ----------
+        constant : LensConstant
+            Names the formula.
+
+        Returns
+        -------
+        ThinLensEye
+
+        Raises
+        ------
+        ParameterError
+            Haigis, and the chamber depth is known of some of the eyes only.
+        """
         if constant.formula is Formula.HAIGIS and constant.values[1] != 0.0:
             missing = np.isnan(self.chamber_depth_mm)
             if np.any(missing) and not np.all(missing):
@@ -180,6 +232,12 @@ def check_range(
     ------
     ParameterError
         Naming value, limits and remedy.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.power.biometry import check_range
+    >>> check_range(np.array([1.0, 2.0]), "x_mm", (0.0, 3.0), "mm", lambda value: "check it")
     """
     low, high = limits
     bad = ~((values >= low) & (values <= high))
@@ -194,10 +252,20 @@ def check_range(
 def check_axial_length_mm(axial_length_mm: ArrayLike) -> None:
     """Refuse a length in another unit, or one that the formulas were not made for.
 
+    Parameters
+    ----------
+    axial_length_mm : array_like
+        mm.
+
     Raises
     ------
     ParameterError
         Saying which unit it looks like.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.check_axial_length_mm([22.1, 26.0])
     """
     values = np.asarray(axial_length_mm, dtype=np.float64)
     check_range(values, "axial_length_mm", AXIAL_LENGTH_RANGE_MM, "mm", _length_hint)

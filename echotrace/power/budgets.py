@@ -26,6 +26,16 @@ class Budget:
         Standard uncertainty from each input, D; names as in :class:`InputUncertainty`.
     total_d : float
         D.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> parts = et.power.budget(eye, srk_t, 20.5, u)
+    >>> parts.largest, round(parts.total_d, 2)
+    ('lens_position_mm', 0.64)
     """
 
     parts_d: Mapping[str, float]
@@ -77,7 +87,43 @@ class Budget:
 def budget(
     eye: Biometry, constant: LensConstant, power_d: float, uncertainty: InputUncertainty
 ) -> Budget:
-    """Split the uncertainty of the refraction of one eye into its sources."""
+    """Split the uncertainty of the refraction of one eye into its sources.
+
+    Parameters
+    ----------
+    eye : Biometry
+        One eye.
+    constant : LensConstant
+        Names the formula.
+    power_d : float
+        Power of the implant, D.
+    uncertainty : InputUncertainty
+        Standard uncertainty of every input.
+
+    Returns
+    -------
+    Budget
+        Parts and total, D in the spectacle plane.
+
+    Raises
+    ------
+    ParameterError
+        More than one eye or power, or a power outside -30 to +60 D.
+
+    Notes
+    -----
+    JCGM 100:2008, 5.1.2: each part is a derivative times a standard uncertainty.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> parts = et.power.budget(eye, srk_t, 20.5, u)
+    >>> [name for name, share in parts.shares.items() if share > 0.1]
+    ['lens_position_mm', 'refraction_d']
+    """
     slopes = sensitivity(eye, constant, power_d)
     if slopes.length_d_per_mm.size != 1:
         raise ParameterError("budget is for one eye and one power at a time")
@@ -102,6 +148,15 @@ class ScanGain:
         What no number of scans goes below: the shared part, mm.
     refraction_now_d, refraction_after_d : float
         Standard uncertainty of the refraction from all inputs, D.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> et.power.one_more_scan(eye, srk_t, 20.5, u, 5).length_after_mm < u.length_mm
+    True
     """
 
     extra: int
@@ -156,6 +211,26 @@ def one_more_scan(
     Returns
     -------
     ScanGain
+
+    Raises
+    ------
+    ParameterError
+        Fewer than one scan, or more than one eye or power.
+
+    Notes
+    -----
+    The scans' own part of the length falls as one over the root of their number; what they share
+    stays.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> gain = et.power.one_more_scan(eye, srk_t, 20.5, u, 4)
+    >>> round(gain.length_now_mm, 4), round(gain.length_after_mm, 4)
+    (0.0539, 0.049)
     """
     if n_scans < 1 or extra < 1:
         raise ParameterError(f"n_scans={n_scans} and extra={extra} must be at least 1")

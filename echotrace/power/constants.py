@@ -29,7 +29,14 @@ _A_RANGE = (114.0, 122.0)
 
 
 class Formula(StrEnum):
-    """The formulas, as they are written on the command line and in files."""
+    """The formulas, as they are written on the command line and in files.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.Formula("srk_t").label, et.power.Formula.HAIGIS.constant_names
+    ('SRK/T', ('a0', 'a1', 'a2'))
+    """
 
     SRK_T = "srk_t"
     HOFFER_Q = "hoffer_q"
@@ -92,6 +99,17 @@ class LensConstant:
     converted_from : str
         The constant it was computed from, empty when the user gave it. A converted constant is
         a start value only.
+
+    Raises
+    ------
+    ParameterError
+        Too few or too many values, or one that belongs on another scale.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> print(et.power.LensConstant(et.power.Formula.HAIGIS, (1.05, 0.4, 0.1)))
+    a0 1.05, a1 0.4, a2 0.1
     """
 
     formula: Formula
@@ -137,10 +155,25 @@ def _other_scale(formula: Formula, value: float) -> str:
 def parse_constant(text: str) -> LensConstant:
     """Read a constant written as ``formula=value`` (``haigis=a0,a1,a2``).
 
+    Parameters
+    ----------
+    text : str
+        ``srk_t=A``, ``hoffer_q=pACD``, ``holladay_1=SF``, ``haigis=a0,a1,a2`` or ``vergence=ELP``.
+
+    Returns
+    -------
+    LensConstant
+
     Raises
     ------
     ParameterError
         Unknown formula, a value that is not a number, or a constant of another scale.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.parse_constant("srk_t=118.4").values
+    (118.4,)
     """
     name, sign, numbers = text.partition("=")
     known = [str(item) for item in Formula]
@@ -187,6 +220,13 @@ def convert_constant(constant: LensConstant, to: Formula) -> LensConstant:
     memory). a0 = ACDconst - 0.4 x 3.37 - 0.1 x 23.39 with ACDconst = 0.62467 A - 68.747 of
     Retzlaff et al. 1990, 16:333 (values from memory). In an eye of 23.5 mm and 44 D the a0 so
     found asks for 0.8 to 1.0 D more power than the other three formulas do (computed here).
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> print(et.power.convert_constant(srk_t, et.power.Formula.HOFFER_Q))
+    pACD 5.199 (start value, from A 118.4)
     """
     if constant.formula is to:
         return constant
@@ -216,12 +256,47 @@ def convert_constant(constant: LensConstant, to: Formula) -> LensConstant:
 
 
 def acd_constant_mm(a_constant: float) -> float:
-    """ACD constant of SRK/T from A, mm (Retzlaff et al. 1990, values from memory)."""
+    """ACD constant of SRK/T from A, mm (Retzlaff et al. 1990, values from memory).
+
+    Parameters
+    ----------
+    a_constant : float
+        A of SRK/T.
+
+    Returns
+    -------
+    float
+        mm.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> round(et.power.acd_constant_mm(118.4), 3)
+    5.214
+    """
     return 0.62467 * a_constant - 68.747
 
 
 def implied_a_constant(constant: LensConstant) -> float:
-    """A-constant on whose scale a constant lies; NaN where there is no published relation."""
+    """A-constant on whose scale a constant lies; NaN where there is no published relation.
+
+    Parameters
+    ----------
+    constant : LensConstant
+
+    Returns
+    -------
+    float
+        By the relations of :func:`convert_constant` turned round; NaN for the vergence equation and
+        for a Haigis triple with its own a1 and a2.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> q = et.power.LensConstant(et.power.Formula.HOFFER_Q, (5.20,))
+    >>> round(et.power.implied_a_constant(q), 1)
+    118.4
+    """
     value = constant.values[0]
     if constant.formula is Formula.SRK_T:
         return value
@@ -235,7 +310,31 @@ def implied_a_constant(constant: LensConstant) -> float:
 
 
 def start_values(constants: Sequence[LensConstant]) -> tuple[LensConstant, ...]:
-    """The given constants, and start values for the other formulas converted from the first."""
+    """The given constants, and start values for the other formulas converted from the first.
+
+    Parameters
+    ----------
+    constants : sequence of LensConstant
+        One at least that can be converted.
+
+    Returns
+    -------
+    tuple of LensConstant
+        SRK/T, Hoffer Q, Holladay 1 and Haigis, then a given vergence equation; converted ones are
+        marked as start values.
+
+    Raises
+    ------
+    ParameterError
+        None of the constants can be converted.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> [str(item.formula) for item in et.power.start_values([srk_t])]
+    ['srk_t', 'hoffer_q', 'holladay_1', 'haigis']
+    """
     given = {item.formula: item for item in constants}
     source = next((item for item in constants if not math.isnan(implied_a_constant(item))), None)
     if source is None:

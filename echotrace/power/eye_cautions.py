@@ -56,6 +56,12 @@ class Caution:
     severity : {"note", "warning"}
     text : str
         What is the matter, and what to do.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.Caution("k_order", "note", "K1 is steeper than K2.").severity
+    'note'
     """
 
     name: str
@@ -92,6 +98,19 @@ def cautions(
     -------
     tuple of Caution
         Warnings first.
+
+    Raises
+    ------
+    ParameterError
+        More than one eye, or a target outside -20 to +20 D.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> [item.name for item in et.power.cautions(eye, [srk_t]) if item.severity == "warning"]
+    ['history_not_asked']
     """
     if np.broadcast(eye.axial_length_mm, eye.k1_d, eye.k2_d).size != 1:
         raise ParameterError("cautions are for one eye at a time")

@@ -33,6 +33,17 @@ class EyeLength:
         What the chain found wrong with the sitting, in words.
     stops : bool
         One of them says that the sitting has no acceptable result.
+
+    Raises
+    ------
+    ParameterError
+        Neither a right nor a left eye, or an uncertainty below zero.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.EyeLength(eye="right", mean_mm=23.4, u_mm=0.03, n=6, n_accepted=5).name
+    'right eye'
     """
 
     eye: str
@@ -76,10 +87,27 @@ class EyeLength:
 def lengths_of(measurement: Measurement) -> list[EyeLength]:
     """The lengths of the sittings of a measurement.
 
+    Parameters
+    ----------
+    measurement : Measurement
+
+    Returns
+    -------
+    list of EyeLength
+        One a sitting, in order of first appearance.
+
     Raises
     ------
     ParameterError
         A sitting is not of an eye.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> (one,) = et.power.lengths_of(result)
+    >>> one.eye, round(one.mean_mm, 2), one.n_accepted
+    ('right', 23.4, 4)
     """
     found = []
     for one in summarise(measurement):

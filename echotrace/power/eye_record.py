@@ -36,6 +36,17 @@ class EyeRecord:
     age_years : float
     label : str
         How findings name this sitting.
+
+    Raises
+    ------
+    ParameterError
+        Neither a right nor a left eye, or a value in another unit.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.EyeRecord(eye="left", length_mm=23.4, k1_d=43.0, k2_d=44.0).mean_k_d
+    43.5
     """
 
     eye: str
@@ -100,6 +111,14 @@ class PlausibilityFinding:
         What was found, what may be behind it and what to do.
     source : str
         Where the limit comes from.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> right = et.power.EyeRecord(eye="right", length_mm=27.1, length_u_mm=0.03)
+    >>> (found,) = et.power.check_plausibility([right])
+    >>> found.name, found.severity, found.limit
+    ('length_second_look', 'check', 26.6)
     """
 
     name: str
@@ -113,14 +132,37 @@ class PlausibilityFinding:
 
 
 class FindingList:
-    """Collects findings; looks limits and their sources up."""
+    """Collects findings; looks limits and their sources up.
+
+    Parameters
+    ----------
+    limits : mapping of str to Limit
+
+    Examples
+    --------
+    >>> from echotrace.power.eye_record import FindingList
+    >>> from echotrace.power.plausibility_limits import LIMITS
+    >>> FindingList(LIMITS).value("k_low_d")
+    41.0
+    """
 
     def __init__(self, limits: Mapping[str, Limit]) -> None:
         self.limits = limits
         self.found: list[PlausibilityFinding] = []
 
     def value(self, name: str) -> float:
-        """The number of a limit."""
+        """The number of a limit.
+
+        Parameters
+        ----------
+        name : str
+            Of a limit.
+
+        Returns
+        -------
+        float
+            In the unit that ends its name.
+        """
         return self.limits[name].value
 
     def add(
@@ -133,7 +175,22 @@ class FindingList:
         text: str,
         source: str = "",
     ) -> None:
-        """Add a finding; ``limit`` is the name of the limit that was crossed."""
+        """Add a finding; ``limit`` is the name of the limit that was crossed.
+
+        Parameters
+        ----------
+        name : str
+        severity : {"note", "check"}
+        subject : str
+            The eye or sittings it speaks of.
+        value : float
+            The figure found, in the limit's unit.
+        limit : str
+            Name of the limit that was crossed.
+        text : str
+        source : str
+            In place of the limit's own.
+        """
         unit = {"mm": "mm", "d": "D", "sd": "SD"}.get(limit.rsplit("_", 1)[1], "1")
         self.found.append(
             PlausibilityFinding(

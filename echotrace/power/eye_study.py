@@ -41,6 +41,18 @@ class EyeStudy:
     plausibility : tuple of PlausibilityFinding
         Those that speak of this eye or of both.
     coverage : float
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> length = et.power.EyeLength(eye="right", mean_mm=23.4, u_mm=0.03, n=5, n_accepted=5)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> given = et.power.PowerSettings(
+    ...     constants=(srk_t,), target_d=-0.25, k1_d={"right": 43.5}, k2_d={"right": 44.5}
+    ... )
+    >>> (study,) = et.power.study_eyes([length], given)
+    >>> study.acceptable, round(float(study.table.for_target_d[0]), 2)
+    (True, 20.71)
     """
 
     length: EyeLength
@@ -84,7 +96,13 @@ class EyeStudy:
         return not self.refused and not self.length.stops
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON: plain numbers and texts, warnings beside the numbers."""
+        """For JSON: plain numbers and texts, warnings beside the numbers.
+
+        Returns
+        -------
+        dict
+            Lengths in mm, powers and refractions in D; missing numbers are None.
+        """
         length = self.length
         about: dict[str, Any] = {
             "eye": length.eye,
@@ -144,7 +162,23 @@ class EyeStudy:
 
 
 def signed(value: float) -> str:
-    """A refraction as it is written: with its sign, two decimals, no negative zero."""
+    """A refraction as it is written: with its sign, two decimals, no negative zero.
+
+    Parameters
+    ----------
+    value : float
+        D.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from echotrace.power.eye_study import signed
+    >>> signed(-0.25), signed(-0.001)
+    ('-0.25', '+0.00')
+    """
     return f"{round(float(value), 2) + 0.0:+.2f}"
 
 

@@ -55,6 +55,15 @@ class ThinLensEye:
         Change of the optical length with the measured one, mm/mm.
     at_limit : ndarray of bool
         A guard or a limit inside the formula is active (see :func:`thin_lens_eye`).
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> model = eye.thin_lens(srk_t)
+    >>> round(float(model.corneal_power_d), 2), round(float(model.lens_position_mm), 2)
+    (43.41, 5.19)
     """
 
     corneal_power_d: Array
@@ -120,6 +129,14 @@ def thin_lens_eye(
     the erratum: it alone gives the published guard length of 33.12 mm at 45 D. Hoffer 1993,
     19:700. Holladay et al. 1988, 14:17. Haigis, thin-lens form of Gernet, Ostholt & Werner 1970.
     Coefficients are values from memory; angles of Hoffer Q are in degrees.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> model = et.power.thin_lens_eye(srk_t, axial_length_mm=34.0, k1_d=45.0, k2_d=45.0)
+    >>> bool(model.at_limit)
+    True
     """
     length, k1, k2, chamber = (
         np.asarray(item, dtype=np.float64)

@@ -13,7 +13,14 @@ __all__ = ["EyeHistory", "parse_history", "refuse_history"]
 
 
 class EyeHistory(StrEnum):
-    """What is known of an eye that these formulas were not made for; ``none`` when asked."""
+    """What is known of an eye that these formulas were not made for; ``none`` when asked.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> [str(item) for item in et.power.EyeHistory][:3]
+    ['none', 'corneal_refractive_surgery', 'keratoconus']
+    """
 
     NONE = "none"
     CORNEAL_REFRACTIVE_SURGERY = "corneal_refractive_surgery"
@@ -54,7 +61,27 @@ _REFUSALS: Mapping[EyeHistory, str] = MappingProxyType(
 
 
 def parse_history(word: str) -> EyeHistory:
-    """Read one word of an eye's history; an unknown one is told its nearest neighbour."""
+    """Read one word of an eye's history; an unknown one is told its nearest neighbour.
+
+    Parameters
+    ----------
+    word : str
+
+    Returns
+    -------
+    EyeHistory
+
+    Raises
+    ------
+    ParameterError
+        The word is not known; its nearest neighbour is named.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.parse_history("keratoconus").name
+    'KERATOCONUS'
+    """
     try:
         return EyeHistory(word)
     except ValueError:
@@ -65,10 +92,19 @@ def parse_history(word: str) -> EyeHistory:
 def refuse_history(history: Iterable[EyeHistory | str]) -> None:
     """Refuse an eye that the formulas were not made for.
 
+    Parameters
+    ----------
+    history : iterable of EyeHistory or str
+
     Raises
     ------
     ParameterError
         Naming what was declared and why no power is given, or an unknown word.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.refuse_history(["none"])
     """
     for item in history:
         known = parse_history(item)

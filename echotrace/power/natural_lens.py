@@ -56,6 +56,12 @@ def natural_lens_power_d(
     -----
     Bennett 1988, Ophthalmic Physiol Opt 8:53, with the principal planes of the lens 0.571 T
     behind its front and 0.378 T before its back (values from memory).
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> round(et.power.natural_lens_power_d(23.5, 43.5, 0.0), 1)
+    23.2
     """
     cornea = mean_k_d * (1000.0 / 3.0) / 337.5
     in_front = cornea + refraction_d / (1.0 - 0.012 * refraction_d)
@@ -78,6 +84,13 @@ def expected_mm(part: str, age_years: float) -> tuple[float, float]:
     -------
     mean_mm, sd_mm : float
         mm; source: :data:`AGE_SOURCE`.
+
+    Examples
+    --------
+    >>> from echotrace.power.natural_lens import expected_mm
+    >>> mean, sd = expected_mm("lens", 75.0)
+    >>> round(mean, 2), sd
+    (4.71, 0.45)
     """
     mean, slope, sd = {
         "chamber": (_CHAMBER_MM, _CHAMBER_PER_YEAR_MM, _CHAMBER_SD_MM),

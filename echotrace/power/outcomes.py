@@ -12,9 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from echotrace.distributions import t_cdf, t_quantile
 from echotrace.errors import ParameterError
 from echotrace.power.biometry import Biometry
 from echotrace.power.constants import LensConstant
@@ -48,6 +48,16 @@ class Outcome:
         Interval at the coverage asked for, D.
     dof : ndarray
         Effective degrees of freedom.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> result = et.power.outcome(eye, srk_t, 20.0, u, length_dof=4)
+    >>> bool(result.low_d < result.refraction_d < result.high_d)
+    True
     """
 
     refraction_d: Array
@@ -85,10 +95,26 @@ def outcome(
     -------
     Outcome
 
+    Raises
+    ------
+    ParameterError
+        A coverage outside 0 to 1, degrees of freedom that are not positive, or a power outside -30
+        to +60 D.
+
     Notes
     -----
     JCGM 100:2008, 5.1.2 for the combination, G.4 (Welch-Satterthwaite) for the degrees of
     freedom.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> result = et.power.outcome(eye, srk_t, 20.0, u, length_dof=4)
+    >>> round(float(result.refraction_d), 2), round(float(result.u_d), 2)
+    (0.03, 0.62)
     """
     if not 0.0 < coverage < 1.0:
         raise ParameterError(f"coverage={coverage:g} must lie between 0 and 1")
@@ -102,7 +128,7 @@ def outcome(
     parts = parts_d(sensitivity(eye, constant, power), uncertainty)
     total = combined_d(parts)
     dof = _effective_dof(parts, total, length_dof)
-    factor = scipy.stats.t.ppf(0.5 + coverage / 2.0, dof)
+    factor = t_quantile(0.5 + coverage / 2.0, dof)
     return Outcome(
         refraction_d=predicted,
         u_d=total,
@@ -139,13 +165,23 @@ def chance_within(
     ndarray
         Last axis along ``bounds_d``. It holds for the uncertainties that were given and for a
         formula that is right on average for such eyes.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> result = et.power.outcome(eye, srk_t, 20.0, u, length_dof=4)
+    >>> et.power.chance_within(result, -0.25).round(2).tolist()
+    [0.28, 0.53, 0.86]
     """
     distance = np.asarray(bounds_d, dtype=np.float64)
     centre = (predicted.refraction_d - target_d)[..., None]
     spread = np.where(predicted.u_d > 0.0, predicted.u_d, np.finfo(np.float64).tiny)[..., None]
     dof = predicted.dof[..., None]
-    upper = scipy.stats.t.cdf((distance - centre) / spread, dof)
-    lower = scipy.stats.t.cdf((-distance - centre) / spread, dof)
+    upper = t_cdf((distance - centre) / spread, dof)
+    lower = t_cdf((-distance - centre) / spread, dof)
     return np.asarray(upper - lower)
 
 
@@ -179,9 +215,24 @@ def simulate_refraction(
     ndarray, (n_draws,)
         Refraction, D.
 
+    Raises
+    ------
+    ParameterError
+        More than one eye, or fewer than two draws.
+
     Notes
     -----
     JCGM 101:2008. No linear approximation, so it holds across the branches of the formulas too.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> drawn = et.power.simulate_refraction(eye, srk_t, 20.0, u, n_draws=2000)
+    >>> drawn.shape, round(float(drawn.std()), 1)
+    ((2000,), 0.6)
     """
     if np.broadcast(eye.axial_length_mm, eye.k1_d, eye.k2_d).size != 1:
         raise ParameterError("simulate_refraction is for one eye at a time")

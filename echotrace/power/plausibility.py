@@ -41,6 +41,18 @@ def check_plausibility(
     -------
     tuple of PlausibilityFinding
         Those to check first, in the order in which the eyes were given.
+
+    Raises
+    ------
+    ParameterError
+        A limit is missing.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> right = et.power.EyeRecord(eye="right", length_mm=27.1, length_u_mm=0.03)
+    >>> [item.name for item in et.power.check_plausibility([right])]
+    ['length_second_look']
     """
     missing = set(LIMITS) - set(limits)
     if missing:

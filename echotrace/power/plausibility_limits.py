@@ -24,6 +24,12 @@ class Limit:
         In the unit that ends its name.
     source : str
         Published source, ``common practice, no source``, or ``value from memory`` beside it.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.LIMITS["k_difference_d"].value
+    0.9
     """
 
     value: float
@@ -95,10 +101,21 @@ def limits_with(
     source : str
         Who set them.
 
+    Returns
+    -------
+    dict of str to Limit
+        All of :data:`LIMITS`.
+
     Raises
     ------
     ParameterError
         Unknown name, a value that is not a number, or a pair of limits in the wrong order.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.limits_with({"length_high_mm": 27.0})["length_high_mm"]
+    Limit(value=27.0, source='set by the user')
     """
     limits = dict(LIMITS)
     for name, value in changes.items():
@@ -123,7 +140,32 @@ def limits_with(
 
 
 def read_limits(path: str | Path) -> dict[str, Limit]:
-    """Read changed limits from a TOML file of ``name = number`` lines."""
+    """Read changed limits from a TOML file of ``name = number`` lines.
+
+    Parameters
+    ----------
+    path : str or Path
+        Names as in :data:`LIMITS`.
+
+    Returns
+    -------
+    dict of str to Limit
+        All of :data:`LIMITS`, those of the file changed.
+
+    Raises
+    ------
+    ParameterError
+        Not a TOML file, or a name or number as in :func:`limits_with`; naming the file.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import echotrace as et
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "limits.toml"
+    >>> _ = path.write_text("length_high_mm = 27.0")
+    >>> et.power.read_limits(path)["length_high_mm"].source
+    'set in limits.toml'
+    """
     path = Path(path)
     table = read_toml(path)
     try:

@@ -12,7 +12,27 @@ __all__ = ["against_earlier", "between_eyes", "between_methods"]
 
 
 def between_methods(findings: FindingList, records: Sequence[EyeRecord]) -> None:
-    """Contact against immersion of the same eye."""
+    """Contact against immersion of the same eye.
+
+    Parameters
+    ----------
+    findings : FindingList
+        What is found is added to it.
+    records : sequence of EyeRecord
+        Today's sittings of one subject.
+
+    Examples
+    --------
+    >>> from echotrace.power.eye_record import EyeRecord, FindingList
+    >>> from echotrace.power.plausibility_limits import LIMITS
+    >>> from echotrace.power.plausibility_pairs import between_methods
+    >>> found = FindingList(LIMITS)
+    >>> pressed = EyeRecord(eye="right", length_mm=22.6, method="contact")
+    >>> free = EyeRecord(eye="right", length_mm=23.4, method="immersion")
+    >>> between_methods(found, [pressed, free])
+    >>> [item.name for item in found.found]
+    ['contact_against_immersion']
+    """
     for eye in ("right", "left"):
         mine = [item for item in records if item.eye == eye]
         contact = [item for item in mine if item.method == "contact"]
@@ -58,7 +78,27 @@ def between_methods(findings: FindingList, records: Sequence[EyeRecord]) -> None
 
 
 def between_eyes(findings: FindingList, records: Sequence[EyeRecord]) -> None:
-    """Right against left: length and keratometry."""
+    """Right against left: length and keratometry.
+
+    Parameters
+    ----------
+    findings : FindingList
+        What is found is added to it.
+    records : sequence of EyeRecord
+        Today's sittings of one subject.
+
+    Examples
+    --------
+    >>> from echotrace.power.eye_record import EyeRecord, FindingList
+    >>> from echotrace.power.plausibility_limits import LIMITS
+    >>> from echotrace.power.plausibility_pairs import between_eyes
+    >>> found = FindingList(LIMITS)
+    >>> right = EyeRecord(eye="right", length_mm=23.4)
+    >>> left = EyeRecord(eye="left", length_mm=24.4)
+    >>> between_eyes(found, [right, left])
+    >>> [item.severity for item in found.found]
+    ['check']
+    """
     right = [item for item in records if item.eye == "right"]
     left = [item for item in records if item.eye == "left"]
     if not right or not left:
@@ -141,7 +181,27 @@ def _fellow_lengths(findings: FindingList, a: EyeRecord, b: EyeRecord) -> None:
 def against_earlier(
     findings: FindingList, records: Sequence[EyeRecord], earlier: Sequence[EyeRecord]
 ) -> None:
-    """Each of today's lengths against the steadiest earlier one of that eye."""
+    """Each of today's lengths against the steadiest earlier one of that eye.
+
+    Parameters
+    ----------
+    findings : FindingList
+        What is found is added to it.
+    records : sequence of EyeRecord
+        Today's sittings of one subject.
+    earlier : sequence of EyeRecord
+
+    Examples
+    --------
+    >>> from echotrace.power.eye_record import EyeRecord, FindingList
+    >>> from echotrace.power.plausibility_limits import LIMITS
+    >>> from echotrace.power.plausibility_pairs import against_earlier
+    >>> found = FindingList(LIMITS)
+    >>> now, then = (EyeRecord(eye="left", length_mm=x, method="immersion") for x in (23.9, 23.4))
+    >>> against_earlier(found, [now], [then])
+    >>> [item.name for item in found.found]
+    ['length_against_earlier']
+    """
     for record in records:
         past = [item for item in earlier if item.eye == record.eye]
         if not past:

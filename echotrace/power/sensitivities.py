@@ -34,6 +34,14 @@ class Sensitivity:
         position included; negative: a true eye longer than measured ends myopic.
     k_d_per_d, lens_power_d_per_d : ndarray
         D/D.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> round(float(et.power.sensitivity(eye, srk_t, 20.0).length_d_per_mm), 1)
+    -2.1
     """
 
     length_d_per_mm: Array
@@ -57,10 +65,24 @@ def sensitivity(eye: Biometry, constant: LensConstant, power_d: ArrayLike) -> Se
     -------
     Sensitivity
 
+    Raises
+    ------
+    ParameterError
+        Haigis, and the chamber depth is known of some of the eyes only.
+
     Notes
     -----
     Within the guard of SRK/T the derivative is that of the guarded formula; just before it the
     derivative grows without bound, and only :func:`simulate_refraction` describes the spread.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> slopes = et.power.sensitivity(eye, srk_t, 20.0)
+    >>> round(0.1 * float(slopes.length_d_per_mm), 2)  # a tenth of a millimetre, in dioptres
+    -0.21
     """
     return _sensitivity(eye.thin_lens(constant), np.asarray(power_d, dtype=np.float64))
 
@@ -91,7 +113,29 @@ def _sensitivity(model: ThinLensEye, power: Array) -> Sensitivity:
 
 
 def parts_d(slopes: Sensitivity, u: InputUncertainty) -> dict[str, Array]:
-    """Standard uncertainty of the refraction from each input, D, by name of the input."""
+    """Standard uncertainty of the refraction from each input, D, by name of the input.
+
+    Parameters
+    ----------
+    slopes : Sensitivity
+    u : InputUncertainty
+
+    Returns
+    -------
+    dict of str to ndarray
+        D; arrays as in ``slopes``.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.power.sensitivities import combined_d, parts_d
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.InputUncertainty(length_mm=0.1)
+    >>> parts = parts_d(et.power.sensitivity(eye, srk_t, 20.0), u)
+    >>> round(float(parts["length_mm"]), 2), float(parts["k_d"])
+    (0.21, 0.0)
+    """
     one = np.ones_like(slopes.length_d_per_mm)
     return {
         "length_mm": np.abs(slopes.length_d_per_mm) * u.length_mm,
@@ -105,5 +149,27 @@ def parts_d(slopes: Sensitivity, u: InputUncertainty) -> dict[str, Array]:
 
 
 def combined_d(parts: Mapping[str, Array]) -> Array:
-    """All parts together, D: the root of the sum of squares (JCGM 100:2008, 5.1.2)."""
+    """All parts together, D: the root of the sum of squares (JCGM 100:2008, 5.1.2).
+
+    Parameters
+    ----------
+    parts : mapping of str to ndarray
+        Standard uncertainties, D.
+
+    Returns
+    -------
+    ndarray
+        D.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.power.sensitivities import combined_d, parts_d
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.InputUncertainty(length_mm=0.1)
+    >>> parts = parts_d(et.power.sensitivity(eye, srk_t, 20.0), u)
+    >>> float(combined_d(parts)) == float(parts["length_mm"])
+    True
+    """
     return np.asarray(np.sqrt(sum(part**2 for part in parts.values())))

@@ -50,6 +50,16 @@ class PowerSettings:
         Monte Carlo draws, and their seed.
     earlier : tuple of EyeRecord
     limits : mapping of str to Limit
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> given = et.power.PowerSettings(
+    ...     constants=(srk_t,), target_d=-0.25, k1_d={"right": 43.5}, k2_d={"right": 44.5}
+    ... )
+    >>> given.coverage, given.n_each_side
+    (0.95, 3)
     """
 
     constants: tuple[LensConstant, ...]

@@ -50,6 +50,18 @@ def study_eyes(lengths: Sequence[EyeLength], settings: PowerSettings) -> tuple[E
     ------
     ParameterError
         No sitting, several subjects, keratometry or constants that cannot be used.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> length = et.power.EyeLength(eye="right", mean_mm=23.4, u_mm=0.03, n=5, n_accepted=5)
+    >>> given = et.power.PowerSettings(
+    ...     constants=(srk_t,), target_d=-0.25, k1_d={"right": 43.5}, k2_d={"right": 44.5}
+    ... )
+    >>> (study,) = et.power.study_eyes([length], given)
+    >>> study.warnings[0][:46]
+    'Nobody has declared that the cornea is untouch'
     """
     if not lengths:
         raise ParameterError("there is no sitting to work on")

@@ -36,6 +36,19 @@ def study_cautions(
     Returns
     -------
     tuple of Caution
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.power.study_cautions import study_cautions
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> length = et.power.EyeLength(eye="right", mean_mm=23.4, u_mm=0.03, n=5, n_accepted=1)
+    >>> given = et.power.PowerSettings(
+    ...     constants=(srk_t,), target_d=-0.25, k1_d={"right": 43.5}, k2_d={"right": 44.5}
+    ... )
+    >>> (study,) = et.power.study_eyes([length], given)
+    >>> [x.name for x in study_cautions(length, given, study.table, study.drawn_d, "not known")]
+    ['one_scan']
     """
     found = []
     if length.n_accepted == 1:

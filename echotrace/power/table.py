@@ -42,6 +42,16 @@ class PowerTable:
     chance : ndarray, (n_formulas, n_powers, 3)
         Chance of ending within 0.25, 0.5 and 1 D of the target.
     target_d : float
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> table = et.power.power_table(eye, [srk_t], -0.25, u)
+    >>> float(table.power_d[table.nearest(0)])
+    20.5
     """
 
     power_d: Array
@@ -52,16 +62,39 @@ class PowerTable:
     target_d: float
 
     def disagreement_d(self) -> tuple[Array, Array]:
-        """Lowest and highest refraction that the formulas predict for each power, D."""
+        """Lowest and highest refraction that the formulas predict for each power, D.
+
+        Returns
+        -------
+        low, high : ndarray, (n_powers,)
+            D.
+        """
         predicted = np.stack([item.refraction_d for item in self.outcomes])
         return np.asarray(predicted.min(axis=0)), np.asarray(predicted.max(axis=0))
 
     def nearest(self, formula: int) -> int:
-        """Row whose refraction is nearest to the target by one formula."""
+        """Row whose refraction is nearest to the target by one formula.
+
+        Parameters
+        ----------
+        formula : int
+            Number of the formula, from 0.
+
+        Returns
+        -------
+        int
+            Position in ``power_d``.
+        """
         return int(np.argmin(np.abs(self.outcomes[formula].refraction_d - self.target_d)))
 
     def to_records(self) -> list[dict[str, Any]]:
-        """One flat dictionary per power and formula."""
+        """One flat dictionary per power and formula.
+
+        Returns
+        -------
+        list of dict
+            Powers and refractions in D.
+        """
         return [
             {
                 "power_d": float(power),
@@ -115,6 +148,22 @@ def power_table(
     Returns
     -------
     PowerTable
+
+    Raises
+    ------
+    ParameterError
+        No constant, two of one formula, a step outside 0 to 5 D, or no power reaches the target;
+        as in :func:`outcome` besides.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> u = et.power.published_uncertainty(0.05, 0.02)
+    >>> table = et.power.power_table(eye, [srk_t], -0.25, u)
+    >>> table.power_d.tolist()
+    [19.0, 19.5, 20.0, 20.5, 21.0, 21.5, 22.0]
     """
     if not constants:
         raise ParameterError("at least one constant is needed: give srk_t=A or another")

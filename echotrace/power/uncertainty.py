@@ -38,6 +38,17 @@ class InputUncertainty:
         Of the implant's power as labelled, D.
     refraction_d : float
         Of the refraction found after surgery, D: what the outcome is judged by.
+
+    Raises
+    ------
+    ParameterError
+        A value below zero, or not a number.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.InputUncertainty(length_mm=0.05, k_d=0.2).lens_position_mm
+    0.0
     """
 
     length_mm: float
@@ -130,6 +141,22 @@ def published_uncertainty(
         mm.
     **changes : float
         Own values for other fields of :class:`InputUncertainty`.
+
+    Returns
+    -------
+    InputUncertainty
+        Sources: :data:`PUBLISHED`.
+
+    Raises
+    ------
+    ParameterError
+        An unknown name, or a value below zero.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> et.power.published_uncertainty(0.05, k_d=0.25).lens_position_mm
+    0.35
     """
     values = {name: value for name, (value, _) in PUBLISHED.items()}
     unknown = set(changes) - set(values)

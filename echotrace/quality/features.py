@@ -48,6 +48,24 @@ def nominal_rise_us(pulse: Pulse, bandwidth_hz: float) -> float:
 
     For a Gaussian the rise is 1.687 standard deviations; detection widens the pulse by the
     envelope's own band (``bandwidth_hz``, zero where there is none).
+
+    Parameters
+    ----------
+    pulse : Pulse
+    bandwidth_hz : float
+        Of the plain envelope, Hz; zero where it has none of its own.
+
+    Returns
+    -------
+    float
+        µs.
+
+    Examples
+    --------
+    >>> from echotrace.quality.features import nominal_rise_us
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> round(nominal_rise_us(gaussian_pulse(100e6, 10e6, 0.6), 9e6), 3)
+    0.127
     """
     # Full width at half height of the pulse -> standard deviation of its amplitude.
     sigma_us = pulse.width_us / 2.3548
@@ -74,6 +92,12 @@ class TraceWindow:
     name : str
     start, stop : tuple of str and float
         Interface, and delay after its pick, µs.
+
+    Examples
+    --------
+    >>> from echotrace.quality.features import TraceWindow
+    >>> TraceWindow("orbit", ("retina", 1.6), ("retina", 7.0)).stop
+    ('retina', 7.0)
     """
 
     name: str
@@ -82,7 +106,24 @@ class TraceWindow:
 
 
 def trace_windows(target: Target) -> tuple[TraceWindow, ...]:
-    """The windows of a target that are looked at."""
+    """The windows of a target that are looked at.
+
+    Parameters
+    ----------
+    target : Target
+
+    Returns
+    -------
+    tuple of TraceWindow
+        None for a target that is no eye.
+
+    Examples
+    --------
+    >>> from echotrace.quality.features import trace_windows
+    >>> from echotrace.target import eye_target
+    >>> [window.name for window in trace_windows(eye_target("phakic"))]
+    ['wall', 'orbit', 'orbit_near', 'orbit_far', 'lens']
+    """
     if not target.anatomy:
         return ()
     middle = 0.5 * (_ORBIT_US[0] + _ORBIT_US[1])
@@ -116,6 +157,15 @@ class EchoFeatures:
         :attr:`~echotrace.signal.pulse.Pulse.grid_stride`.
     nominal_rise_us : float
         Rise of an undistorted echo.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.block import prepare
+    >>> (reader,) = prepare(recording).readers.values()
+    >>> reader.read(recording).echo_features.height.shape
+    (6, 6)
     """
 
     noise: NDArray[np.float64]
@@ -130,7 +180,24 @@ class EchoFeatures:
 
 
 def echo_reach_samples(pulse: Pulse) -> tuple[int, int]:
-    """How far from a pick the echo's own maximum may lie, and its longest rise, samples."""
+    """How far from a pick the echo's own maximum may lie, and its longest rise, samples.
+
+    Parameters
+    ----------
+    pulse : Pulse
+
+    Returns
+    -------
+    reach, far : int
+        Samples.
+
+    Examples
+    --------
+    >>> from echotrace.quality.features import echo_reach_samples
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> echo_reach_samples(gaussian_pulse(100e6, 10e6, 0.6))
+    (15, 236)
+    """
     width = pulse.width_us * pulse.sampling_rate_hz * 1e-6
     return int(np.ceil(width)), int(np.ceil(16.0 * width))
 
@@ -148,6 +215,21 @@ def echo_features(
     target : Target
     method : str
         In contact the first interface is no echo of the trace and has no features.
+
+    Returns
+    -------
+    EchoFeatures
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.chain.plain import view_trace
+    >>> from echotrace.quality.features import echo_features
+    >>> view = view_trace(recording, 0)
+    >>> found = echo_features(view.traces, view.delay_us, view.target, method="immersion")
+    >>> found.rise_us.shape, found.clipped.tolist()
+    ((1, 6), [[0, 0, 0, 0, 0, 0]])
     """
     from echotrace.kernels.features import echo_shapes, windows
 
@@ -225,6 +307,14 @@ def trace_features(
     dict of str to ndarray of float32, each (n_traces,)
         ``level_db_NAME``, ``rise_us_NAME`` and ``width_us_NAME`` for each interface; the level of
         a clipped echo is NaN, for its height is not known. Then the features of the whole trace.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> features = et.measure(recording).features
+    >>> features["retina_rise_ratio"].shape, list(features)[:2]
+    ((6,), ['level_db_cornea_front', 'rise_us_cornea_front'])
     """
     all_level_db = _over_noise_db(echoes.height, echoes.noise[:, None])
     level_db = np.where(echoes.clipped > 0, np.float32(np.nan), all_level_db)
@@ -383,6 +473,15 @@ def score_traces(features: Mapping[str, Float32]) -> dict[str, Float32]:
     dict of str to ndarray of float32, each (n_traces,)
         ``score``: aligned and correctly picked; zero where an interface of the length is missing.
         ``on_axis_probability``.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.quality.features import score_traces
+    >>> features = et.measure(recording).features
+    >>> sorted(score_traces(features)), bool((score_traces(features)["score"] <= 1.0).all())
+    (['on_axis_probability', 'score'], True)
     """
     models = shipped_models()
     score = models["score"].probability(features)

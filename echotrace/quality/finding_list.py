@@ -11,7 +11,14 @@ __all__ = ["FINDINGS", "Finding", "Severity"]
 
 
 class Severity(StrEnum):
-    """What a finding does to a scan."""
+    """What a finding does to a scan.
+
+    Examples
+    --------
+    >>> from echotrace.quality.finding_list import Severity
+    >>> [str(severity) for severity in Severity]
+    ['reject', 'warn', 'note']
+    """
 
     REJECT = "reject"
     WARN = "warn"
@@ -48,6 +55,13 @@ class Finding:
         any set. What is clipped, unsure from noise or merely noted is put lower than that. The rest
         is an estimate from geometry: a repeat, an implant or a wrong speed moves the retina by that
         much (common practice, no source). Infinite where there is no length at all.
+
+    Examples
+    --------
+    >>> from echotrace.quality.finding_list import FINDINGS
+    >>> finding = FINDINGS["gain_too_low"]
+    >>> str(finding.severity), finding.feature, finding.limit
+    ('reject', 'weakest_level_db', 'min_level_db')
     """
 
     name: str

@@ -58,6 +58,22 @@ def finding_bits(
     limits : QualityLimits
     cornea_assumed : ndarray of bool, (n_traces,)
     receiver_known : bool
+
+    Returns
+    -------
+    ndarray of uint32, (n_traces,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.quality.findings import finding_bits
+    >>> from echotrace.quality.limits import QualityLimits
+    >>> features = {name: np.float32([value]) for name, value in
+    ...             {"echo_count": 9, "missing_count": 0, "weakest_level_db": 14.0}.items()}
+    >>> bits = finding_bits(features, QualityLimits(), cornea_assumed=np.array([False]),
+    ...                     receiver_known=True)
+    >>> bits.tolist()
+    [16]
     """
     no_echo = features["echo_count"] < 1
     raised = np.zeros((len(FINDINGS), no_echo.size), np.bool_)
@@ -100,7 +116,19 @@ def _bits_of(names: Iterable[str]) -> np.uint32:
 
 @functools.cache
 def rejecting_bits() -> np.uint32:
-    """The bits of all findings that reject a scan."""
+    """The bits of all findings that reject a scan.
+
+    Returns
+    -------
+    uint32
+
+    Examples
+    --------
+    >>> from echotrace.quality.finding_list import FINDINGS
+    >>> from echotrace.quality.findings import rejecting_bits
+    >>> bool(rejecting_bits() >> list(FINDINGS).index("cornea_assumed") & 1)
+    False
+    """
     return _bits_of(item.name for item in FINDINGS.values() if item.severity is Severity.REJECT)
 
 
@@ -108,6 +136,25 @@ def rank_findings(names: Iterable[str]) -> list[str]:
     """Findings by the length error that they can cause, largest first.
 
     A low score comes behind them, for it only sums up; notes come last.
+
+    Parameters
+    ----------
+    names : iterable of str
+
+    Returns
+    -------
+    list of str
+
+    Raises
+    ------
+    KeyError
+        A name that is not in :data:`~echotrace.quality.finding_list.FINDINGS`.
+
+    Examples
+    --------
+    >>> from echotrace.quality.findings import rank_findings
+    >>> rank_findings(["cornea_assumed", "score_low", "retina_low", "echo_missing"])
+    ['echo_missing', 'retina_low', 'score_low', 'cornea_assumed']
     """
     return sorted(
         names,
@@ -140,6 +187,24 @@ def describe_finding(
         The features of the one trace.
     limits : QualityLimits, optional
         To say what the feature was held against.
+
+    Returns
+    -------
+    str
+        Sentences.
+
+    Raises
+    ------
+    ParameterError
+        No such finding.
+
+    Examples
+    --------
+    >>> from echotrace.quality.findings import describe_finding
+    >>> from echotrace.quality.limits import QualityLimits
+    >>> words = describe_finding("gain_too_low", {"weakest_level_db": 14.2}, QualityLimits())
+    >>> print(words.split(". ")[1])
+    Weakest echo over the noise: 14.2 dB; at least 20 wanted
     """
     if name not in FINDINGS:
         raise ParameterError(f"unknown finding {name!r}; known: {', '.join(FINDINGS)}")

@@ -74,6 +74,17 @@ class QualityLimits:
         Clipped share of all samples.
     min_score : float
         Least score of an accepted trace.
+
+    Raises
+    ------
+    ParameterError
+        A limit below -200 or above 10000.
+
+    Examples
+    --------
+    >>> from echotrace.quality.limits import QualityLimits
+    >>> QualityLimits(min_score=0.5).min_score
+    0.5
     """
 
     max_clipped_samples: float = 2.0

@@ -93,6 +93,15 @@ def pattern_features(
     -------
     dict of str to ndarray of float32, each (n_traces,)
         All of :data:`PATTERN_FEATURES`.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> from echotrace.quality.pattern import PATTERN_FEATURES
+    >>> features = et.measure(recording).features
+    >>> set(PATTERN_FEATURES) <= set(features), features["chamber_mm"].shape
+    (True, (6,))
     """
     from echotrace.kernels import pattern as ask
 

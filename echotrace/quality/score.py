@@ -45,6 +45,17 @@ class ScoreTerm:
         What it adds at each knot; rises, or falls, all the way.
     absent_nats : float
         What it adds where the feature is NaN.
+
+    Raises
+    ------
+    ParameterError
+        Knots that do not rise or do not pair with the nats, or nats that both rise and fall.
+
+    Examples
+    --------
+    >>> from echotrace.quality.score import ScoreTerm
+    >>> ScoreTerm(feature="wall_step_db", knots=(0.0, 20.0), nats=(0.0, 3.0)).absent_nats
+    0.0
     """
 
     feature: str
@@ -72,6 +83,15 @@ class ScoreModel:
     terms : tuple of ScoreTerm
     provenance : mapping of str to str
         From what, when and by which version it was made.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.quality.score import ScoreModel, ScoreTerm
+    >>> term = ScoreTerm(feature="wall_step_db", knots=(0.0, 20.0), nats=(0.0, 4.0))
+    >>> model = ScoreModel(intercept_nats=-2.0, terms=(term,))
+    >>> model.probability({"wall_step_db": np.array([0.0, 10.0, 30.0])}).round(3).tolist()
+    [0.119, 0.5, 0.881]
     """
 
     intercept_nats: float
@@ -88,7 +108,16 @@ class ScoreModel:
         object.__setattr__(self, "_lines", lines)
 
     def nats(self, features: Mapping[str, NDArray[np.floating]]) -> Float64:
-        """Sum of all terms for each trace; a feature that is not there counts as absent."""
+        """Sum of all terms for each trace; a feature that is not there counts as absent.
+
+        Parameters
+        ----------
+        features : mapping of str to ndarray, each (n_traces,)
+
+        Returns
+        -------
+        ndarray of float64, (n_traces,)
+        """
         from echotrace.kernels.score import add_worth
 
         n = next(iter(features.values())).size
@@ -107,12 +136,39 @@ class ScoreModel:
         Parameters
         ----------
         features : mapping of str to ndarray, each (n_traces,)
+
+        Returns
+        -------
+        ndarray of float64, (n_traces,)
         """
         return np.asarray(1.0 / (1.0 + np.exp(-np.clip(self.nats(features), -40.0, 40.0))))
 
 
 def model_from_table(table: Mapping[str, Any]) -> ScoreModel:
-    """Make a model of one table of the model file."""
+    """Make a model of one table of the model file.
+
+    Parameters
+    ----------
+    table : mapping
+        With ``intercept_nats``, ``term`` (a list of tables) and ``provenance``.
+
+    Returns
+    -------
+    ScoreModel
+
+    Raises
+    ------
+    ParameterError
+        As :class:`ScoreTerm`.
+    KeyError
+        Something is missing.
+
+    Examples
+    --------
+    >>> from echotrace.quality.score import model_from_table
+    >>> model_from_table({"intercept_nats": 0.5, "term": []}).intercept_nats
+    0.5
+    """
     return ScoreModel(
         intercept_nats=float(table["intercept_nats"]),
         terms=tuple(
@@ -137,6 +193,12 @@ def shipped_models() -> Mapping[str, ScoreModel]:
     mapping of str to ScoreModel
         ``score``: aligned and correctly picked. ``on_axis``: the beam within the limits of tilt
         and decentration, whatever was picked.
+
+    Examples
+    --------
+    >>> from echotrace.quality.score import shipped_models
+    >>> sorted(shipped_models())
+    ['on_axis', 'score']
     """
     text = (files("echotrace") / "data" / "score_model.toml").read_text(encoding="utf-8")
     table = tomllib.loads(text)

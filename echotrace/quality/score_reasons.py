@@ -61,6 +61,12 @@ def against_the_score(
     -------
     list of str
         In plain words; only features that take 1.5 nats and more off their best.
+
+    Examples
+    --------
+    >>> from echotrace.quality.score_reasons import against_the_score
+    >>> against_the_score({"missing_count": 2.0, "wall_step_db": 40.0})
+    ['a missing interface']
     """
     model = shipped_models()["score"] if model is None else model
     lost = []

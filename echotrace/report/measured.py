@@ -25,6 +25,7 @@ from echotrace.sittings.alignment import AlignmentEstimate
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
 from echotrace.target import Target
+from echotrace.text_out import one_line
 
 SCORE_MEANS = (
     "Score: the probability that a scan is aligned (tilt up to 2.5°, decentration up to 0.5 mm) "
@@ -51,7 +52,7 @@ def _mm(value: float, digits: int = 2) -> str:
 
 def sitting_title(summary: SittingSummary) -> str:
     """Who and how, in one line."""
-    labels = summary.labels
+    labels = {name: one_line(text, 40) for name, text in summary.labels.items()}
     parts = [f"subject {labels['subject']}"]
     if labels["eye"] != "none":
         parts.append(f"{labels['eye']} eye")

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from echotrace import __version__
 from echotrace.caution import CAUTION
 from echotrace.figures.style import COLOURS, INTERFACE_COLOURS
-from echotrace.text_out import visible
+from echotrace.text_out import one_line, visible
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -57,7 +57,7 @@ def figure_svg(figure: Figure, label: str) -> Markup:
     svg = re.sub(r'\bid="', f'id="{prefix}', svg)
     svg = re.sub(r'href="#', f'href="#{prefix}', svg)
     svg = re.sub(r"url\(#", f"url(#{prefix}", svg)
-    svg = svg.replace("<svg", f'<svg role="img" aria-label="{escape(label)}"', 1)
+    svg = svg.replace("<svg", f'<svg role="img" aria-label="{escape(one_line(label))}"', 1)
     return Markup(svg)
 
 

@@ -34,6 +34,19 @@ def power_page(studies: Sequence[EyeStudy], settings: PowerSettings) -> str:
     -------
     str
         Self-contained HTML.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.report.power_page import power_page
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> length = et.power.EyeLength(eye="right", mean_mm=23.4, u_mm=0.03, n=5, n_accepted=5)
+    >>> given = et.power.PowerSettings(
+    ...     constants=(srk_t,), target_d=-0.25, k1_d={"right": 43.5}, k2_d={"right": 44.5}
+    ... )
+    >>> page = power_page(et.power.study_eyes([length], given), given)
+    >>> page.startswith("<!DOCTYPE html>") or page[:15]
+    '<!doctype html>'
     """
     subject = studies[0].length.subject if studies else ""
     title = "What the length means for an implant" + (f", subject {subject}" if subject else "")

@@ -10,6 +10,7 @@ from echotrace.power.eye_cautions import FULL_CAUTION
 from echotrace.power.eye_study import EyeStudy, signed
 from echotrace.power.settings import PowerSettings
 from echotrace.power.uncertainty import PARTS, PUBLISHED
+from echotrace.text_out import one_line
 
 __all__ = ["power_text"]
 
@@ -28,6 +29,19 @@ def power_text(studies: Sequence[EyeStudy], settings: PowerSettings) -> str:
     -------
     str
         Lines of at most 100 characters, but for wide tables.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.report.power_text import power_text
+    >>> srk_t = et.power.LensConstant(et.power.Formula.SRK_T, (118.4,))
+    >>> length = et.power.EyeLength(eye="right", mean_mm=23.4, u_mm=0.03, n=5, n_accepted=5)
+    >>> given = et.power.PowerSettings(
+    ...     constants=(srk_t,), target_d=-0.25, k1_d={"right": 43.5}, k2_d={"right": 44.5}
+    ... )
+    >>> text = power_text(et.power.study_eyes([length], given), given)
+    >>> "WARNING" in text
+    True
     """
     lines = _wrapped("", FULL_CAUTION)
     for study in studies:
@@ -45,7 +59,8 @@ def _wrapped(mark: str, text: str) -> list[str]:
 
 def _eye_text(study: EyeStudy, settings: PowerSettings) -> list[str]:
     length = study.length
-    title = f"{length.name} (subject {length.subject})" if length.subject else length.name
+    subject = f" (subject {one_line(length.subject, 40)})" if length.subject else ""
+    title = f"{length.name}{subject}"
     lines = [title, "=" * len(title)]
     if not math.isnan(length.mean_mm):
         u = math.hypot(length.u_mm, length.u_shared_mm)

@@ -39,6 +39,21 @@ class Candidates:
     broadening : ndarray of float32, (n_traces, c)
         Natural logarithm of an undistorted echo's curvature over that of this one: zero for the
         pulse's own shape, positive for a drawn-out echo, negative for a spike.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.candidates import find_echoes
+    >>> found = find_echoes(traces)
+    >>> found.count.tolist(), found.delay_us[0, :1].round(2).tolist()
+    ([1], [3.29])
     """
 
     count: NDArray[np.int32]
@@ -56,7 +71,32 @@ _DIP_RATIO = 0.8
 def search_plan(
     pulse: Pulse, signal: Signal, start_delay_us: float, threshold_db: float
 ) -> SearchPlan:
-    """How echoes are looked for, for the kernels."""
+    """How echoes are looked for, for the kernels.
+
+    Parameters
+    ----------
+    pulse : Pulse
+        Template, at the sampling rate of the traces.
+    signal : Signal
+        RF, or recorded envelopes.
+    start_delay_us : float
+        Delay of the first sample, µs.
+    threshold_db : float
+        Least height of an echo over the noise, dB.
+
+    Returns
+    -------
+    SearchPlan
+
+    Examples
+    --------
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.candidates import search_plan
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> plan = search_plan(gaussian_pulse(100e6, 10e6, 0.6), Signal.RF, 0.0, 20.0)
+    >>> plan.stride, plan.threshold_ratio
+    (5, 10.0)
+    """
     from echotrace.kernels.echoes import SearchPlan
 
     stride = pulse.grid_stride
@@ -89,6 +129,25 @@ def find_echoes(traces: Conditioned, *, threshold_db: float = 13.0) -> Candidate
     threshold_db : float
         Least height over the noise, dB. At 13 dB the matched noise of a whole trace passes it
         about once in a hundred traces.
+
+    Returns
+    -------
+    Candidates
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.candidates import find_echoes
+    >>> found = find_echoes(traces, threshold_db=20.0)
+    >>> found.sample[0, : found.count[0]].tolist(), bool(found.level_db[0, 0] > 60.0)
+    ([329], True)
     """
     from echotrace.kernels.echoes import find_rows
 
@@ -118,7 +177,23 @@ def find_echoes(traces: Conditioned, *, threshold_db: float = 13.0) -> Candidate
 
 
 def empty_candidates(n_traces: int) -> Candidates:
-    """Room for the echoes of some traces."""
+    """Room for the echoes of some traces.
+
+    Parameters
+    ----------
+    n_traces : int
+
+    Returns
+    -------
+    Candidates
+        Whose values mean nothing yet.
+
+    Examples
+    --------
+    >>> from echotrace.signal.candidates import empty_candidates
+    >>> empty_candidates(3).delay_us.shape
+    (3, 160)
+    """
     shape = (n_traces, _MAX_CANDIDATES)
     return Candidates(
         np.empty(n_traces, np.int32),

@@ -36,6 +36,31 @@ def choose_in_gates(
     target : Target
     first_us : float
         Known delay of the first interface, µs (contact); NaN where it is looked for.
+
+    Returns
+    -------
+    Choice
+        Its margins are NaN.
+
+    Raises
+    ------
+    ParameterError
+        As :func:`~echotrace.signal.gates.check_gates`.
+
+    Examples
+    --------
+    >>> from echotrace.signal.candidates import Candidates
+    >>> from echotrace.signal.choice import choose_in_gates
+    >>> from echotrace.signal.gates import preset_gates
+    >>> from echotrace.target import eye_target
+    >>> import numpy as np
+    >>> at = np.array([[10.0, 10.67, 14.65, 19.53, 41.19]])
+    >>> n = np.arange(5, dtype=np.int32)[None]
+    >>> level = np.full((1, 5), 60.0, np.float32)
+    >>> echoes = Candidates(np.array([5], np.int32), 100 * n, at, level, level - 60, 0 * level)
+    >>> eye = eye_target("phakic")
+    >>> choose_in_gates(echoes, preset_gates(eye, "immersion"), eye).candidate.tolist()
+    [[0, 1, 2, 3, 4, -1]]
     """
     by_name = check_gates(gates, target)
     plan = choice_plan(gates, target, jointly=False, first_us=first_us)
@@ -75,6 +100,30 @@ def choose_jointly(
     first_us : float
         Known delay of the first interface, µs (contact); NaN where it is looked for.
     weights : JointChoiceSettings, optional
+
+    Returns
+    -------
+    Choice
+
+    Raises
+    ------
+    ParameterError
+        As :func:`~echotrace.signal.gates.check_gates`.
+
+    Examples
+    --------
+    >>> from echotrace.signal.candidates import Candidates
+    >>> from echotrace.signal.choice import choose_jointly
+    >>> from echotrace.signal.gates import preset_gates
+    >>> from echotrace.target import eye_target
+    >>> import numpy as np
+    >>> at = np.array([[10.0, 10.67, 14.65, 19.53, 41.19]])
+    >>> n = np.arange(5, dtype=np.int32)[None]
+    >>> level = np.full((1, 5), 60.0, np.float32)
+    >>> echoes = Candidates(np.array([5], np.int32), 100 * n, at, level, level - 60, 0 * level)
+    >>> eye = eye_target("phakic")
+    >>> choose_jointly(echoes, preset_gates(eye, "immersion"), eye).candidate.tolist()
+    [[0, 1, 2, 3, 4, -1]]
     """
     plan = choice_plan(gates, target, jointly=True, first_us=first_us, weights=weights)
     chosen, margin = run_choice(plan, candidates)

@@ -33,6 +33,16 @@ class Choice:
     margin : ndarray of float64, (n_traces, n_interfaces)
         How much better the choice is than the best one with another echo there, in nats of the
         joint score; NaN for gates searched one by one.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.choice_plan import Choice
+    >>> from echotrace.signal.picking import PickReason
+    >>> chosen, reason = np.array([[0, -1]], np.int32), np.array([[0, 1]], np.uint8)
+    >>> choice = Choice(chosen, reason, np.ones((1, 2)))
+    >>> PickReason(int(choice.reason[0, 1])).name
+    'NO_ECHO'
     """
 
     candidate: NDArray[np.int32]
@@ -72,6 +82,17 @@ class JointChoiceSettings:
         Cost of an echo outside a fixed gate.
     prior : float
         Weight of the published segment lengths.
+
+    Raises
+    ------
+    ParameterError
+        A weight below zero or above 1000.
+
+    Examples
+    --------
+    >>> from echotrace.signal.choice_plan import JointChoiceSettings
+    >>> JointChoiceSettings(missing=8.0).missing
+    8.0
     """
 
     per_10_db: float = 1.0
@@ -102,7 +123,37 @@ def choice_plan(
     first_us: float = np.nan,
     weights: JointChoiceSettings | None = None,
 ) -> ChoicePlan:
-    """Gates, priors and weights as arrays, for the kernels."""
+    """Gates, priors and weights as arrays, for the kernels.
+
+    Parameters
+    ----------
+    gates : sequence of Gate
+        An interface without a gate is not looked for.
+    target : Target
+    jointly : bool
+        Or gate by gate.
+    first_us : float
+        Known delay of the first interface, µs (contact); NaN where it is looked for.
+    weights : JointChoiceSettings, optional
+
+    Returns
+    -------
+    ChoicePlan
+
+    Raises
+    ------
+    ParameterError
+        As :func:`~echotrace.signal.gates.check_gates`.
+
+    Examples
+    --------
+    >>> from echotrace.signal.choice_plan import choice_plan
+    >>> from echotrace.signal.gates import preset_gates
+    >>> from echotrace.target import eye_target
+    >>> eye = eye_target("phakic")
+    >>> choice_plan(preset_gates(eye, "immersion"), eye, jointly=True).gate.shape
+    (6, 13)
+    """
     from echotrace.kernels import choice as kernel
 
     weights = weights or JointChoiceSettings()
@@ -171,10 +222,27 @@ def run_choice(
 ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
     """Choose in every trace.
 
+    Parameters
+    ----------
+    plan : ChoicePlan
+    candidates : Candidates
+
     Returns
     -------
     chosen : ndarray of int32, (n_traces, n_interfaces)
     margin : ndarray of float64, (n_traces, n_interfaces)
+
+    Examples
+    --------
+    >>> from echotrace.signal.candidates import empty_candidates
+    >>> from echotrace.signal.choice_plan import choice_plan, run_choice
+    >>> from echotrace.signal.gates import preset_gates
+    >>> from echotrace.target import eye_target
+    >>> eye, nothing = eye_target("phakic"), empty_candidates(1)
+    >>> nothing.count[:] = 0
+    >>> plan = choice_plan(preset_gates(eye, "immersion"), eye, jointly=True)
+    >>> run_choice(plan, nothing)[0].tolist()
+    [[-1, -1, -1, -1, -1, -1]]
     """
     from echotrace.kernels.choice import choose_rows
 

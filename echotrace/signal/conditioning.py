@@ -45,6 +45,19 @@ class Conditioned:
     bandwidth_hz : float
         Band of the plain envelope.
     sampling_rate_hz, start_delay_us : float
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> traces.step_us, int(traces.matched_envelope.argmax())
+    (0.01, 329)
     """
 
     rf: NDArray[np.float32] | None
@@ -68,16 +81,57 @@ class Conditioned:
         return 1e6 / self.sampling_rate_hz
 
     def to_delay_us(self, sample: NDArray[np.floating]) -> NDArray[np.float64]:
-        """Delay of a (fractional) sample, µs."""
+        """Delay of a (fractional) sample, µs.
+
+        Parameters
+        ----------
+        sample : ndarray of float
+            Position from the start of the trace, samples.
+
+        Returns
+        -------
+        ndarray of float64, same shape
+            µs after delay zero.
+        """
         return np.asarray(self.start_delay_us + np.asarray(sample, np.float64) * self.step_us)
 
     def to_sample(self, delay_us: NDArray[np.floating] | float) -> NDArray[np.float64]:
-        """Fractional sample of a delay in µs."""
+        """Fractional sample of a delay in µs.
+
+        Parameters
+        ----------
+        delay_us : float or ndarray of float
+            µs after delay zero.
+
+        Returns
+        -------
+        ndarray of float64, same shape
+            Samples from the start of the trace.
+        """
         return np.asarray((np.asarray(delay_us, np.float64) - self.start_delay_us) / self.step_us)
 
 
 def envelope_band_hz(pulse: Pulse, envelope_bandwidth: float) -> float:
-    """Band of the plain envelope, Hz, from its multiple of the pulse's -6 dB band."""
+    """Band of the plain envelope, Hz, from its multiple of the pulse's -6 dB band.
+
+    Parameters
+    ----------
+    pulse : Pulse
+    envelope_bandwidth : float
+        Band as a multiple of the pulse's -6 dB band.
+
+    Returns
+    -------
+    float
+        Hz; 0.9 of the sampling rate at most.
+
+    Examples
+    --------
+    >>> from echotrace.signal.conditioning import envelope_band_hz
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> round(envelope_band_hz(gaussian_pulse(100e6, 10e6, 0.6), 1.5) * 1e-6, 2)  # MHz
+    9.0
+    """
     return float(
         min(
             envelope_bandwidth * HALF_HEIGHT_OVER_RMS * pulse.rms_bandwidth_hz,
@@ -115,6 +169,28 @@ def condition(
     lsb : float or ndarray, (n_traces,)
         One LSB of the converter in the units of ``amplitude``: noise is never taken to be less than
         rounding makes it. Zero where samples were not rounded.
+
+    Returns
+    -------
+    Conditioned
+
+    Raises
+    ------
+    ParameterError
+        The pulse has another sampling rate, or the envelope another method than those.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> round(float(traces.matched_envelope.max()), 2), traces.envelope.shape
+    (1.0, (1, 659))
     """
     if abs(pulse.sampling_rate_hz - sampling_rate_hz) > 1e-6 * sampling_rate_hz:
         raise ParameterError(
@@ -187,6 +263,14 @@ def lsb_noise(pulse: Pulse, bandwidth_hz: float, signal: Signal) -> tuple[float,
     -------
     tuple of float
         Standard deviations of one quadrature; the last per µs.
+
+    Examples
+    --------
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import lsb_noise
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> [round(x, 2) for x in lsb_noise(gaussian_pulse(100e6, 10e6, 0.6), 9e6, Signal.RF)]
+    [0.11, 0.12, 1.39]
     """
     rounding = 12.0**-0.5
     if signal != Signal.RF:

@@ -58,10 +58,23 @@ def analytic_signal(rf: NDArray[np.generic]) -> NDArray[np.complexfloating]:
     -------
     ndarray of complex64 or complex128, same shape
 
+    Raises
+    ------
+    ParameterError
+        Complex samples.
+
     Notes
     -----
     Spectrum with its negative frequencies taken out and the positive ones doubled (Gabor D 1946,
     J IEE 93:429), by a real-input FFT.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.envelope import analytic_signal
+    >>> wave = np.cos(2 * np.pi * 8 * np.arange(64) / 64)
+    >>> np.abs(analytic_signal(wave))[::16].round(6).tolist()
+    [1.0, 1.0, 1.0, 1.0]
     """
     samples = _float(rf)
     n = samples.shape[-1]
@@ -108,11 +121,27 @@ def detect_envelope(
     ndarray of float, same shape
         Zero or more.
 
+    Raises
+    ------
+    ParameterError
+        An unknown method, complex samples, or a band that is not positive or wider than the
+        sampling rate.
+
     Notes
     -----
     Zero-phase filters: no delay to compensate beyond 0.01 sample for a symmetric echo. The
     rectifier leaves a ripple at twice the carrier that the low-pass must take out: with a band of
     one carrier it stands 12 dB per (2 f0 / half band)^2 down, below -100 dB at the default.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.envelope import detect_envelope
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> rf = np.pad(gaussian_pulse(100e6, 10e6, 0.6).analytic.real, 100)
+    >>> envelope = detect_envelope(rf, 100e6, centre_frequency_hz=10e6, bandwidth_hz=12e6)
+    >>> int(envelope.argmax()) - rf.size // 2, round(float(envelope.max()), 2)
+    (0, 0.9)
     """
     samples = _float(rf)
     if method == "analytic":
@@ -139,7 +168,25 @@ def detect_envelope(
 
 
 def image_is_negligible(centre_frequency_hz: float, bandwidth_hz: float) -> bool:
-    """Whether the Gaussian band about the carrier passes less than 0.2 % of its mirror image."""
+    """Whether the Gaussian band about the carrier passes less than 0.2 % of its mirror image.
+
+    Parameters
+    ----------
+    centre_frequency_hz : float
+        Of the carrier, Hz.
+    bandwidth_hz : float
+        -6 dB width of the band, Hz.
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> from echotrace.signal.envelope import image_is_negligible
+    >>> image_is_negligible(10e6, 9e6), image_is_negligible(10e6, 15e6)
+    (True, False)
+    """
     return bandwidth_hz <= 1.35 * centre_frequency_hz
 
 
@@ -151,6 +198,28 @@ def quadrature_taps(
     An odd number; the tails beyond 3.6 standard deviations (0.15 % of the middle) are cut.
     Demodulation, low-pass and modulation back leave the magnitude of this one-sided filter, so
     the carrier need not be mixed down at all.
+
+    Parameters
+    ----------
+    sampling_rate_hz : float
+        Hz.
+    centre_frequency_hz : float
+        Of the carrier, Hz.
+    bandwidth_hz : float
+        -6 dB width of the band, Hz.
+
+    Returns
+    -------
+    ndarray of complex128, (n,)
+        The middle tap is the filter's centre.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.envelope import quadrature_taps
+    >>> taps = quadrature_taps(100e6, 10e6, 9e6)
+    >>> taps.size, round(float(np.abs(taps).sum()), 6)
+    (31, 2.0)
     """
     # Response of one half at half the band: a Gaussian of this standard deviation in samples.
     sigma = math.sqrt(2.0 * math.log(2.0)) / (math.pi * bandwidth_hz) * sampling_rate_hz
@@ -193,6 +262,16 @@ class Matched:
         Scaled so that an echo of the template's shape has its own peak amplitude.
     envelope : ndarray of float, (n_traces, n_samples)
         Its magnitude: the phase of the echo does not matter.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.envelope import matched_filter
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> found = matched_filter(np.pad(-0.5 * pulse.analytic.real, 50)[None], pulse)
+    >>> round(float(found.envelope.max()), 3), round(float(found.output[0].real.min()), 3)
+    (0.5, -0.5)
     """
 
     output: NDArray[np.complexfloating]
@@ -208,10 +287,29 @@ def matched_filter(rf: NDArray[np.generic], pulse: Pulse) -> Matched:
     pulse : Pulse
         At the sampling rate of the traces.
 
+    Returns
+    -------
+    Matched
+
+    Raises
+    ------
+    ParameterError
+        Complex samples.
+
     Notes
     -----
     The delay of the envelope's maximum is the maximum-likelihood estimate of the delay of one
     echo of unknown phase and amplitude in white noise (Kay SM, Estimation Theory, ch. 7).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.envelope import matched_filter
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(0.5 * pulse.analytic.real, (70, 30))[None]
+    >>> int(matched_filter(rf, pulse).envelope.argmax()) - 70 - pulse.half_length
+    0
     """
     samples = _float(rf)
     output = _correlate(samples, matched_taps(pulse))
@@ -219,7 +317,25 @@ def matched_filter(rf: NDArray[np.generic], pulse: Pulse) -> Matched:
 
 
 def matched_taps(pulse: Pulse) -> NDArray[np.complex128]:
-    """Taps with which RF is correlated so that an echo of the pulse has its own peak amplitude."""
+    """Taps with which RF is correlated so that an echo of the pulse has its own peak amplitude.
+
+    Parameters
+    ----------
+    pulse : Pulse
+
+    Returns
+    -------
+    ndarray of complex128, (n,)
+        As long as the pulse.
+
+    Examples
+    --------
+    >>> from echotrace.signal.envelope import matched_taps
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> round(float(abs(matched_taps(pulse) @ pulse.analytic.real)), 3)
+    1.0
+    """
     return np.asarray(np.conj(pulse.analytic) / (pulse.energy / 2.0))
 
 
@@ -228,6 +344,32 @@ def smooth_envelope(envelope: NDArray[np.generic], pulse: Pulse) -> NDArray[np.f
 
     What the matched filter is for RF, up to the phase that an envelope no longer has. Scaled so
     that an echo of the template's shape keeps its peak.
+
+    Parameters
+    ----------
+    envelope : ndarray, (..., n_samples)
+        Recorded magnitudes.
+    pulse : Pulse
+        At the sampling rate of the traces.
+
+    Returns
+    -------
+    ndarray of float, same shape
+        Zero or more.
+
+    Raises
+    ------
+    ParameterError
+        Complex samples.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.envelope import smooth_envelope
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> round(float(smooth_envelope(np.pad(np.abs(pulse.analytic), 50), pulse).max()), 3)
+    1.0
     """
     samples = _float(envelope)
     n = samples.shape[-1]
@@ -263,6 +405,14 @@ def noise_level(envelope: NDArray[np.floating], *, stride: int = 4) -> NDArray[n
     sqrt(-2 ln 0.75) standard deviations of one quadrature. Echoes, which fill a small part of a
     trace, hardly move it; what stands above 4 standard deviations is left out and the quartile is
     that of the rest.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.envelope import noise_level
+    >>> re, im = np.random.default_rng(1).standard_normal((2, 1, 8192))
+    >>> noise_level(np.hypot(re, im)).round(1).tolist()
+    [1.0]
     """
     from echotrace.kernels.noise import ENVELOPE, noise_of
 
@@ -294,6 +444,15 @@ def noise_slope(
     echo, whatever the spectrum of the noise. Half of the magnitudes lie below 0.6745 standard
     deviations; echoes, a small part of the trace, hardly move that, and what stands above 4
     standard deviations is left out.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.envelope import noise_slope
+    >>> envelope = np.abs(np.random.default_rng(1).standard_normal((1, 4096)))
+    >>> per_us, twice = noise_slope(np.concatenate([envelope, 2.0 * envelope]), 100e6)
+    >>> round(float(twice / per_us), 3)
+    2.0
     """
     from echotrace.kernels.noise import SLOPE, noise_of
 

@@ -17,7 +17,26 @@ Select = Literal["largest", "first"]
 
 
 def two_way_us(length_mm: float, speed_m_per_s: float) -> float:
-    """Two-way delay through a length, µs."""
+    """Two-way delay through a length, µs.
+
+    Parameters
+    ----------
+    length_mm : float
+        mm.
+    speed_m_per_s : float
+        m/s.
+
+    Returns
+    -------
+    float
+        µs.
+
+    Examples
+    --------
+    >>> from echotrace.signal.gates import two_way_us
+    >>> round(two_way_us(3.05, 1532.0), 3)
+    3.982
+    """
     return 2e3 * length_mm / speed_m_per_s
 
 
@@ -40,6 +59,19 @@ class Gate:
         one by one: the joint choice weighs height and the silence before an echo instead.
     select : {"largest", "first"}
         Which echo over the threshold is taken when gates are searched one by one.
+
+    Raises
+    ------
+    ParameterError
+        A window that ends before it begins, a threshold or fraction out of range, an unknown
+        selection.
+
+    Examples
+    --------
+    >>> from echotrace.signal.gates import Gate
+    >>> gate = Gate(interface="retina", start_us=20.0, stop_us=34.0, relative_to="cornea_front")
+    >>> gate.threshold_db, gate.select
+    (13.0, 'largest')
     """
 
     interface: str
@@ -92,6 +124,15 @@ def preset_gates(target: Target, method: str) -> tuple[Gate, ...]:
     tuple of Gate
         In the order of the target's interfaces; each follows the last interface before it that
         must be there.
+
+    Examples
+    --------
+    >>> from echotrace.signal.gates import preset_gates
+    >>> from echotrace.target import eye_target
+    >>> for gate in preset_gates(eye_target("phakic"), "contact")[:2]:
+    ...     print(gate.interface, gate.start_us, gate.stop_us, gate.relative_to)
+    lens_front 1.638 7.311 cornea_front
+    lens_back 3.291 8.044 lens_front
     """
     gates: list[Gate] = []
     names = target.interface_names
@@ -131,10 +172,27 @@ def preset_gates(target: Target, method: str) -> tuple[Gate, ...]:
 def check_gates(gates: Sequence[Gate], target: Target) -> dict[str, Gate]:
     """Gates by the name of their interface.
 
+    Parameters
+    ----------
+    gates : sequence of Gate
+    target : Target
+
+    Returns
+    -------
+    dict of str to Gate
+
     Raises
     ------
     ParameterError
         A gate of an interface that the target has not, given twice, or relative to one behind it.
+
+    Examples
+    --------
+    >>> from echotrace.signal.gates import check_gates, preset_gates
+    >>> from echotrace.target import eye_target
+    >>> eye = eye_target("aphakic")
+    >>> list(check_gates(preset_gates(eye, "immersion"), eye))
+    ['cornea_front', 'cornea_back', 'retina', 'sclera']
     """
     by_name: dict[str, Gate] = {}
     for gate in gates:

@@ -48,6 +48,17 @@ class LengthSettings:
         Standard uncertainty of each pick by distortion of its echo (clipping, attenuation,
         overlap, a pulse other than the template), µs. Ten nanoseconds are 8 µm of aqueous: the
         middle of what the tests of this package see above 20 dB signal to noise.
+
+    Raises
+    ------
+    ParameterError
+        A speed out of range, or an uncertainty below zero.
+
+    Examples
+    --------
+    >>> from echotrace.signal.lengths import LengthSettings
+    >>> LengthSettings(average_speed_m_per_s=1555.0).clock_ppm
+    50.0
     """
 
     average_speed_m_per_s: float = 0.0
@@ -89,6 +100,16 @@ class Lengths:
     budget_mm : mapping of str to ndarray, each (n,)
         Standard uncertainty of the total by source, mm: ``picks`` (own); ``speed``,
         ``temperature``, ``clock``, ``offset``, ``distortion``, ``assumed`` (shared).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.lengths import measure_lengths
+    >>> from echotrace.target import eye_target
+    >>> delay_us = np.array([[0.0, 0.6703, 4.6520, 9.5271, 31.1936, np.nan]])
+    >>> lengths = measure_lengths(delay_us, 0.001 + 0 * delay_us, eye_target("phakic"))
+    >>> [round(float(lengths.budget_mm[source][0]) * 1e3, 1) for source in ("picks", "speed")]  # µm
+    [1.1, 37.2]
     """
 
     segment_mm: Float
@@ -106,10 +127,21 @@ def average_speed_m_per_s(length_mm: ArrayLike, speed_m_per_s: ArrayLike) -> Flo
     ----------
     length_mm, speed_m_per_s : array_like, (..., n_segments)
 
+    Returns
+    -------
+    ndarray of float64, (...)
+        m/s.
+
     Notes
     -----
     The segment rule behind the published average speeds: Hoffer KJ 1994, J Cataract Refract
     Surg 20:554.
+
+    Examples
+    --------
+    >>> from echotrace.signal.lengths import average_speed_m_per_s
+    >>> round(float(average_speed_m_per_s([0.55, 18.32, 4.63], [1641.0, 1532.0, 1641.0])))
+    1555
     """
     length = np.asarray(length_mm, np.float64)
     time = np.sum(length / np.asarray(speed_m_per_s, np.float64), axis=-1)
@@ -117,14 +149,57 @@ def average_speed_m_per_s(length_mm: ArrayLike, speed_m_per_s: ArrayLike) -> Flo
 
 
 def length_at_average_speed_mm(delay_us: ArrayLike, speed_m_per_s: float) -> Float:
-    """Length of a two-way delay at one speed, L = v t / 2 (ASTM E797), mm."""
+    """Length of a two-way delay at one speed, L = v t / 2 (ASTM E797), mm.
+
+    Parameters
+    ----------
+    delay_us : array_like
+        Two-way delay, µs.
+    speed_m_per_s : float
+        m/s.
+
+    Returns
+    -------
+    ndarray of float64, same shape
+        mm.
+
+    Examples
+    --------
+    >>> from echotrace.signal.lengths import length_at_average_speed_mm
+    >>> round(float(length_at_average_speed_mm(30.833, 1555.0)), 3)
+    23.973
+    """
     return np.asarray(np.asarray(delay_us, np.float64) * speed_m_per_s * 5e-4)
 
 
 def rescale_length_mm(
     length_mm: ArrayLike, *, from_speed_m_per_s: float, to_speed_m_per_s: float
 ) -> Float:
-    """Length read at one average speed, read again at another (exact: the delay is the same)."""
+    """Length read at one average speed, read again at another (exact: the delay is the same).
+
+    Parameters
+    ----------
+    length_mm : array_like
+        mm.
+    from_speed_m_per_s, to_speed_m_per_s : float
+        Speed at which it was read, and that at which it is to be read, m/s.
+
+    Returns
+    -------
+    ndarray of float64, same shape
+        mm.
+
+    Raises
+    ------
+    ParameterError
+        A speed outside 300 to 10000 m/s.
+
+    Examples
+    --------
+    >>> from echotrace.signal.lengths import rescale_length_mm
+    >>> round(float(rescale_length_mm(23.5, from_speed_m_per_s=1532.0, to_speed_m_per_s=1555.0)), 3)
+    23.853
+    """
     for name, value in (
         ("from_speed_m_per_s", from_speed_m_per_s),
         ("to_speed_m_per_s", to_speed_m_per_s),
@@ -160,12 +235,27 @@ def measure_lengths(
     -------
     Lengths
 
+    Raises
+    ------
+    ParameterError
+        Delays of another number of interfaces than the target's.
+
     Notes
     -----
     L = sum v_k (t_{k+1} - t_k) / 2. Uncertainties by the law of propagation (JCGM 100:2008,
     5.1.2) with the sensitivities of that sum: an interior pick enters with half the difference of
     the two speeds, the end picks with half a speed. Segments of one medium share its speed error;
     temperature moves all speeds together.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.lengths import measure_lengths
+    >>> from echotrace.target import eye_target
+    >>> delay_us = np.array([[0.0, 0.6703, 4.6520, 9.5271, 31.1936, np.nan]])
+    >>> lengths = measure_lengths(delay_us, 0.001 + 0 * delay_us, eye_target("phakic"))
+    >>> lengths.total_mm.round(3).tolist(), lengths.total_u_mm.round(4).tolist()
+    ([24.197], [0.0011])
     """
     options = options or LengthSettings()
     n, q = delay_us.shape

@@ -75,6 +75,12 @@ class Picker:
         What it measures before calibration: ``peak``, ``half height``, ``level``, ``steepest
         rise`` or ``onset``.
     needs_rf : bool
+
+    Examples
+    --------
+    >>> from echotrace.signal.picking import PICKERS
+    >>> PICKERS["steepest_slope"].convention, PICKERS["least_squares"].needs_rf
+    ('steepest rise', True)
     """
 
     read: Callable[[EchoWindows, PickerSettings], Picks]
@@ -115,7 +121,34 @@ def calibrated_offset_sample(
     picker: str = "matched_filter",
     options: PickerSettings | None = None,
 ) -> float:
-    """What a picker measures less the centre of the pulse, samples, worked out on the template."""
+    """What a picker measures less the centre of the pulse, samples, worked out on the template.
+
+    Parameters
+    ----------
+    pulse : Pulse
+    envelope_method : {"analytic", "quadrature", "rectified"}
+    bandwidth_hz : float
+        Of the plain envelope, Hz.
+    signal : Signal
+    picker : str
+        One of :data:`PICKERS`.
+    options : PickerSettings, optional
+
+    Returns
+    -------
+    float
+        Samples; negative for a picker that reads before the centre.
+
+    Examples
+    --------
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.picking import calibrated_offset_sample
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> given = pulse, "quadrature", 9e6, Signal.RF
+    >>> round(calibrated_offset_sample(*given, picker="steepest_slope"), 1)
+    -7.6
+    """
     key = template_key(pulse, envelope_method, bandwidth_hz, signal)
     return _offset_sample(picker, options or PickerSettings(), key)
 
@@ -148,6 +181,21 @@ def pick_echoes(
     ------
     ParameterError
         Unknown picker, or one that needs RF on a recording of envelopes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.picking import pick_echoes
+    >>> picks = pick_echoes(traces, np.array([0]), np.array([329]))
+    >>> picks.sample.round(1).tolist(), bool(picks.u_sample[0] < 0.01)
+    ([329.0], True)
     """
     if picker not in PICKERS:
         raise ParameterError(f"picker={picker!r}: use one of {', '.join(PICKERS)}")
@@ -182,10 +230,28 @@ def phase_shift_us(
     shift_us, u_us : ndarray of float64, (n,)
         Shift against the mean of all, µs, and its standard uncertainty from noise.
 
+    Raises
+    ------
+    ParameterError
+        The recording holds envelopes.
+
     Notes
     -----
     Weinstein E, Weiss AJ 1984, IEEE Trans ASSP 32:1064: the carrier sharpens the delay by
     sqrt(1 + (f0/B_rms)^2) where its ambiguity is resolved.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.pickers.template import template_key, template_traces
+    >>> from echotrace.signal.picking import phase_shift_us
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> key = template_key(gaussian_pulse(100e6, 10e6, 0.6), "quadrature", 9e6, Signal.RF)
+    >>> traces, truth = template_traces(key, 2, noise_to_amplitude=0.0, rng=None)
+    >>> shift_us, u_us = phase_shift_us(traces, np.arange(2), np.rint(truth).astype(int))
+    >>> round(float(shift_us[1] - shift_us[0]), 4)  # half a sample
+    0.005
     """
     windows = gather_windows(traces, trace_idx, sample_idx)
     if windows.matched is None:

@@ -42,6 +42,13 @@ class Pulse:
         Centroid of the power spectrum.
     rms_bandwidth_hz : float
         Root mean square width of the power spectrum about its centroid.
+
+    Examples
+    --------
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> round(pulse.width_us, 3), pulse.half_length, pulse.grid_stride
+    (0.147, 29, 5)
     """
 
     analytic: NDArray[np.complex128]
@@ -84,6 +91,24 @@ def gaussian_sigma_us(centre_frequency_hz: float, fractional_bandwidth: float) -
 
     The spectrum exp(-(2 pi f sigma)^2 / 2) has fallen to one half at f = B/2, hence
     sigma = sqrt(2 ln 2) / (pi B).
+
+    Parameters
+    ----------
+    centre_frequency_hz : float
+        Hz.
+    fractional_bandwidth : float
+        -6 dB pulse-echo bandwidth over centre frequency.
+
+    Returns
+    -------
+    float
+        µs.
+
+    Examples
+    --------
+    >>> from echotrace.signal.pulse import gaussian_sigma_us
+    >>> round(gaussian_sigma_us(10e6, 0.6), 4)
+    0.0625
     """
     bandwidth_hz = centre_frequency_hz * fractional_bandwidth
     return math.sqrt(2.0 * math.log(2.0)) / (math.pi * bandwidth_hz) * 1e6
@@ -100,10 +125,22 @@ def gaussian_pulse(
     fractional_bandwidth : float
         -6 dB pulse-echo bandwidth over centre frequency.
 
+    Returns
+    -------
+    Pulse
+        Cut at 4.5 standard deviations of its envelope.
+
     Raises
     ------
     ParameterError
         The sampling rate is too low for the pulse's band.
+
+    Examples
+    --------
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> round(pulse.centre_frequency_hz * 1e-6, 3), round(pulse.rms_bandwidth_hz * 1e-6, 3)
+    (10.0, 1.802)
     """
     upper_hz = centre_frequency_hz * (1.0 + fractional_bandwidth / 2.0)
     if sampling_rate_hz < 2.0 * upper_hz:
@@ -155,10 +192,26 @@ def estimate_pulse(
     first_guess : Pulse
         Gives the length, and the centre against which the average is aligned.
 
+    Returns
+    -------
+    Pulse
+        Largest magnitude one, its matched output's peak at the centre.
+
     Raises
     ------
     ParameterError
         No echo far enough from the ends of the traces.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.pulse import estimate_pulse, gaussian_pulse
+    >>> sent, guess = gaussian_pulse(100e6, 9e6, 0.5), gaussian_pulse(100e6, 10e6, 0.6)
+    >>> traces = np.zeros((2, 401), complex)
+    >>> traces[:, 200 - sent.half_length : 201 + sent.half_length] = sent.analytic
+    >>> pulse = estimate_pulse(traces, np.arange(2), np.full(2, 200.0), guess)
+    >>> round(pulse.centre_frequency_hz * 1e-6, 2)
+    9.0
     """
     half = 2 * first_guess.half_length
     centre_idx = np.rint(centre_sample).astype(np.intp)
@@ -205,6 +258,11 @@ def delay_bound_us(pulse: Pulse, amplitude_to_noise: NDArray[np.floating] | floa
     amplitude_to_noise : float or ndarray
         Peak of the echo's envelope over the standard deviation of white noise per RF sample.
 
+    Returns
+    -------
+    ndarray of float64, shape of ``amplitude_to_noise``
+        Least standard deviation, µs.
+
     Notes
     -----
     sigma = 1 / (2 pi B_rms sqrt(2E/N0)) with the RMS bandwidth about the carrier, for an unknown
@@ -212,6 +270,12 @@ def delay_bound_us(pulse: Pulse, amplitude_to_noise: NDArray[np.floating] | floa
     replaced by sqrt(f0^2 + B_rms^2). Stein S 1981, IEEE Trans ASSP 29:588; Kay SM, Fundamentals
     of Statistical Signal Processing: Estimation Theory, ch. 3. In samples 2E/N0 is the energy of
     the RF pulse over the noise variance, ``amplitude_to_noise**2 * energy / 2``.
+
+    Examples
+    --------
+    >>> from echotrace.signal.pulse import delay_bound_us, gaussian_pulse
+    >>> round(float(delay_bound_us(gaussian_pulse(100e6, 10e6, 0.6), 100.0)) * 1e3, 3)  # ns
+    0.375
     """
     ratio = np.asarray(amplitude_to_noise, np.float64) ** 2 * pulse.energy / 2.0
     return np.asarray(1e6 / (2.0 * np.pi * pulse.rms_bandwidth_hz * np.sqrt(ratio)))

@@ -37,18 +37,72 @@ _FLAT_TOP_SAMPLES = 3
 
 
 def db_to_ratio(level_db: ArrayLike) -> NDArray[np.float64]:
-    """Amplitude ratio of a level in dB (20 dB is a factor of ten)."""
+    """Amplitude ratio of a level in dB (20 dB is a factor of ten).
+
+    Parameters
+    ----------
+    level_db : array_like
+        dB.
+
+    Returns
+    -------
+    ndarray of float64, same shape
+
+    Examples
+    --------
+    >>> from echotrace.signal.receiver import db_to_ratio
+    >>> db_to_ratio([0.0, 20.0, -40.0]).tolist()
+    [1.0, 10.0, 0.01]
+    """
     return np.asarray(10.0 ** (np.asarray(level_db, np.float64) / 20.0))
 
 
 def ratio_to_db(ratio: ArrayLike) -> NDArray[np.float64]:
-    """Level in dB of an amplitude ratio; zero gives minus infinity, a negative ratio NaN."""
+    """Level in dB of an amplitude ratio; zero gives minus infinity, a negative ratio NaN.
+
+    Parameters
+    ----------
+    ratio : array_like
+        Amplitude over a reference.
+
+    Returns
+    -------
+    ndarray of float64, same shape
+        dB.
+
+    Examples
+    --------
+    >>> from echotrace.signal.receiver import ratio_to_db
+    >>> ratio_to_db([1.0, 10.0, 0.0]).tolist()
+    [0.0, 20.0, -inf]
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(20.0 * np.log10(np.asarray(ratio, np.float64)))
 
 
 def tgc_db(delay_us: ArrayLike, receiver: Receiver | None) -> NDArray[np.float64]:
-    """Time gain at each delay (µs), dB: straight lines between the nodes, level beyond them."""
+    """Time gain at each delay (µs), dB: straight lines between the nodes, level beyond them.
+
+    Parameters
+    ----------
+    delay_us : array_like
+        Two-way delay, µs.
+    receiver : Receiver or None
+        None, or one without nodes, has no time gain.
+
+    Returns
+    -------
+    ndarray of float64, same shape
+        dB.
+
+    Examples
+    --------
+    >>> from echotrace.recording import Receiver
+    >>> from echotrace.signal.receiver import tgc_db
+    >>> receiver = Receiver(tgc_delay_us=(2.0, 6.0), tgc_gain_db=(0.0, 20.0))
+    >>> tgc_db([0.0, 4.0, 9.0], receiver).tolist()
+    [0.0, 10.0, 20.0]
+    """
     delay = np.asarray(delay_us, np.float64)
     if receiver is None or not receiver.tgc_delay_us:
         return np.zeros_like(delay)
@@ -80,10 +134,34 @@ def inverse_gain(
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """What samples are to be multiplied by to undo the receiver: a factor a trace and one a sample.
 
+    Parameters
+    ----------
+    delay_us : array_like, (n_samples,)
+        Delay of each sample, µs.
+    receiver : Receiver or None
+        None: samples are taken as they are, but for the gain of the traces.
+    gain_db : float or array_like, (n_traces,)
+        Gain of each trace, dB. NaN counts as 0 dB.
+    n_traces : int
+
     Returns
     -------
     trace_scale : ndarray of float32, (n_traces,)
     sample_scale : ndarray of float32, (n_samples,)
+
+    Raises
+    ------
+    ParameterError
+        As many gains as neither one nor traces.
+
+    Examples
+    --------
+    >>> from echotrace.recording import Receiver
+    >>> from echotrace.signal.receiver import inverse_gain
+    >>> receiver = Receiver(full_scale=2.0, bits=0)
+    >>> trace_scale, sample_scale = inverse_gain([0.0, 1.0], receiver, 20.0, 1)
+    >>> trace_scale.round(3).tolist(), sample_scale.tolist()
+    ([0.10000000149011612], [1.0, 1.0])
     """
     scale = 1.0
     if receiver is not None and receiver.bits:
@@ -103,13 +181,47 @@ def lsb_amplitude(
         Of the samples; those stored as floats have none.
     trace_scale, sample_scale : ndarray of float32
         From :func:`inverse_gain`.
+
+    Returns
+    -------
+    ndarray of float64, (n_traces,)
+        In the units of the amplitude.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Receiver
+    >>> from echotrace.signal.receiver import inverse_gain, lsb_amplitude
+    >>> scales = inverse_gain(np.arange(3.0), Receiver(full_scale=1.0, bits=12), 0.0, 1)
+    >>> (1.0 / lsb_amplitude(np.dtype(np.int16), *scales)).round(1).tolist()
+    [2047.0]
     """
     whole = float(np.issubdtype(dtype, np.integer))
     return np.asarray(whole * np.median(sample_scale) * trace_scale.astype(np.float64))
 
 
 def clipping_level(dtype: np.dtype[np.generic], receiver: Receiver) -> float:
-    """Magnitude from which a stored sample counts as clipped."""
+    """Magnitude from which a stored sample counts as clipped.
+
+    Parameters
+    ----------
+    dtype : dtype
+        Of the samples: int16 counts, or float32.
+    receiver : Receiver
+
+    Returns
+    -------
+    float
+        Counts, or the units of ``receiver.full_scale``.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Receiver
+    >>> from echotrace.signal.receiver import clipping_level
+    >>> clipping_level(np.dtype(np.int16), Receiver(full_scale=1.0, bits=12))
+    2047.0
+    """
     limit = _limit(receiver.bits) if receiver.bits else receiver.full_scale * (1.0 - 1e-6)
     # The largest float32 below full scale would be missed by >= after rounding, hence the 1e-6.
     return float(np.int16(limit)) if dtype == np.int16 else float(np.float32(limit))
@@ -134,6 +246,19 @@ def apply_receiver(
     -------
     ndarray of int16 or float32, (n_traces, n_samples)
         Counts, clipped at ± (2^(bits-1) - 1); with ``bits=0`` floats clipped at full scale.
+
+    Raises
+    ------
+    ParameterError
+        The amplitude is not two-dimensional, or as many gains as neither one nor traces.
+
+    Examples
+    --------
+    >>> from echotrace.recording import Receiver
+    >>> from echotrace.signal.receiver import apply_receiver
+    >>> receiver = Receiver(full_scale=1.0, bits=8)
+    >>> apply_receiver([[0.25, 0.5, -2.0]], [0.0, 1.0, 2.0], receiver).tolist()
+    [[32, 64, -127]]
     """
     signal = np.asarray(amplitude, np.float32)
     if signal.ndim != 2:
@@ -160,6 +285,13 @@ def clipped_samples(samples: NDArray[np.generic], receiver: Receiver | None) -> 
     Returns
     -------
     ndarray of bool, (n_traces, n_samples)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.receiver import clipped_samples
+    >>> clipped_samples(np.array([[0.0, 0.7, 0.7, 0.7, 0.2]]), None).tolist()
+    [[True, True, True, True, False]]
     """
     if receiver is None:
         return _flat_tops(samples)
@@ -193,6 +325,15 @@ class Undone:
         At the receiver's input, in units of full scale at 0 dB; relative units where the receiver
         is not known. A clipped sample holds the clipping level: a lower bound, no amplitude.
     clipped : ndarray of bool, (n_traces, n_samples)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Receiver
+    >>> from echotrace.signal.receiver import undo_receiver
+    >>> undone = undo_receiver(np.array([[64, 127]], np.int16), [0.0, 1.0], Receiver(bits=8))
+    >>> undone.amplitude.round(2).tolist(), undone.clipped.tolist()
+    ([[0.5, 1.0]], [[False, True]])
     """
 
     amplitude: NDArray[np.float32]
@@ -216,6 +357,25 @@ def undo_receiver(
         None: samples are passed on in relative units, flat tops marked.
     gain_db : float or array_like, (n_traces,)
         Gain of each trace, dB. NaN counts as 0 dB.
+
+    Returns
+    -------
+    Undone
+
+    Raises
+    ------
+    ParameterError
+        The samples are not two-dimensional, or as many gains as neither one nor traces.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Receiver
+    >>> from echotrace.signal.receiver import undo_receiver
+    >>> samples = np.array([[64, 127]], np.int16)
+    >>> undone = undo_receiver(samples, [0.0, 1.0], Receiver(bits=8), gain_db=20.0)
+    >>> undone.amplitude.round(3).tolist()
+    [[0.05000000074505806, 0.10000000149011612]]
     """
     samples = np.asarray(samples)
     if samples.ndim != 2:
@@ -238,6 +398,22 @@ def log_compress(
         Amplitude of 0 dB, positive; broadcasts against ``envelope``.
     floor_db : float
         Level at which the display ends, dB.
+
+    Returns
+    -------
+    ndarray of float32, same shape
+        dB.
+
+    Raises
+    ------
+    ParameterError
+        A reference that is not positive, or an envelope below zero.
+
+    Examples
+    --------
+    >>> from echotrace.signal.receiver import log_compress
+    >>> log_compress([1.0, 0.1, 0.0], floor_db=-60.0).tolist()
+    [0.0, -20.0, -60.0]
     """
     level = np.asarray(reference, np.float64)
     if not np.all(level > 0.0):
@@ -263,6 +439,15 @@ class TgcEstimate:
         Standard uncertainty of ``gain_db``, dB, from the number of independent noise samples.
     echo_free_fraction : float
         Share of the trace that the bins cover.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.receiver import TgcEstimate
+    >>> delay_us, gain_db, gain_u_db = np.array([[1.0, 9.0], [0.0, 12.0], [0.0, 0.1]])
+    >>> estimate = TgcEstimate(delay_us, gain_db, gain_u_db, 0.8)
+    >>> estimate.to_receiver().tgc_gain_db == (0.0, 12.0)
+    True
     """
 
     delay_us: NDArray[np.float64]
@@ -271,7 +456,13 @@ class TgcEstimate:
     echo_free_fraction: float
 
     def to_receiver(self) -> Receiver:
-        """A receiver description holding the estimated curve."""
+        """A receiver description holding the estimated curve.
+
+        Returns
+        -------
+        Receiver
+            With the nodes of the curve, and defaults for the rest.
+        """
         return Receiver(tgc_delay_us=tuple(self.delay_us), tgc_gain_db=tuple(self.gain_db))
 
 
@@ -318,6 +509,16 @@ def estimate_tgc_from_noise(
     For normal noise the median magnitude is 0.6745 standard deviations. The standard uncertainty
     of the RMS of ``n`` independent normal samples is 1/sqrt(2 n) of it; correlation between
     neighbouring samples is taken into account through the noise's measured autocorrelation.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.receiver import estimate_tgc_from_noise
+    >>> delay_us = np.arange(1000) * 0.01
+    >>> noise = np.random.default_rng(1).standard_normal((40, 1000)) * 10 ** (delay_us / 20)
+    >>> estimate = estimate_tgc_from_noise(noise, delay_us)
+    >>> [round(float(estimate.gain_db[k]), 1) for k in (0, -1)]  # 1 dB per µs, nine bins apart
+    [0.0, 9.2]
     """
     samples = np.asarray(rf)
     if samples.ndim != 2:

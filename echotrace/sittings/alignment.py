@@ -61,6 +61,15 @@ class AlignmentEstimate:
     confidence : float
     jointly : bool
         Whether scans of one sitting were taken together.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.measure(recording)
+    >>> estimate = et.estimate_alignment(result, recording)
+    >>> estimate.posterior.shape[0] == result.n_traces
+    True
     """
 
     tilt_deg: Float64
@@ -78,7 +87,18 @@ class AlignmentEstimate:
     jointly: bool
 
     def to_record(self, trace: int) -> dict[str, object]:
-        """One trace as JSON has it; None where there is no estimate."""
+        """One trace as JSON has it; None where there is no estimate.
+
+        Parameters
+        ----------
+        trace : int
+            Number of the trace.
+
+        Returns
+        -------
+        dict
+            Tilt in degrees, decentration in mm.
+        """
 
         def number(value: float) -> float | None:
             return None if math.isnan(value) else round(float(value), 3)
@@ -100,6 +120,12 @@ class AlignmentEstimate:
         Parameters
         ----------
         max_tilt_deg, max_decentration_mm : float
+            Limits, degrees and mm.
+
+        Returns
+        -------
+        ndarray of float64, (n_traces,)
+            NaN where there is no estimate.
         """
         tilt = _share_below(self.grid_tilt_deg, TILT_STEP_DEG, max_tilt_deg)
         aside = _share_below(self.grid_decentration_mm, DECENTRATION_STEP_MM, max_decentration_mm)
@@ -138,12 +164,32 @@ def estimate_alignment(
     tables : AlignmentTables, optional
         Not the shipped ones.
 
+    Returns
+    -------
+    AlignmentEstimate
+        Arrays aligned with the traces.
+
+    Raises
+    ------
+    ParameterError
+        A confidence outside 0 to 1, or a recording of another number of traces.
+
     Notes
     -----
     A grid over tilt, decentration and the angle between them carries the posterior of each trace.
     Of a sitting, what the eye adds is drawn from its prior and moved to its posterior by adaptive
     importance sampling (Cappé et al. 2008, Stat Comput 18:447), with the grid summed for each
     draw; every scan's posterior is the average over the draws. The draws come from a fixed seed.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.measure(recording)
+    >>> estimate = et.estimate_alignment(result, recording)
+    >>> low, high = estimate.tilt_interval_deg[2]
+    >>> bool(low > 1.0)  # scan 2 was held 4.5 degrees off the axis
+    True
     """
     if not 0.0 < confidence < 1.0:
         raise ParameterError(f"confidence={confidence!r} must lie between 0 and 1")

@@ -38,6 +38,14 @@ class ObservedFeatures:
         NaN where not known as a number.
     below, above : ndarray of float64
         The feature lies below, or above, this; NaN where there is no such knowledge.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.alignment_features import observed_features
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> observed_features(result).height.shape
+    (6, 8)
     """
 
     height: Float64
@@ -53,6 +61,18 @@ def observed_features(result: Measurement, recording: Recording | None = None) -
     result : Measurement
     recording : Recording, optional
         For its receiver, which says how tall a clipped echo is at least.
+
+    Returns
+    -------
+    ObservedFeatures
+        dB over the noise, and the natural logarithm of the retina's rise ratio.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.alignment_features import observed_features
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> observed_features(result).height[0].round(0).tolist()  # doctest: +SKIP
     """
     n = result.n_traces
     nan = np.full(n, np.nan)

@@ -62,7 +62,23 @@ _INFLATION = 1.15
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ExpectedFeatures:
-    """Features expected at the points of the grid, and the scale of their scatter."""
+    """Features expected at the points of the grid, and the scale of their scatter.
+
+    Attributes
+    ----------
+    mean : ndarray of float64, (n_points, n_features)
+        dB over the noise, and the logarithm of the retina's rise.
+    scale : ndarray of float64, (n_points, n_features)
+        Of the scatter, in the same units.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.alignment_likelihood import expected_features
+    >>> from echotrace.sittings.alignment_tables import shipped_tables
+    >>> expected = expected_features(shipped_tables(), 1, 50.0)
+    >>> expected.mean.shape == expected.scale.shape
+    True
+    """
 
     mean: Float64
     scale: Float64
@@ -81,6 +97,19 @@ def expected_features(
         Position in ``METHODS``.
     probe_mhz_mm : float
         Centre frequency times aperture.
+
+    Returns
+    -------
+    ExpectedFeatures
+        At the points of :func:`echotrace.sittings.alignment_prior.grid`.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.alignment_likelihood import expected_features
+    >>> from echotrace.sittings.alignment_tables import shipped_tables
+    >>> expected = expected_features(shipped_tables(), 1, 50.0)
+    >>> bool((expected.mean[0, :7] > 0.0).all())
+    True
     """
     points, _ = grid()
     axes = (TILT_NODES_DEG, DECENTRATION_NODES_MM, AZIMUTH_NODES_DEG, PROBE_NODES_MHZ_MM)
@@ -98,7 +127,30 @@ def expected_features(
 
 
 def unknowns(state: str, vitreous: str, delay_us: Float64, receiver_known: bool) -> Float64:
-    """Columns ``H`` times the standard deviation of each unknown; (n_features, n_unknowns)."""
+    """Columns ``H`` times the standard deviation of each unknown; (n_features, n_unknowns).
+
+    Parameters
+    ----------
+    state : {"phakic", "aphakic", "pseudophakic"}
+    vitreous : str
+        ``natural``, or an oil.
+    delay_us : ndarray of float64, (n_features,)
+        Where each feature lies, µs.
+    receiver_known : bool
+        Whether the time gain is described.
+
+    Returns
+    -------
+    ndarray of float64, (n_features, n_unknowns)
+        Gain first; dB.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.sittings.alignment_likelihood import unknowns
+    >>> unknowns("phakic", "natural", np.zeros(8), True).shape
+    (8, 1)
+    """
     levels = np.arange(len(FEATURES)) < LEVELS
     behind = np.array([name in ("retina", "sclera", "orbit") for name in FEATURES])
     columns = [_GAIN_DB * levels]
@@ -115,7 +167,20 @@ def unknowns(state: str, vitreous: str, delay_us: Float64, receiver_known: bool)
 
 
 class Likelihood:
-    """Of one trace, at every point of the grid, given what the eye adds."""
+    """Of one trace, at every point of the grid, given what the eye adds.
+
+    Parameters
+    ----------
+    expected : ExpectedFeatures
+    offset : ndarray of float64, (n_features,)
+        Added to the expected features for the eye's state.
+    features : tuple of ndarray
+        Height, and what it lies below and above, of one trace; each (n_features,).
+    unknown : ndarray of float64, (n_features, n_unknowns)
+        Of :func:`unknowns`.
+    covariance : ndarray of float64, (n_features, n_features)
+        Of the standardised scatter.
+    """
 
     def __init__(
         self,
@@ -175,7 +240,18 @@ class Likelihood:
             )
 
     def log(self, b: Float64) -> NDArray[np.float32]:
-        """Logarithm of the likelihood; ``b`` (m, n_features) gives (m, n_points)."""
+        """Logarithm of the likelihood; ``b`` (m, n_features) gives (m, n_points).
+
+        Parameters
+        ----------
+        b : ndarray of float64, (m, n_features)
+            What the eye adds, in units of the scatter's scale; m draws of it.
+
+        Returns
+        -------
+        ndarray of float32, (m, n_points)
+            Natural logarithm, but for a constant.
+        """
         if self.empty:
             return np.zeros((b.shape[0], self._log_norm.size), np.float32)
         k = self.seen.size

@@ -46,7 +46,26 @@ def group_posteriors(
     traces: NDArray[np.intp],
     observed: ObservedFeatures,
 ) -> Float64:
-    """Posteriors of the traces of one eye, (n, n_tilts, n_decentrations)."""
+    """Posteriors of the traces of one eye, (n, n_tilts, n_decentrations).
+
+    Parameters
+    ----------
+    tables : AlignmentTables
+    result : Measurement
+    recording : Recording or None
+        For probe and receiver.
+    labels : mapping of str to str
+        Of the sitting.
+    traces : ndarray of int, (n,)
+        One scan, or those that share an eye.
+    observed : ObservedFeatures
+        Of all traces of the measurement.
+
+    Returns
+    -------
+    ndarray of float64, (n, n_tilts, n_decentrations)
+        Each sums to 1.
+    """
     method = METHODS.index(Method(labels["method"]))
     state = labels["lens_state"]
     probes: tuple[float, ...] = PROBE_NODES_MHZ_MM

@@ -35,6 +35,13 @@ def alignment_prior() -> tuple[Float64, Float64, Float64]:
     probability : ndarray of float64, (n_tilts, n_decentrations)
         Rayleigh distributions of a common unknown scale, 0.4 to 6 degrees and 0.06 to 0.9 mm,
         each octave alike; common practice, no source.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.alignment_prior import alignment_prior
+    >>> tilt_deg, decentration_mm, probability = alignment_prior()
+    >>> probability.shape, round(float(probability.sum()), 12)
+    ((30, 16), 1.0)
     """
     tilt: Float64 = np.asarray((np.arange(N_TILT) + 0.5) * TILT_STEP_DEG, np.float64)
     aside: Float64 = np.asarray(
@@ -56,7 +63,21 @@ def _rayleigh(centres: Float64, step: float, scale: float) -> Float64:
 
 @functools.cache
 def grid() -> tuple[Float64, Float64]:
-    """Points of tilt, decentration, azimuth difference, the last fastest; their log prior."""
+    """Points of tilt, decentration, azimuth difference, the last fastest; their log prior.
+
+    Returns
+    -------
+    points : ndarray of float64, (n_points, 3)
+        Degrees, mm, degrees.
+    log_prior : ndarray of float64, (n_points,)
+
+    Examples
+    --------
+    >>> from echotrace.sittings.alignment_prior import grid
+    >>> points, log_prior = grid()
+    >>> points.shape[1], points.shape[0] == log_prior.size
+    (3, True)
+    """
     tilt, aside, probability = alignment_prior()
     points = np.stack(np.meshgrid(tilt, aside, _AZIMUTHS_DEG, indexing="ij"), axis=-1)
     weights = np.repeat(probability[:, :, None], len(_AZIMUTHS_DEG), axis=2) / len(_AZIMUTHS_DEG)
@@ -66,7 +87,33 @@ def grid() -> tuple[Float64, Float64]:
 def marginals(
     mass: Float64, centres: Float64, step: float, confidence: float
 ) -> tuple[Float64, Float64]:
-    """Median and shortest interval of distributions on cells, (n,) and (n, 2)."""
+    """Median and shortest interval of distributions on cells, (n,) and (n, 2).
+
+    Parameters
+    ----------
+    mass : ndarray of float64, (n, n_cells)
+        Probability of each cell; a row with NaN gives NaN.
+    centres : ndarray of float64, (n_cells,)
+        Of the cells, rising.
+    step : float
+        Width of a cell, in the unit of ``centres``.
+    confidence : float
+        Content of the intervals.
+
+    Returns
+    -------
+    median : ndarray of float64, (n,)
+    interval : ndarray of float64, (n, 2)
+        In the unit of ``centres``.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.sittings.alignment_prior import marginals
+    >>> median, interval = marginals(np.full((1, 10), 0.1), np.arange(10) + 0.5, 1.0, 0.5)
+    >>> round(float(median[0]), 6), round(float(np.diff(interval[0])[0]), 6)
+    (5.0, 5.0)
+    """
     edges = np.append(centres - 0.5 * step, centres[-1] + 0.5 * step)
     median = np.full(mass.shape[0], np.nan)
     interval = np.full((mass.shape[0], 2), np.nan)

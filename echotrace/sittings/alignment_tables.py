@@ -72,6 +72,12 @@ class AlignmentTables:
         Covariance of the standardised scatter that scans of one eye share, and of each scan.
     provenance : str
         JSON: how, when and from what the tables were made.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.alignment_tables import shipped_tables
+    >>> shipped_tables().nodes.shape
+    (2, 8, 8, 5, 3, 3)
     """
 
     nodes: Float64
@@ -85,10 +91,25 @@ class AlignmentTables:
 def load_tables(path: str | Path = TABLE_FILE) -> AlignmentTables:
     """Read the tables that ``python -m echotrace.fitting.alignment_tables`` wrote.
 
+    Parameters
+    ----------
+    path : str or Path
+        Of a ``.npz`` file.
+
+    Returns
+    -------
+    AlignmentTables
+
     Raises
     ------
     FileFormatError
         Naming the file.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.alignment_tables import load_tables
+    >>> load_tables().scale.shape
+    (2, 8, 2)
     """
     path = Path(path)
     try:
@@ -119,5 +140,17 @@ def load_tables(path: str | Path = TABLE_FILE) -> AlignmentTables:
 
 @functools.cache
 def shipped_tables() -> AlignmentTables:
-    """The tables that come with the package."""
+    """The tables that come with the package.
+
+    Returns
+    -------
+    AlignmentTables
+        Read once.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.alignment_tables import shipped_tables
+    >>> shipped_tables() is shipped_tables()
+    True
+    """
     return load_tables()

@@ -24,7 +24,30 @@ def believed_group(
     groups: list[NDArray[np.intp]],
     alignment: AlignmentEstimate | None,
 ) -> tuple[NDArray[np.intp], list[SittingFinding]]:
-    """Which of the groups to believe, and why; an empty group where it cannot be told."""
+    """Which of the groups to believe, and why; an empty group where it cannot be told.
+
+    Parameters
+    ----------
+    result : Measurement
+    labels : mapping of str to str
+        Of the sitting.
+    groups : list of ndarray of int
+        Numbers of the scans of each group, two groups at least.
+    alignment : AlignmentEstimate or None
+
+    Returns
+    -------
+    believed : ndarray of int
+        Scans of the group to believe; empty where it cannot be told.
+    statements : list of SittingFinding
+        One, with the reason.
+
+    Notes
+    -----
+    A group is believed for its alignment; in contact also where the chamber is deeper by as much as
+    the length, since contact only shortens (common practice, no source). Never for being the
+    longest or the largest alone.
+    """
     means = [float(result.axial_length_mm[group].mean()) for group in groups]
     parts = " and ".join(
         f"{mean:.2f} mm ({scan_names(group)})" for mean, group in zip(means, groups, strict=True)

@@ -18,6 +18,12 @@ class SittingFinding:
         What was seen, with its figure, and what to do.
     stops : bool
         The sitting has no acceptable result.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.finding import SittingFinding
+    >>> SittingFinding("outlier", "Scan 3 stands apart from the rest.").stops
+    False
     """
 
     name: str

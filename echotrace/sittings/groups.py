@@ -6,9 +6,9 @@ import functools
 import math
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from echotrace.distributions import chi_square_quantile, normal_quantile, t_quantile
 from echotrace.errors import ParameterError
 
 __all__ = ["GROUP_ALPHA", "length_groups", "scans_needed"]
@@ -74,6 +74,11 @@ def length_groups(
         Positions, the largest group first and of equal ones the longer; one group where nothing
         speaks for two.
 
+    Raises
+    ------
+    ParameterError
+        The lengths are not a row of finite numbers.
+
     Notes
     -----
     Test for two clusters by the largest ratio of squares between to within over all divisions
@@ -81,6 +86,12 @@ def length_groups(
     by simulation; groups are divided again as long as they hold five. (Three groups at equal
     distances look like one broad group to it.) A scan that stands alone is
     an outlier, not a group: :func:`echotrace.sittings.outliers.extreme_studentized_deviates`.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.groups import length_groups
+    >>> [rows.tolist() for rows in length_groups([23.42, 23.40, 23.71, 23.41, 23.70, 23.72, 23.43])]
+    [[0, 1, 3, 6], [2, 4, 5]]
     """
     lengths = np.asarray(lengths_mm, np.float64)
     if lengths.ndim != 1 or not np.isfinite(lengths).all():
@@ -128,10 +139,21 @@ def scans_needed(
         By the spread seen, and by its upper 80 % limit (chi square), for a spread from few scans
         is itself uncertain. None where ``n`` scans do.
 
+    Raises
+    ------
+    ParameterError
+        Fewer than two scans, or no spread or half width.
+
     Notes
     -----
     Student's t interval and the chi square limit of a standard deviation: NIST/SEMATECH e-Handbook
     of Statistical Methods, 1.3.5.2 and 1.3.5.8.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.groups import scans_needed
+    >>> scans_needed(0.06, 5, 0.05), scans_needed(0.03, 5, 0.05)
+    ((9, 16), None)
     """
     if n < 2 or not sd_mm >= 0.0 or not half_width_mm > 0.0:
         raise ParameterError(
@@ -142,12 +164,12 @@ def scans_needed(
 
     def fewest(sd: float) -> int:
         for wanted in range(2, 100):
-            if float(scipy.stats.t.ppf(tail, wanted - 1)) * sd / math.sqrt(wanted) <= half_width_mm:
+            if float(t_quantile(tail, wanted - 1)) * sd / math.sqrt(wanted) <= half_width_mm:
                 return wanted
-        return math.ceil((float(scipy.stats.norm.ppf(tail)) * sd / half_width_mm) ** 2) + 2
+        return math.ceil((normal_quantile(tail) * sd / half_width_mm) ** 2) + 2
 
     seen = fewest(sd_mm)
     if seen <= n:
         return None
-    upper = sd_mm * math.sqrt((n - 1) / float(scipy.stats.chi2.ppf(0.2, n - 1)))
+    upper = sd_mm * math.sqrt((n - 1) / chi_square_quantile(0.2, n - 1))
     return seen, fewest(upper)

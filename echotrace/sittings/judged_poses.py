@@ -25,7 +25,23 @@ _HARDLY = 0.15
 
 
 def scan_names(scans: Sequence[int] | NDArray[np.intp]) -> str:
-    """``scan 3``, or ``scans 1, 2 and 5``."""
+    """``scan 3``, or ``scans 1, 2 and 5``.
+
+    Parameters
+    ----------
+    scans : sequence of int
+        One at least.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from echotrace.sittings.judged_poses import scan_names
+    >>> scan_names([1, 2, 5])
+    'scans 1, 2 and 5'
+    """
     numbers = [str(int(k)) for k in scans]
     if len(numbers) == 1:
         return f"scan {numbers[0]}"
@@ -38,14 +54,61 @@ def _tilt(alignment: AlignmentEstimate, k: int) -> str:
 
 
 def aligned_probability(alignment: AlignmentEstimate, traces: NDArray[np.intp]) -> Float64:
-    """Probability of each trace that its beam is aligned as the score has it."""
+    """Probability of each trace that its beam is aligned as the score has it.
+
+    Parameters
+    ----------
+    alignment : AlignmentEstimate
+    traces : ndarray of int, (n,)
+
+    Returns
+    -------
+    ndarray of float64, (n,)
+        Of a tilt of at most 2.5 degrees and a decentration of at most 0.5 mm.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.sittings.judged_poses import aligned_probability
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.measure(recording)
+    >>> estimate = et.estimate_alignment(result, recording)
+    >>> bool(aligned_probability(estimate, np.array([0]))[0] > 0.5)
+    True
+    """
     return alignment.probability_within(ALIGNED_TILT_DEG, ALIGNED_DECENTRATION_MM)[traces]
 
 
 def off_axis(
     alignment: AlignmentEstimate, traces: NDArray[np.intp]
 ) -> tuple[tuple[int, ...], list[SittingFinding]]:
-    """Scans whose beam is off the axis with near certainty."""
+    """Scans whose beam is off the axis with near certainty.
+
+    Parameters
+    ----------
+    alignment : AlignmentEstimate
+    traces : ndarray of int, (n,)
+        Numbers of the sitting's scans.
+
+    Returns
+    -------
+    scans : tuple of int
+        Those aligned with a probability below 0.15.
+    statements : list of SittingFinding
+        None where all of them are.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.sittings.judged_poses import off_axis
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.measure(recording)
+    >>> estimate = et.estimate_alignment(result, recording)
+    >>> off_axis(estimate, np.arange(6))[0]
+    (2,)
+    """
     aligned = aligned_probability(alignment, traces)
     with np.errstate(invalid="ignore"):
         off = traces[aligned < _HARDLY]
@@ -68,7 +131,32 @@ def off_axis(
 def best_aligned(
     result: Measurement, alignment: AlignmentEstimate, used: NDArray[np.intp]
 ) -> tuple[int | None, list[SittingFinding]]:
-    """The scan that is aligned better than the usual one of the sitting, if any surely is."""
+    """The scan that is aligned better than the usual one of the sitting, if any surely is.
+
+    Parameters
+    ----------
+    result : Measurement
+    alignment : AlignmentEstimate
+    used : ndarray of int, (n,)
+        Numbers of the accepted scans.
+
+    Returns
+    -------
+    scan : int or None
+        None where none is tilted less than half of the others with 85 % probability.
+    statements : list of SittingFinding
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.sittings.judged_poses import best_aligned
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.measure(recording)
+    >>> estimate = et.estimate_alignment(result, recording)
+    >>> best_aligned(result, estimate, np.array([0]))
+    (None, [])
+    """
     if used.size < 2:
         return None, []
     value = aligned_probability(alignment, used) * result.score[used]
@@ -95,7 +183,30 @@ def best_aligned(
 
 
 def pose_statements(alignment: AlignmentEstimate, traces: NDArray[np.intp]) -> list[SittingFinding]:
-    """What is wrong with the pose in most scans, where the echoes tell."""
+    """What is wrong with the pose in most scans, where the echoes tell.
+
+    Parameters
+    ----------
+    alignment : AlignmentEstimate
+    traces : ndarray of int, (n,)
+        Numbers of the sitting's scans.
+
+    Returns
+    -------
+    list of SittingFinding
+        At most one of tilt and one of decentration.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.sittings.judged_poses import pose_statements
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.measure(recording)
+    >>> estimate = et.estimate_alignment(result, recording)
+    >>> pose_statements(estimate, np.arange(6))
+    []
+    """
     known = np.isfinite(alignment.tilt_deg[traces])
     if known.sum() < 2:
         return []

@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from echotrace.distributions import line_through, t_quantile
 from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.sittings.finding import SittingFinding
@@ -47,6 +47,15 @@ class Compression:
         Whether the slope is near 1 and nowhere near 0.
     scans : tuple of int
         Scans it was judged by; one whose lens lies elsewhere than in the others is left out.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.sittings.pressing import compression_of
+    >>> press = np.array([0.0, 0.05, 0.12, 0.20, 0.31])
+    >>> found = compression_of(3.1 - press, 23.5 - press, 0.004)
+    >>> found.pressed, found.least_pressed
+    (True, 0)
     """
 
     slope: float
@@ -82,12 +91,26 @@ def compression_of(
         With ``least_pressed`` the position in the arrays. None for fewer than four scans, or a
         chamber that hardly varies against its uncertainty: then nothing can be told.
 
+    Raises
+    ------
+    ParameterError
+        Rows of different lengths.
+
     Notes
     -----
     Least squares of length on chamber; the slope is corrected for the chamber's own errors by
     its reliability (Fuller 1987, Measurement Error Models), asked to be above 0.8. Pressing leaves
     what lies behind the chamber as it is: of five scans and more, one where that stands apart
     (another spike taken for the lens) is left out.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.sittings.pressing import compression_of
+    >>> press = np.array([0.0, 0.05, 0.12, 0.20, 0.31])
+    >>> found = compression_of(3.1 - press, 23.5 - press, 0.004)
+    >>> round(found.slope, 2), round(found.mean_shortening_mm, 3)
+    (1.0, 0.136)
     """
     chamber = np.asarray(chamber_mm, np.float64)
     lengths = np.asarray(lengths_mm, np.float64)
@@ -116,10 +139,10 @@ def _of_kept(
     noise = float(np.mean(u**2))
     if spread < _LEAST_CHAMBER_RANGE_MM or noise > 0.2 * variance:
         return None
-    fit = scipy.stats.linregress(chamber, lengths)
+    fit = line_through(chamber, lengths)
     reliability = 1.0 - noise / variance
-    slope = float(fit.slope) / reliability
-    half = float(scipy.stats.t.ppf(0.975, n - 2)) * float(fit.stderr) / reliability
+    slope = fit.slope / reliability
+    half = float(t_quantile(0.975, n - 2)) * fit.slope_error / reliability
     deepest = int(np.argmax(chamber))
     shortening = float(chamber[deepest] - chamber.mean())
     u_shortening = math.sqrt(float(u[deepest] ** 2) * (1.0 - 1.0 / n) ** 2 + noise / n)
@@ -139,7 +162,28 @@ def _of_kept(
 
 
 def chamber_of(result: Measurement, scans: NDArray[np.intp]) -> tuple[Float64, Float64] | None:
-    """Corneal front to lens, mm, and its standard uncertainty; None where there is no chamber."""
+    """Corneal front to lens, mm, and its standard uncertainty; None where there is no chamber.
+
+    Parameters
+    ----------
+    result : Measurement
+    scans : ndarray of int, (n,)
+
+    Returns
+    -------
+    chamber_mm, u_mm : ndarray of float64, (n,)
+        Or None.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.sittings.pressing import chamber_of
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> chamber_mm, u_mm = chamber_of(result, np.array([0, 1]))
+    >>> chamber_mm.round(1).tolist()
+    [3.1, 3.1]
+    """
     if "lens" not in result.segments or "lens_front" not in result.interfaces:
         return None
     names = [name for name in ("cornea", "aqueous") if name in result.segments]
@@ -167,6 +211,12 @@ class Pressing:
         Scan with the smallest chamber.
     compression : Compression or None
         How the length follows the chamber; None where that cannot be told.
+
+    Examples
+    --------
+    >>> from echotrace.sittings.pressing import Pressing
+    >>> Pressing(chamber_range_mm=0.2, flattest=3, compression=None).finding(0.15).name
+    'cornea_pressed'
     """
 
     chamber_range_mm: float
@@ -196,6 +246,11 @@ class Pressing:
         ----------
         max_chamber_range_mm : float
             mm.
+
+        Returns
+        -------
+        SittingFinding or None
+            ``cornea_pressed``, or ``chamber_varies`` where the length surely does not follow.
         """
         if not self.chamber_range_mm > max_chamber_range_mm:
             return None
@@ -232,6 +287,20 @@ def judge_pressing(result: Measurement, used: NDArray[np.intp]) -> Pressing | No
     -------
     Pressing or None
         None for fewer than two scans, and where there is no chamber.
+
+    Notes
+    -----
+    Only contact presses; the method is for the caller to look at.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.sittings.pressing import judge_pressing
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/contact_sitting.h5"))
+    >>> pressing = judge_pressing(result, np.flatnonzero(result.accepted))
+    >>> 0.0 <= pressing.chamber_range_mm < 1.0
+    True
     """
     found = chamber_of(result, used) if used.size > 1 else None
     if found is None:

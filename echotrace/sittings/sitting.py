@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
+from echotrace.distributions import line_through, t_quantile
 from echotrace.measurement import Measurement
 from echotrace.recording import Method
 from echotrace.sitting_limits import REPEATABILITY_FACTOR, SittingLimits
@@ -57,6 +57,14 @@ class SittingSummary:
         Largest number of outliers it was asked for.
     confidence : float
     findings : tuple of SittingFinding
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> (sitting,) = et.summarise(result)
+    >>> sitting.n, sitting.n_accepted, round(sitting.mean_mm, 2)
+    (6, 4, 23.4)
     """
 
     labels: Mapping[str, str]
@@ -85,7 +93,13 @@ class SittingSummary:
         return not any(item.stops for item in self.findings)
 
     def to_record(self) -> dict[str, object]:
-        """A flat dictionary, as JSON has it; missing numbers are None."""
+        """A flat dictionary, as JSON has it; missing numbers are None.
+
+        Returns
+        -------
+        dict
+            Lengths in mm.
+        """
 
         def number(value: float) -> float | None:
             return None if math.isnan(value) else value
@@ -126,6 +140,19 @@ def summarise(result: Measurement, limits: SittingLimits | None = None) -> list[
     -------
     list of SittingSummary
         In order of first appearance.
+
+    Notes
+    -----
+    Mean and interval: JCGM 100:2008, 4.2 and G.3; shared and own parts: the same, 5.1.2 and G.4.
+    Repeatability: ISO 5725-6.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> (sitting,) = et.summarise(result)
+    >>> round(sitting.expanded_mm, 2), [item.name for item in sitting.findings]
+    (0.08, [])
     """
     limits = limits or SittingLimits()
     return [_summarise_one(result, labels, traces, limits) for labels, traces in result.sittings()]
@@ -152,10 +179,10 @@ def _summarise_one(
     expanded = nan
     if n > 1:
         tail = 0.5 + 0.5 * limits.confidence
-        half = float(scipy.stats.t.ppf(tail, n - 1)) * u
+        half = float(t_quantile(tail, n - 1)) * u
         # Shared sources are known by judgement: infinite degrees of freedom.
         dof = (n - 1) * (combined / u) ** 4 if u > 0.0 else math.inf
-        expanded = float(scipy.stats.t.ppf(tail, min(dof, 1e9))) * combined
+        expanded = float(t_quantile(tail, dof)) * combined
     outliers = extreme_studentized_deviates(
         lengths, max_outliers=limits.max_outliers, alpha=limits.outlier_alpha
     )
@@ -244,14 +271,14 @@ def _drift(
     lengths = result.axial_length_mm[used]
     if used.size < 4 or lengths.std() == 0.0:
         return []
-    fit = scipy.stats.linregress(used.astype(np.float64), lengths)
+    fit = line_through(used.astype(np.float64), lengths)
     change = abs(fit.slope) * float(np.ptp(used))
-    if not (fit.pvalue < limits.drift_alpha and change >= limits.min_effect_mm):
+    if not (fit.p_value < limits.drift_alpha and change >= limits.min_effect_mm):
         return []
     return [
         SittingFinding(
             "drift",
-            f"Length changes by {fit.slope:+.3f} mm from scan to scan (p = {fit.pvalue:.3f}). "
+            f"Length changes by {fit.slope:+.3f} mm from scan to scan (p = {fit.p_value:.3f}). "
             "Check whether the probe presses more and more, or the fixation wanders.",
         )
     ]

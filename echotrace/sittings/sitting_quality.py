@@ -49,6 +49,14 @@ class SittingJudgement:
         largest spread these few scans leave open. None where there are enough.
     statements : tuple of SittingFinding
         The same in words.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> (judgement,) = et.judge_sittings(result)
+    >>> judgement.believed
+    (0, 1, 3, 5)
     """
 
     labels: Mapping[str, str]
@@ -61,7 +69,13 @@ class SittingJudgement:
     statements: tuple[SittingFinding, ...]
 
     def to_record(self) -> dict[str, object]:
-        """A dictionary as JSON has it."""
+        """A dictionary as JSON has it.
+
+        Returns
+        -------
+        dict
+            Lengths in mm.
+        """
         press = self.compression
         return {
             "groups": [list(group) for group in self.groups],
@@ -108,6 +122,21 @@ def judge_sittings(
     -------
     list of SittingJudgement
         In the order of :func:`echotrace.summarise`.
+
+    Raises
+    ------
+    ParameterError
+        The alignment is of another number of traces.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.measure(recording)
+    >>> estimate = et.estimate_alignment(result, recording)
+    >>> (judgement,) = et.judge_sittings(result, estimate)
+    >>> judgement.off_axis_scans, len(judgement.groups)
+    ((2,), 1)
     """
     limits = limits or SittingLimits()
     if alignment is not None and alignment.tilt_deg.size != result.n_traces:

@@ -64,14 +64,68 @@ def _edge(windows: EchoWindows, level: Float, fraction: Float, too_low: NDArray[
 
 
 def read_edge_fraction(windows: EchoWindows, options: PickerSettings) -> Picks:
-    """Where the rise crosses a fraction of the echo's own height."""
+    """Where the rise crosses a fraction of the echo's own height.
+
+    Parameters
+    ----------
+    windows : EchoWindows
+    options : PickerSettings
+
+    Returns
+    -------
+    Picks
+        Before calibration: what the picker itself measures.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+    >>> windows = gather_windows(traces, np.array([0]), np.array([329]))
+    >>> from echotrace.signal.pickers.edges import read_edge_fraction
+    >>> read_edge_fraction(windows, PickerSettings()).sample.round(1).tolist()
+    [320.2]
+    """
     _, _, height, _ = local_peak(windows.envelope, windows.at, peak_reach(windows))
     fraction = np.full(windows.n, options.edge_fraction)
     return _edge(windows, options.edge_fraction * height, fraction, np.zeros(windows.n, np.bool_))
 
 
 def read_edge_level(windows: EchoWindows, options: PickerSettings) -> Picks:
-    """Where the rise crosses one level for all echoes of a trace."""
+    """Where the rise crosses one level for all echoes of a trace.
+
+    Parameters
+    ----------
+    windows : EchoWindows
+    options : PickerSettings
+
+    Returns
+    -------
+    Picks
+        Before calibration: what the picker itself measures.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+    >>> windows = gather_windows(traces, np.array([0]), np.array([329]))
+    >>> from echotrace.signal.pickers.edges import read_edge_level
+    >>> read_edge_level(windows, PickerSettings()).sample.round(1).tolist()
+    [317.6]
+    """
     _, _, height, _ = local_peak(windows.envelope, windows.at, peak_reach(windows))
     level = windows.largest * 10.0 ** (options.edge_level_db / 20.0)
     # A level that the noise itself reaches is crossed anywhere.
@@ -80,7 +134,34 @@ def read_edge_level(windows: EchoWindows, options: PickerSettings) -> Picks:
 
 
 def read_steepest_slope(windows: EchoWindows, options: PickerSettings) -> Picks:
-    """Where the envelope rises fastest."""
+    """Where the envelope rises fastest.
+
+    Parameters
+    ----------
+    windows : EchoWindows
+    options : PickerSettings
+
+    Returns
+    -------
+    Picks
+        Before calibration: what the picker itself measures.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+    >>> windows = gather_windows(traces, np.array([0]), np.array([329]))
+    >>> from echotrace.signal.pickers.edges import read_steepest_slope
+    >>> read_steepest_slope(windows, PickerSettings()).sample.round(1).tolist()
+    [321.5]
+    """
     del options
     rows = windows.envelope
     slope = np.zeros_like(rows)

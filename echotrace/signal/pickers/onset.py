@@ -104,7 +104,34 @@ def _seen_level(windows: EchoWindows) -> Float:
 
 
 def read_akaike_onset(windows: EchoWindows, options: PickerSettings) -> Picks:
-    """Where quiet ends and the echo begins, by Akaike's criterion on two normal variances."""
+    """Where quiet ends and the echo begins, by Akaike's criterion on two normal variances.
+
+    Parameters
+    ----------
+    windows : EchoWindows
+    options : PickerSettings
+
+    Returns
+    -------
+    Picks
+        The onset already corrected by its table, to the centre of the pulse.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+    >>> windows = gather_windows(traces, np.array([0]), np.array([329]))
+    >>> from echotrace.signal.pickers.onset import read_akaike_onset
+    >>> bool(abs(read_akaike_onset(windows, PickerSettings()).sample[0] - 329) < 2)
+    True
+    """
     del options
     column, reason = _akaike_raw(windows)
     level, mean, spread = _onset_table(template_key_of(windows))

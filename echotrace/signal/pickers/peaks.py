@@ -31,13 +31,67 @@ def _peak_pick(windows: EchoWindows, rows: Float, slope: Float, reach: int) -> P
 
 
 def read_matched_filter(windows: EchoWindows, options: PickerSettings) -> Picks:
-    """Peak of the matched output's envelope."""
+    """Peak of the matched output's envelope.
+
+    Parameters
+    ----------
+    windows : EchoWindows
+    options : PickerSettings
+
+    Returns
+    -------
+    Picks
+        Before calibration: what the picker itself measures.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+    >>> windows = gather_windows(traces, np.array([0]), np.array([329]))
+    >>> from echotrace.signal.pickers.peaks import read_matched_filter
+    >>> read_matched_filter(windows, PickerSettings()).sample.round(1).tolist()
+    [329.0]
+    """
     del options
     reach = max(2, windows.pulse.grid_stride)
     return _peak_pick(windows, windows.matched_envelope, windows.matched_slope, reach)
 
 
 def read_envelope_peak(windows: EchoWindows, options: PickerSettings) -> Picks:
-    """Peak of the plain envelope."""
+    """Peak of the plain envelope.
+
+    Parameters
+    ----------
+    windows : EchoWindows
+    options : PickerSettings
+
+    Returns
+    -------
+    Picks
+        Before calibration: what the picker itself measures.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+    >>> windows = gather_windows(traces, np.array([0]), np.array([329]))
+    >>> from echotrace.signal.pickers.peaks import read_envelope_peak
+    >>> read_envelope_peak(windows, PickerSettings()).sample.round(1).tolist()
+    [329.0]
+    """
     del options
     return _peak_pick(windows, windows.envelope, windows.envelope_slope, peak_reach(windows))

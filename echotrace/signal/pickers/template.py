@@ -20,7 +20,18 @@ Float = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class TemplateKey:
-    """What an offset depends on; hashable, so that it is worked out once."""
+    """What an offset depends on; hashable, so that it is worked out once.
+
+    Examples
+    --------
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.pickers.template import template_key
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> key = template_key(pulse, "quadrature", 9e6, Signal.RF)
+    >>> key == template_key(key.pulse, "quadrature", 9e6, Signal.RF)
+    True
+    """
 
     pulse_bytes: bytes
     pulse_size: int
@@ -45,7 +56,29 @@ class TemplateKey:
 def template_key(
     pulse: Pulse, envelope_method: EnvelopeMethod, bandwidth_hz: float, signal: Signal
 ) -> TemplateKey:
-    """Key of a template, and of the envelope in which it is read."""
+    """Key of a template, and of the envelope in which it is read.
+
+    Parameters
+    ----------
+    pulse : Pulse
+    envelope_method : {"analytic", "quadrature", "rectified"}
+    bandwidth_hz : float
+        Of the plain envelope, Hz.
+    signal : Signal
+
+    Returns
+    -------
+    TemplateKey
+
+    Examples
+    --------
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.pickers.template import template_key
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> key = template_key(gaussian_pulse(100e6, 10e6, 0.6), "quadrature", 9e6, Signal.RF)
+    >>> round(key.envelope_bandwidth, 2)
+    1.5
+    """
     return TemplateKey(
         pulse.analytic.tobytes(),
         pulse.analytic.size,
@@ -59,7 +92,32 @@ def template_key(
 
 
 def template_key_of(windows: EchoWindows) -> TemplateKey:
-    """Key of the template and envelope that windows were cut from."""
+    """Key of the template and envelope that windows were cut from.
+
+    Parameters
+    ----------
+    windows : EchoWindows
+
+    Returns
+    -------
+    TemplateKey
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+    >>> windows = gather_windows(traces, np.array([0]), np.array([329]))
+    >>> from echotrace.signal.pickers.template import template_key_of
+    >>> template_key_of(windows).signal.name
+    'RF'
+    """
     signal = Signal.ENVELOPE if windows.rf is None else Signal.RF
     return template_key(windows.pulse, windows.envelope_method, windows.bandwidth_hz, signal)
 
@@ -67,7 +125,34 @@ def template_key_of(windows: EchoWindows) -> TemplateKey:
 def template_traces(
     key: TemplateKey, n: int, *, noise_to_amplitude: float, rng: np.random.Generator | None
 ) -> tuple[Conditioned, Float]:
-    """Traces of one echo each, the template itself at evenly spread fractions of a sample."""
+    """Traces of one echo each: the template at evenly spread fractions of a sample.
+
+    Parameters
+    ----------
+    key : TemplateKey
+    n : int
+        Number of traces.
+    noise_to_amplitude : float
+        Standard deviation of white noise over the template's height.
+    rng : numpy.random.Generator or None
+        Draws noise and, for RF, the phase of each echo; None: no noise, phase zero.
+
+    Returns
+    -------
+    traces : Conditioned
+    truth : ndarray of float64, (n,)
+        Centre of each echo, samples.
+
+    Examples
+    --------
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.pickers.template import template_key, template_traces
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> key = template_key(gaussian_pulse(100e6, 10e6, 0.6), "quadrature", 9e6, Signal.RF)
+    >>> traces, truth = template_traces(key, 4, noise_to_amplitude=0.0, rng=None)
+    >>> (truth - truth[0]).tolist()
+    [0.0, 0.25, 0.5, 0.75]
+    """
     pulse = key.pulse
     before, after = window_reach(pulse)
     size = 4 * (before + after)

@@ -32,7 +32,14 @@ Float = NDArray[np.float64]
 
 
 class PickReason(IntEnum):
-    """Why a picker has no delay to give."""
+    """Why a picker has no delay to give.
+
+    Examples
+    --------
+    >>> from echotrace.signal.picking import PickReason
+    >>> PickReason(2).name
+    'AT_THE_EDGE'
+    """
 
     FOUND = 0
     NO_ECHO = 1
@@ -57,6 +64,17 @@ class PickerSettings:
     overlap_threshold_db : float
         ``least_squares``: how far over the noise a second echo must stand, after the first was
         taken out, to be fitted with it, dB.
+
+    Raises
+    ------
+    ParameterError
+        A value out of range.
+
+    Examples
+    --------
+    >>> from echotrace.signal.picking import PickerSettings
+    >>> PickerSettings(edge_fraction=0.3).edge_fraction
+    0.3
     """
 
     edge_fraction: float = 0.5
@@ -100,6 +118,21 @@ class EchoWindows:
     pulse : Pulse
     envelope_method : str
     bandwidth_hz : float
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+    >>> windows = gather_windows(traces, np.array([0]), np.array([329]))
+    >>> windows.n, windows.at, windows.first_sample.tolist()
+    (1, 118, [211])
     """
 
     matched: NDArray[np.complex128] | None
@@ -141,6 +174,21 @@ class Picks:
         Standard uncertainty from noise, samples.
     reason : ndarray of uint8, (n,)
         A :class:`PickReason`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.picking import pick_echoes
+    >>> picks = pick_echoes(traces, np.array([0, 0]), np.array([329, 2]))
+    >>> picks.sample.round(2).tolist(), picks.reason.tolist()
+    ([329.0, nan], [0, 2])
     """
 
     sample: Float
@@ -149,13 +197,47 @@ class Picks:
 
 
 def window_reach(pulse: Pulse) -> tuple[int, int]:
-    """Samples before and after an echo that the pickers look at."""
+    """Samples before and after an echo that the pickers look at.
+
+    Parameters
+    ----------
+    pulse : Pulse
+
+    Returns
+    -------
+    before, after : int
+        Samples.
+
+    Examples
+    --------
+    >>> from echotrace.signal.pickers.windows import window_reach
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> window_reach(gaussian_pulse(100e6, 10e6, 0.6))
+    (118, 74)
+    """
     width = pulse.width_us * pulse.sampling_rate_hz * 1e-6
     return int(np.ceil(8.0 * width)), int(np.ceil(5.0 * width))
 
 
 def skirt_samples(pulse: Pulse) -> int:
-    """Samples on either side of an echo's centre that must lie inside the trace."""
+    """Samples on either side of an echo's centre that must lie inside the trace.
+
+    Parameters
+    ----------
+    pulse : Pulse
+
+    Returns
+    -------
+    int
+        Samples: one and a half widths of the pulse.
+
+    Examples
+    --------
+    >>> from echotrace.signal.picking import skirt_samples
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> skirt_samples(gaussian_pulse(100e6, 10e6, 0.6))
+    23
+    """
     return int(np.ceil(1.5 * pulse.width_us * pulse.sampling_rate_hz * 1e-6))
 
 
@@ -169,6 +251,25 @@ def gather_windows(
     traces : Conditioned
     trace_idx, sample_idx : ndarray of int, (n,)
         Trace and sample of each candidate: its maximum in the matched envelope.
+
+    Returns
+    -------
+    EchoWindows
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+    >>> windows = gather_windows(traces, np.array([0]), np.array([329]))
+    >>> windows.matched.shape, bool(windows.inside[0])
+    ((1, 193), True)
     """
     before, after = window_reach(traces.pulse)
     n_samples = traces.envelope.shape[1]
@@ -202,7 +303,39 @@ def gather_windows(
 def finish(
     windows: EchoWindows, column: Float, u_sample: Float, reason: NDArray[np.integer]
 ) -> Picks:
-    """Turn columns into samples of the trace, and blank what was not found."""
+    """Turn columns into samples of the trace, and blank what was not found.
+
+    Parameters
+    ----------
+    windows : EchoWindows
+    column : ndarray of float64, (n,)
+        Of each reading in its window.
+    u_sample : ndarray of float64, (n,)
+        Standard uncertainty, samples.
+    reason : ndarray of int, (n,)
+        A :class:`PickReason`; an echo at the edge of its trace gets that one.
+
+    Returns
+    -------
+    Picks
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+    >>> windows = gather_windows(traces, np.array([0]), np.array([329]))
+    >>> from echotrace.signal.pickers.windows import finish
+    >>> column, u_sample, reason = np.array([118.25]), np.array([0.1]), np.array([0])
+    >>> finish(windows, column, u_sample, reason).sample.tolist()
+    [329.25]
+    """
     why = np.where(windows.inside, reason, int(PickReason.AT_THE_EDGE)).astype(np.uint8)
     found = why == PickReason.FOUND
     sample = np.where(found, windows.first_sample + column, np.nan)
@@ -214,6 +347,13 @@ def local_peak(
 ) -> tuple[NDArray[np.intp], Float, Float, Float]:
     """Peak of each row near a column.
 
+    Parameters
+    ----------
+    rows : ndarray of float64, (n, w)
+        Zero or more.
+    centre, reach : int
+        The peak is looked for within ``reach`` columns of ``centre``.
+
     Returns
     -------
     k : column of the largest sample
@@ -221,6 +361,15 @@ def local_peak(
         Gaussian
     height : of the vertex
     curvature : minus the second derivative of the logarithm, per sample squared
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.pickers.windows import local_peak
+    >>> rows = np.exp(-0.5 * ((np.arange(21) - 10.3) / 3.0) ** 2)[None]
+    >>> k, column, height, curvature = local_peak(rows, 10, 3)
+    >>> round(float(column[0]), 6), round(float(1 / curvature[0]), 6)
+    (10.3, 9.0)
     """
     n, w = rows.shape
     low, high = max(1, centre - reach), min(w - 1, centre + reach + 1)
@@ -238,12 +387,55 @@ def local_peak(
 
 
 def peak_reach(windows: EchoWindows) -> int:
-    """How far from the matched peak the plain envelope's own peak may lie, samples."""
+    """How far from the matched peak the plain envelope's own peak may lie, samples.
+
+    Parameters
+    ----------
+    windows : EchoWindows
+
+    Returns
+    -------
+    int
+        Samples: 0.7 widths of the pulse.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition(rf, rf > 2.0, signal=Signal.RF, sampling_rate_hz=100e6,
+    ...                    start_delay_us=0.0, pulse=pulse)
+    >>> from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+    >>> windows = gather_windows(traces, np.array([0]), np.array([329]))
+    >>> from echotrace.signal.pickers.windows import peak_reach
+    >>> peak_reach(windows)
+    11
+    """
     return int(np.ceil(0.7 * windows.pulse.width_us / windows.step_us))
 
 
 def cubic(x: NDArray[np.floating]) -> tuple[NDArray[np.floating], ...]:
-    """Weights of the samples -1, 0, 1, 2 in four-point Lagrange interpolation at x in [0, 1)."""
+    """Weights of the samples -1, 0, 1, 2 in four-point Lagrange interpolation at x in [0, 1).
+
+    Parameters
+    ----------
+    x : ndarray of float
+        Place between the second and third of the four samples, 0 to 1.
+
+    Returns
+    -------
+    tuple of four ndarray of float, each of the shape of ``x``
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.pickers.windows import cubic
+    >>> [float(weight) for weight in cubic(np.float64(0.5))]
+    [-0.0625, 0.5625, 0.5625, -0.0625]
+    """
     return (
         -x * (x - 1) * (x - 2) / 6,
         (x + 1) * (x - 1) * (x - 2) / 2,
@@ -255,7 +447,24 @@ def cubic(x: NDArray[np.floating]) -> tuple[NDArray[np.floating], ...]:
 def interpolate(
     values: NDArray[np.complex128], column: NDArray[np.floating]
 ) -> NDArray[np.complex128]:
-    """Cubic interpolation of each row at one column."""
+    """Cubic interpolation of each row at one column.
+
+    Parameters
+    ----------
+    values : ndarray of complex, (n, w)
+    column : ndarray of float, (n,)
+
+    Returns
+    -------
+    ndarray of complex128, (n,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.pickers.windows import interpolate
+    >>> interpolate(np.arange(8.0)[None] ** 2 + 0j, np.array([3.5])).tolist()
+    [(12.25+0j)]
+    """
     k = np.clip(np.floor(column).astype(np.intp), 1, values.shape[1] - 3)
     i = np.arange(values.shape[0])
     weights = cubic(column - k)
