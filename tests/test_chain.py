@@ -230,14 +230,17 @@ def test_a_template_from_the_recording_itself():
     """Echoes of a longer pulse than the probe's description says."""
     t = np.arange(5200) * 0.01
     rng = np.random.default_rng(9)
-    rf = 0.02 * rng.standard_normal((20, 5200))
+    rf = 0.02 * rng.standard_normal((200, 5200))
     for k, (delay, size) in enumerate(zip(LE_GRAND_US, (1.0, 0.9, 0.6, 0.55, 0.5), strict=True)):
         rf += echo(t, 10.0 + delay, size, k * 2.0, sigma=1.5 * SIGMA_US)
     recording = recording_of(rf)
     own = measure(recording, Settings(picking=PickingSettings(template="recording")))
     described = measure(recording)
     np.testing.assert_allclose(own.axial_length_mm, LE_GRAND_AXIAL_MM, atol=0.01)
-    assert np.std(own.axial_length_mm) < np.std(described.axial_length_mm)
+    sharper = np.std(own.delay_us, axis=0) / np.std(described.delay_us, axis=0)
+    # The wall behind is not in these traces. Five seeds gave means of 0.89 to 0.91.
+    assert np.isfinite(sharper).sum() == 5
+    assert np.nanmean(sharper) < 0.95
     with pytest.raises(ParameterError, match="use template='probe'"):
         measure(
             recording_of(rng.standard_normal((3, 512))),
