@@ -29,6 +29,10 @@ coverage:
 slow:
     {{python}} -m pytest -q -m slow
 
+# Whether a test notices a changed token: `just mutation sittings power`.
+mutation *GROUPS:
+    {{python}} tests/mutation/mutate.py {{GROUPS}}
+
 # The numbers again under other arithmetic and other versions; names of runs to choose some.
 elsewhere *NAMES:
     {{python}} .ci/elsewhere.py {{NAMES}}

@@ -15,7 +15,7 @@ from echotrace.recording import Truth as Truth
 # -- simulate
 from echotrace.synthesis.compose import Synthesis as Synthesis
 from echotrace.synthesis.compose import synthesise as synthesise
-from echotrace.synthesis.sections import Scenario as Scenario
+from echotrace.synthesis.scenario_model import Scenario as Scenario
 from echotrace.synthesis.scenario import read_scenario as read_scenario
 
 # -- targets and settings
@@ -51,12 +51,15 @@ from echotrace.sittings.sitting_quality import judge_sittings as judge_sittings
 from echotrace.agreement.compare import Agreement as Agreement
 from echotrace.agreement.compare import compare_methods as compare_methods
 from echotrace.agreement.repeatability import Repeatability as Repeatability
+from echotrace.agreement.sample_size import subjects_for_limits as subjects_for_limits
 from echotrace.agreement.study import Study as Study
 
 # -- lens power
 from echotrace import power as power
 
 # -- pictures
+from echotrace.figures.agreement import plot_differences as plot_differences
+from echotrace.figures.agreement import plot_spreads as plot_spreads
 from echotrace.figures.alignment import plot_alignment as plot_alignment
 from echotrace.figures.trace import plot_trace as plot_trace
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 __all__ = [
     "EchotraceError",
     "EchotraceWarning",
+    "EstimationError",
     "FileFormatError",
     "MissingDetailError",
     "ParameterError",
@@ -24,6 +25,10 @@ class EchotraceError(Exception):
 
 class ParameterError(EchotraceError, ValueError):
     """An argument, a setting or a scenario value that is not allowed."""
+
+
+class EstimationError(EchotraceError, ValueError):
+    """A figure that the data do not prove, and that is therefore not given."""
 
 
 class RecordingError(EchotraceError, ValueError):

@@ -50,7 +50,8 @@ class Measurement:
         0: accepted or rejected by the findings; 1: by hand.
     features : mapping of str to ndarray of float32, each (n_traces,)
         What the findings were made from, the unit in the name.
-    subject, eye, … target : Column
+    subject, eye, method, lens_state, lens_material, vitreous : Column
+    operator, sitting, target : Column
         The labels of the recording.
     settings_json : str
         The settings that made it.
@@ -59,6 +60,15 @@ class Measurement:
         nothing to read, or ``not recorded`` (files of version 0.1, tables).
     attributes : mapping of str to str
         Provenance.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> result.axial_length_mm[:2].round(2).tolist()
+    [23.4, 23.4]
+    >>> result.finding_list(4)
+    ('gain_too_high', 'lens_echo_clipped')
     """
 
     interfaces: tuple[str, ...]
@@ -119,12 +129,36 @@ class Measurement:
         return int(self.axial_length_mm.size)
 
     def finding_list(self, trace: int) -> tuple[str, ...]:
-        """Names of the findings of one trace."""
+        """Names of the findings of one trace.
+
+        Parameters
+        ----------
+        trace : int
+            Counted from 0.
+
+        Returns
+        -------
+        tuple of str
+        """
         bits = int(self.findings[trace])
         return tuple(name for k, name in enumerate(self.finding_names) if bits >> k & 1)
 
     def has_finding(self, name: str) -> NDArray[np.bool_]:
-        """Mark the traces that carry a finding."""
+        """Mark the traces that carry a finding.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        ndarray of bool, (n_traces,)
+
+        Raises
+        ------
+        ParameterError
+            A name that is none of ``finding_names``.
+        """
         if name not in self.finding_names:
             raise ParameterError(
                 f"unknown finding {name!r}; known: {', '.join(self.finding_names)}"
@@ -132,7 +166,17 @@ class Measurement:
         return np.asarray(self.findings >> self.finding_names.index(name) & 1, dtype=np.bool_)
 
     def select(self, rows: slice | NDArray[Any]) -> Measurement:
-        """The measurement of some of the traces."""
+        """The measurement of some of the traces.
+
+        Parameters
+        ----------
+        rows : slice or ndarray
+            Trace numbers from 0, or one truth value per trace.
+
+        Returns
+        -------
+        Measurement
+        """
         changes: dict[str, Any] = {name: getattr(self, name)[rows] for name in ARRAYS}
         changes |= {name: getattr(self, name).take(rows) for name in COLUMNS}
         changes["features"] = {name: values[rows] for name, values in self.features.items()}
@@ -143,6 +187,10 @@ class Measurement:
 
         A sitting is the traces of one subject's eye, one method, one operator, one lens state
         and one sitting label.
+
+        Returns
+        -------
+        list of (dict of str to str, ndarray of int)
         """
         names = [name for name in COLUMNS]
         first, inverse = distinct_rows([getattr(self, name) for name in names])
@@ -155,10 +203,15 @@ class Measurement:
         ]
 
     def to_records(self) -> list[dict[str, Any]]:
-        """One flat dictionary per trace: labels, lengths, delays, score and named findings."""
+        """One flat dictionary per trace: its number from 1, labels, lengths, score, findings.
+
+        Returns
+        -------
+        list of dict
+        """
         records = []
         for k in range(self.n_traces):
-            record: dict[str, Any] = {"trace": k}
+            record: dict[str, Any] = {"scan": k + 1}
             record |= {name: getattr(self, name)[k] for name in COLUMNS}
             record |= {
                 f"{name}_mm": float(self.length_mm[k, j]) for j, name in enumerate(self.segments)
@@ -203,7 +256,24 @@ def _freeze(owner: object, name: str, array: NDArray[Any]) -> None:
 
 
 def concatenate(parts: Sequence[Measurement]) -> Measurement:
-    """Join measurements of blocks of one recording, in order."""
+    """Join measurements of blocks of one recording, in order.
+
+    Parameters
+    ----------
+    parts : sequence of Measurement
+        At least one; of the same interfaces and segments.
+
+    Returns
+    -------
+    Measurement
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/contact_sitting.h5"))
+    >>> concatenate([result.select(slice(0, 4)), result.select(slice(4, 6))]).n_traces
+    6
+    """
     first = parts[0]
     if len(parts) == 1:
         return first

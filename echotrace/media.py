@@ -79,6 +79,11 @@ def water_speed_m_per_s(
     -----
     Marczak 1997, J Acoust Soc Am 102:2776-2779; Bilaniuk & Wong 1996, 99:3257; Del Grosso &
     Mader 1972, 52:1442-1446.
+
+    Examples
+    --------
+    >>> round(float(water_speed_m_per_s(20.0)), 2)
+    1482.38
     """
     if model not in _WATER_SPEED:
         raise ParameterError(f"model={model!r}: use one of {', '.join(_WATER_SPEED)}")
@@ -114,6 +119,12 @@ class Medium:
         NaN where none was found.
     source : str
         Where the numbers come from.
+
+    Examples
+    --------
+    >>> gel = Medium(name="gel", speed_m_per_s=1540.0, speed_u_m_per_s=5.0, source="data sheet")
+    >>> gel.speed_at(25.0)
+    1540.0
     """
 
     name: str
@@ -139,13 +150,34 @@ class Medium:
             )
 
     def speed_at(self, temperature_c: float) -> float:
-        """Speed at another temperature, m/s, along the stated slope."""
+        """Speed at another temperature, m/s, along the stated slope.
+
+        Parameters
+        ----------
+        temperature_c : float
+            °C.
+
+        Returns
+        -------
+        float
+            m/s.
+        """
         return self.speed_m_per_s + self.speed_slope_m_per_s_per_c * (
             temperature_c - self.temperature_c
         )
 
     def attenuation_db_per_cm(self, frequency_mhz: float) -> float:
-        """One-way attenuation at a frequency in MHz, dB/cm."""
+        """One-way attenuation at a frequency in MHz, dB/cm.
+
+        Parameters
+        ----------
+        frequency_mhz : float
+
+        Returns
+        -------
+        float
+            dB/cm.
+        """
         return float(self.attenuation_db_per_cm_mhz * frequency_mhz**self.attenuation_exponent)
 
 
@@ -154,16 +186,49 @@ def pressure_reflection(from_rayl: ArrayLike, into_rayl: ArrayLike) -> np.ndarra
 
     A negative value inverts the phase of the echo.
 
+    Parameters
+    ----------
+    from_rayl, into_rayl : array_like
+        Acoustic impedances in front of and behind the boundary, rayl.
+
+    Returns
+    -------
+    ndarray
+
     Notes
     -----
     Kinsler LE, Frey AR, Coppens AB, Sanders JV, Fundamentals of Acoustics, normal incidence.
+
+    Examples
+    --------
+    >>> round(float(pressure_reflection(1.54e6, 1.79e6)), 3)
+    0.075
     """
     z1, z2 = np.asarray(from_rayl, np.float64), np.asarray(into_rayl, np.float64)
     return (z2 - z1) / (z2 + z1)
 
 
 def pressure_transmission(from_rayl: ArrayLike, into_rayl: ArrayLike) -> np.ndarray:
-    """Pressure transmission coefficient at normal incidence, 2 Z2/(Z2 + Z1)."""
+    """Pressure transmission coefficient at normal incidence, 2 Z2/(Z2 + Z1).
+
+    Parameters
+    ----------
+    from_rayl, into_rayl : array_like
+        Acoustic impedances in front of and behind the boundary, rayl.
+
+    Returns
+    -------
+    ndarray
+
+    Notes
+    -----
+    One more than the reflection coefficient: pressure is continuous.
+
+    Examples
+    --------
+    >>> round(float(pressure_transmission(1.54e6, 1.79e6)), 3)
+    1.075
+    """
     z1, z2 = np.asarray(from_rayl, np.float64), np.asarray(into_rayl, np.float64)
     return 2.0 * z2 / (z2 + z1)
 
@@ -344,7 +409,26 @@ MEDIA: Mapping[str, Medium] = MappingProxyType({item.name: item for item in _ALL
 
 
 def medium(name: str) -> Medium:
-    """Look a built-in medium up by name; an unknown name is told its nearest neighbour."""
+    """Look a built-in medium up by name; an unknown name is told its nearest neighbour.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    Medium
+
+    Raises
+    ------
+    ParameterError
+        A name that is not in :data:`MEDIA`, with the nearest that is.
+
+    Examples
+    --------
+    >>> medium("vitreous").speed_m_per_s
+    1532.0
+    """
     try:
         return MEDIA[name]
     except KeyError:

@@ -45,6 +45,11 @@ class Interface:
     first_rise : bool
         The echo is the first one that rises out of a quiet stretch, not the tallest in its gate
         (the retina in front of sclera and orbit).
+
+    Examples
+    --------
+    >>> Interface(name="plate_back", optional=True).optional
+    True
     """
 
     name: str
@@ -68,6 +73,14 @@ class Segment:
     assumed_mm, assumed_u_mm : float
         Thickness and its standard uncertainty, mm, used where the echo of the segment's optional
         far interface is not picked. NaN where nothing may be assumed.
+
+    Examples
+    --------
+    >>> plate = Segment(
+    ...     name="plate", medium=medium("pmma"), mean_mm=3.0, sd_mm=0.1, range_mm=(2.0, 4.0)
+    ... )
+    >>> plate.medium.speed_m_per_s
+    2718.0
     """
 
     name: str
@@ -114,6 +127,11 @@ class Target:
         True for eyes: findings that speak of anatomy apply.
     temperature_c : float
         Temperature at which the target is measured, °C.
+
+    Examples
+    --------
+    >>> eye_target("aphakic").interface_names
+    ('cornea_front', 'cornea_back', 'retina', 'sclera')
     """
 
     name: str
@@ -193,7 +211,22 @@ class Target:
         return self.segments[self.length_slice]
 
     def index(self, interface: str) -> int:
-        """Position of an interface by name."""
+        """Position of an interface by name.
+
+        Parameters
+        ----------
+        interface : str
+
+        Returns
+        -------
+        int
+            Counted from 0.
+
+        Raises
+        ------
+        ParameterError
+            The target has no such interface.
+        """
         names = self.interface_names
         if interface not in names:
             hint = did_you_mean(interface, names)
@@ -281,6 +314,13 @@ def eye_target(
     ParameterError
         Unknown state or material, or a gas filling: gas reflects the beam almost wholly, so no
         echo from behind it can be measured.
+
+    Examples
+    --------
+    >>> eye_target("pseudophakic", lens_material="acrylic").name
+    'pseudophakic_acrylic'
+    >>> eye_target("phakic").length_to
+    'retina'
     """
     lens_state, lens_material, vitreous = str(lens_state), str(lens_material), str(vitreous)
     if vitreous == "gas":
@@ -403,10 +443,22 @@ def read_target(path: str | Path) -> Target:
     ``[[segment]]`` tables between them; a segment gives a built-in ``medium`` or its own
     ``speed_m_per_s`` and a ``range_mm`` in which its thickness is looked for.
 
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Target
+
     Raises
     ------
     ParameterError
         Naming the file, the table and the key.
+
+    Examples
+    --------
+    >>> read_target("plate.toml").interface_names  # doctest: +SKIP
     """
     path = Path(path)
     table = read_toml(path)

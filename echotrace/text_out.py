@@ -10,10 +10,19 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-__all__ = ["from_cell", "json_text", "one_line", "picture_text", "table_cell", "visible"]
+__all__ = [
+    "from_cell",
+    "json_text",
+    "one_line",
+    "picture_text",
+    "scan_names",
+    "scan_numbers",
+    "table_cell",
+    "visible",
+]
 
 # C0 and C1 controls but for the line's end, marks that turn the direction of writing, other
 # line ends, and half characters (bytes of a file name that are no UTF-8).
@@ -30,6 +39,40 @@ def _written_out(found: re.Match[str]) -> str:
     if 0xDC80 <= code <= 0xDCFF:
         code -= 0xDC00
     return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+
+
+def scan_numbers(scans: Iterable[int]) -> list[int]:
+    """Numbers of scans as people count them, from 1; Python's indices count from 0.
+
+    Examples
+    --------
+    >>> scan_numbers([0, 4])
+    [1, 5]
+    """
+    return [int(k) + 1 for k in scans]
+
+
+def scan_names(scans: Iterable[int], most: int = 20) -> str:
+    """Scans by their numbers, counted from 1.
+
+    Parameters
+    ----------
+    scans : iterable of int
+        Python's indices, from 0.
+    most : int
+        How many are named; the rest is counted.
+
+    Examples
+    --------
+    >>> scan_names([2]), scan_names([0, 1, 4])
+    ('scan 3', 'scans 1, 2 and 5')
+    """
+    numbers = [str(k) for k in scan_numbers(scans)]
+    if len(numbers) == 1:
+        return f"scan {numbers[0]}"
+    if len(numbers) > most:
+        return f"scans {', '.join(numbers[:most])} and {len(numbers) - most} more"
+    return f"scans {', '.join(numbers[:-1])} and {numbers[-1]}"
 
 
 def visible(text: str) -> str:

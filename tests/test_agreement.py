@@ -13,9 +13,11 @@ from echotrace.agreement.compare import compare_methods
 from echotrace.agreement.limits import limits_of_agreement, recovered_limits, tolerance_factor
 from echotrace.agreement.regression import deming, passing_bablok
 from echotrace.agreement.sample_size import (
+    equivalence_power,
     eyes_for_spread_ratio,
     limits_width,
     spread_ratio_power,
+    subjects_for_equivalence,
     subjects_for_limits,
 )
 from echotrace.agreement.study import Study
@@ -287,20 +289,23 @@ def test_two_eyes_of_a_subject_are_not_two_subjects():
 def test_intervals_agree_with_the_bootstrap_by_subject():
     result = compare_methods(clinic(n=80))
     for name, estimate in (
-        ("bias", result.bias),
-        ("sd", result.limits.sd),
-        ("lower_limit", result.limits.lower),
-        ("upper_limit", result.limits.upper),
+        ("sd, means of a sitting", result.limits.sd),
+        ("lower, means of a sitting", result.limits.lower),
+        ("upper, means of a sitting", result.limits.upper),
+        ("upper, single readings", result.limits_reading.upper),
         ("deming_slope", result.deming.slope),
         ("concordance", result.concordance),
     ):
         width = estimate.high - estimate.low
+        found = result.bootstrap[name]
+        assert found.value == pytest.approx(estimate.value, rel=1e-12)
         np.testing.assert_allclose(
-            result.bootstrap[name], (estimate.low, estimate.high), atol=0.3 * width
+            (found.low, found.high), (estimate.low, estimate.high), atol=0.3 * width
         )
-    assert result.spread.bootstrap == pytest.approx(
-        (result.spread.ratio.low, result.spread.ratio.high), rel=0.05
-    )
+    ratio, found = result.spread.ratio, result.spread.bootstrap
+    assert found.value == pytest.approx(ratio.value)
+    assert (found.low, found.high) == pytest.approx((ratio.low, ratio.high), rel=0.05)
+    assert not compare_methods(clinic(n=19)).bootstrap
 
 
 def test_single_readings_have_wider_limits_than_means():
@@ -410,17 +415,9 @@ def test_sample_size_is_the_smallest_that_serves():
     n = eyes_for_spread_ratio(1.5, 5)
     assert spread_ratio_power(1.5, n, 5) >= 0.9 > spread_ratio_power(1.5, n - 1, 5)
     assert eyes_for_spread_ratio(1 / 1.5, 5) == n
-
-
-def test_power_of_the_variance_ratio_agrees_with_simulation_and_size_with_alpha():
-    assert spread_ratio_power(1.0, 20, 4) == pytest.approx(0.05)
-    from scipy import stats
-
-    rng = np.random.default_rng(0)
-    f = 1.4**2 * (rng.chisquare(60, 20000) / 60) / (rng.chisquare(60, 20000) / 60)
-    high = stats.f.ppf(0.975, 60, 60)
-    power = np.mean((f > high) | (f < 1 / high))
-    assert spread_ratio_power(1.4, 20, 4) == pytest.approx(power, abs=0.01)
+    n = subjects_for_equivalence(0.1, 0.15, bias=0.02)
+    powers = [equivalence_power(0.1, 0.15, k, bias=0.02) for k in (n - 1, n)]
+    assert powers[0] < 0.9 <= powers[1]
 
 
 def test_impossible_plans_are_refused():

@@ -382,7 +382,7 @@ def test_the_picture_marks_median_and_truth(mixed):
     figure = alignment_figure(estimate, range(5), recording)
     shown = [ax for ax in figure.axes if ax.get_visible()]
     assert len(shown) == 5
-    assert shown[1].get_title(loc="left").startswith("scan 1: ")
+    assert shown[1].get_title(loc="left").startswith("scan 2: ")
     markers = {line.get_marker() for line in shown[1].lines}
     assert markers == {"+", "o"}
     truth = next(line for line in shown[1].lines if line.get_marker() == "o")

@@ -15,7 +15,7 @@ from echotrace.files.native import read_measurement, read_recording, write_recor
 from echotrace.fitting.score_sets import ALIGNED_DECENTRATION_MM, ALIGNED_TILT_DEG
 from echotrace.quality.findings import rank_findings
 from echotrace.recording import Receiver
-from echotrace.report.measured import SCORE_MEANS
+from echotrace.report.measured_text import SCORE_MEANS
 
 
 @pytest.fixture(scope="module")
@@ -49,7 +49,7 @@ def test_text_says_the_number_the_reasons_and_the_caution(sitting, capsys):
 
 
 def test_json_holds_everything(sitting, capsys):
-    assert main(["measure", str(sitting), "--json", "--reject", "5=lid in the way"]) == 0
+    assert main(["measure", str(sitting), "--json", "--reject", "6=lid in the way"]) == 0
     table = json.loads(capsys.readouterr().out)
     assert "Not a medical device" in table["caution"]
     (one,) = table["sittings"]
@@ -64,14 +64,14 @@ def test_json_holds_everything(sitting, capsys):
     assert any("Lower the gain" in text for text in table["scans"][2]["why"])
     assert "synthetic eyes only" in table["score_means"]
     assert table["scans"][5]["decided_by"] == "hand"
-    assert table["by_hand"] == ["scan 5 rejected by hand: lid in the way"]
+    assert table["by_hand"] == ["scan 6 rejected by hand: lid in the way"]
 
 
 def test_outputs_keep_rejected_scans_and_reasons(sitting, tmp_path, capsys):
     out = [tmp_path / "r.csv", tmp_path / "r.h5", tmp_path / "r.html"]
     code = main(
         ["measure", str(sitting), "-o", str(out[0]), "-o", str(out[1]), "--report", str(out[2]),
-         "--accept", "2=gain judged harmless"]
+         "--accept", "3=gain judged harmless"]
     )  # fmt: skip
     assert code == 0
     assert all(f"wrote {path}" in capsys.readouterr().out or path.exists() for path in out)
@@ -160,7 +160,7 @@ def test_settings_are_written_and_used(sitting, tmp_path, capsys):
         (["measure", "REC", "-o", "no/such/folder/r.csv"], "does not exist"),
         (["measure", "REC", "-o", "REC"], "would overwrite the input"),
         (["measure", "REC", "--reject", "5"], "and a reason"),
-        (["measure", "REC", "--reject", "99=x"], "scans 0 to 5"),
+        (["measure", "REC", "--reject", "99=x"], "scans 1 to 6"),
         (["measure", "REC", "--reject", "1=x", "--reject", "1=y"], "named twice"),
         (["measure", "REC", "--settings", "nowhere.toml"], "nowhere.toml"),
         (["measure", "REC", "--target", "nowhere.toml"], "nowhere.toml"),

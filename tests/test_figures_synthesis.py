@@ -13,7 +13,7 @@ from echotrace.figures.synthesis import (
     tilt_figure,
 )
 from echotrace.synthesis import synthesise
-from echotrace.synthesis.sections import ARTEFACTS
+from echotrace.synthesis.artefact_names import ARTEFACTS
 
 
 @pytest.fixture(scope="module")

@@ -29,7 +29,7 @@ def table(tmp_path):
 def test_every_scan_is_there_and_numbers_read_back_exactly(table):
     original = measurement()
     rows = read(table)
-    assert [int(row["trace"]) for row in rows] == list(range(6))
+    assert [int(row["scan"]) for row in rows] == list(range(1, 7))
     assert [row["accepted"] for row in rows] == ["true", "false"] * 3
     assert [row["decided_by"] for row in rows] == ["findings", "hand"] * 3
     assert rows[3]["findings"] == "off_axis clipped"

@@ -11,12 +11,12 @@ from echotrace.recording import Receiver
 from echotrace.signal.receiver import (
     apply_receiver,
     clipped_samples,
-    estimate_tgc_from_noise,
     log_compress,
     ratio_to_db,
     tgc_db,
     undo_receiver,
 )
+from echotrace.signal.tgc_from_noise import estimate_tgc_from_noise
 
 DELAY_US = np.arange(2048) * 0.01
 

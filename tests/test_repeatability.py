@@ -128,7 +128,9 @@ def test_sittings_and_operators_are_told_apart():
     assert plain.components["sitting"].low < 0.08 < plain.components["sitting"].high
     total = math.hypot(0.08, 0.05)
     assert plain.reproducibility_sd.low < total < plain.reproducibility_sd.high
-    assert plain.bootstrap["within_sd"] == pytest.approx(
+    found = plain.bootstrap["within_sd"]
+    assert found.value == pytest.approx(plain.within_sd.value, rel=1e-12)
+    assert (found.low, found.high) == pytest.approx(
         (plain.within_sd.low, plain.within_sd.high), rel=0.1
     )
     crossed = repeatability(sittings(operators=4, operator_sd=0.1), n_bootstrap=0)
@@ -145,6 +147,23 @@ def test_crossed_operators_with_an_empty_cell_are_still_analysed():
     assert result.components["operator"].value > 0.03
     assert "ICC(A,1)" not in result.icc
     assert any("not every operator" in note for note in result.notes)
+
+
+def test_heavy_tails_change_the_interval_of_the_repeatability_by_the_rule():
+    rng = np.random.default_rng(8)
+    subject = np.repeat([f"S{k}" for k in range(30)], 4).tolist()
+    length = np.repeat(rng.normal(23.5, 1.2, 30), 4)
+    normal = Study(value=length + rng.normal(0, 0.1, 120), subject=subject, method="m")
+    heavy = Study(value=length + 0.1 * rng.standard_t(3, 120), subject=subject, method="m")
+    plain, robust = repeatability(normal), repeatability(heavy)
+    assert plain.within_sd.how == "chi-square"
+    assert not plain.notes
+    assert robust.within_sd == robust.bootstrap["within_sd"]
+    assert "studentised" in robust.within_sd.how
+    assert any("tails" in note or "differ in their spread" in note for note in robust.notes)
+    few = repeatability(heavy.select(np.arange(120) < 40))
+    assert not few.bootstrap
+    assert few.within_sd.how.startswith("chi-square")
 
 
 def test_a_spread_that_grows_with_length_is_seen():

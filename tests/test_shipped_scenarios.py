@@ -9,8 +9,8 @@ import pytest
 
 import echotrace as et
 from echotrace.errors import ParameterError
+from echotrace.synthesis.artefact_names import ARTEFACTS, RANDOM_ARTEFACTS
 from echotrace.synthesis.key_table import BEGIN, END, key_table, main, put_into_page
-from echotrace.synthesis.sections import ARTEFACTS, RANDOM_ARTEFACTS
 
 FOLDER = Path(__file__).parents[1] / "synthetic_traces"
 NAMES = sorted(path.stem for path in FOLDER.glob("*.toml"))

@@ -215,6 +215,13 @@ def test_outlier_is_named_not_removed():
     assert one.outliers == (7,)
     assert one.outliers_tested == 2
     assert one.n_accepted == 8
+    (found,) = [f for f in one.findings if f.name == "outlier"]
+    assert "Scan 8 stands apart" in found.text
+    assert "up to 2 tested at 0.05" in found.text
+    (three,) = summarise(sitting_of([23.4, 23.4001, 23.9]), SittingLimits(max_sd_immersion_mm=1.0))
+    assert three.outliers == (2,)
+    assert three.outliers_tested == 1
+    assert "up to 1 tested" in next(f.text for f in three.findings if f.name == "outlier")
     assert "outlier" in [f.name for f in one.findings]
 
 
@@ -224,6 +231,24 @@ def test_drift_is_seen_and_noise_is_not():
     assert "drift" in names
     level = 23.4 + 0.01 * np.array([0, 1, -1, 0, 1, -1, 0, 0])
     assert "drift" not in [f.name for f in summarise(sitting_of(level))[0].findings]
+
+
+def test_a_drift_takes_four_scans_and_an_effect():
+    four = 23.4 + 0.012 * np.arange(4) + 0.001 * np.array([1, -1, -1, 1])
+    (found,) = [f for f in summarise(sitting_of(four))[0].findings if f.name == "drift"]
+    fit = scipy.stats.linregress(np.arange(4), four)
+    assert f"by {fit.slope:+.3f} mm from scan to scan (p = {fit.pvalue:.3f})" in found.text
+    for lengths in (four[:3], 23.4 + 0.8 * (four - 23.4)):
+        assert "drift" not in [f.name for f in summarise(sitting_of(lengths))[0].findings]
+
+
+def test_equal_lengths_leave_what_scans_share():
+    (one,) = summarise(sitting_of([23.41] * 4))
+    assert one.sd_mm == one.u_mm == 0.0
+    assert one.interval_mm == (23.41, 23.41)
+    # Known by judgement: infinitely many degrees of freedom, 1.960 (any table).
+    assert one.expanded_mm == pytest.approx(1.96 * 0.04, abs=1e-5)
+    assert one.findings == ()
 
 
 def test_micrometres_are_not_worth_a_word():
@@ -238,7 +263,7 @@ def test_compression_is_read_from_the_chamber():
     lengths = [23.5, 23.48, 23.42, 23.51, 23.49]
     (one,) = summarise(sitting_of(lengths, method="contact", chamber=chamber))
     (found,) = [f for f in one.findings if f.name == "cornea_pressed"]
-    assert "scan 2" in found.text
+    assert "shortest in scan 3" in found.text
     assert "0.31 mm" in found.text
     (immersion,) = summarise(sitting_of(lengths, chamber=chamber))
     assert "cornea_pressed" not in [f.name for f in immersion.findings]
@@ -256,14 +281,14 @@ def test_decisions_by_hand_count_and_are_kept():
     changed = decide_by_hand(result, accept={2: "gate was right"}, reject={3: "lid"})
     assert changed.accepted.tolist() == [True, True, True, False]
     assert changed.decided_by.tolist() == [0, 0, 1, 1]
-    assert "scan 3 rejected by hand: lid" in changed.attributes["by_hand"]
-    assert "scan 2 accepted by hand: gate was right" in changed.attributes["by_hand"]
+    assert "scan 4 rejected by hand: lid" in changed.attributes["by_hand"]
+    assert "scan 3 accepted by hand: gate was right" in changed.attributes["by_hand"]
     assert summarise(changed)[0].mean_mm == pytest.approx(23.41)
     again = decide_by_hand(changed, reject={0: "late thought"})
     assert again.attributes["by_hand"].count("\n") == 2
     assert result.accepted.tolist() == [True, True, False, True]
     for wrong, says in (
-        ({"reject": {9: "x"}}, "scans 0 to 3"),
+        ({"reject": {9: "x"}}, "scans 1 to 4"),
         ({"accept": {1: "x"}, "reject": {1: "y"}}, "both accepted and rejected"),
     ):
         with pytest.raises(ParameterError, match=says):

@@ -251,7 +251,7 @@ FIVE = [23.42, 23.40, 23.41, 23.43, 23.41]
 def test_the_best_aligned_scan_is_named_only_where_it_stands_out():
     (one,) = judge_sittings(_measurement(FIVE), _estimate([3.0, 2.9, 0.6, 3.2, 2.4]))
     assert one.best_scan == 2
-    assert "Scan 2 is aligned best" in _said(one)["best_aligned"]
+    assert "Scan 3 is aligned best" in _said(one)["best_aligned"]
     (alike,) = judge_sittings(_measurement(FIVE), _estimate([1.2, 1.0, 0.8, 1.1, 0.9]))
     assert alike.best_scan is None
     assert "best_aligned" not in _said(alike)
@@ -262,7 +262,7 @@ def test_the_best_aligned_scan_is_named_only_where_it_stands_out():
 def test_scans_off_the_axis_are_named_only_where_that_is_sure():
     (one,) = judge_sittings(_measurement(FIVE), _estimate([0.6, 0.9, 6.0, 0.7, 1.0]))
     assert one.off_axis_scans == (2,)
-    assert "scan 2: 6.0°" in _said(one)["scans_off_axis"]
+    assert "scan 3: 6.0°" in _said(one)["scans_off_axis"]
     (near,) = judge_sittings(_measurement(FIVE), _estimate([0.6, 0.9, 2.9, 0.7, 1.0]))
     assert near.off_axis_scans == ()
 
@@ -286,7 +286,7 @@ def test_records_are_plain_and_alignment_must_fit():
     (one,) = judge_sittings(result, _estimate(np.full(5, 1.0)))
     again = json.loads(json.dumps(one.to_record(), allow_nan=False))
     assert again["compression"]["pressed"] is True
-    assert again["groups"] == [[0, 1, 2, 3, 4]]
+    assert again["groups"] == [[1, 2, 3, 4, 5]]
     with pytest.raises(ParameterError, match="alignment"):
         judge_sittings(result, _estimate([1.0]))
 

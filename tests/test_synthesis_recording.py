@@ -11,8 +11,8 @@ from echotrace.commands.arguments import CommandParser
 from echotrace.errors import ParameterError
 from echotrace.files.native import read_recording
 from echotrace.synthesis import Synthesis, read_scenario, synthesise
+from echotrace.synthesis.artefact_names import ARTEFACTS
 from echotrace.synthesis.echoes import eye_echoes
-from echotrace.synthesis.sections import ARTEFACTS
 
 SCENARIOS = sorted((Path(__file__).parents[1] / "synthetic_traces").glob("*.toml"))
 STILL = {"pose": {"tilt_sd_deg": 0.0, "decentration_sd_mm": 0.0, "fixation_sd_deg": 0.0}}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 
 import numpy as np
 import pytest
@@ -11,8 +10,7 @@ from published import ATMWTAG, PASTES, SIRSTV, numbers, simon_lesage
 
 from echotrace.agreement.nested import Nested
 from echotrace.agreement.resampling import jackknife
-from echotrace.agreement.variance import chi_square_interval, mean_square_interval, reml
-from echotrace.errors import ParameterError
+from echotrace.agreement.variance import chi_square_interval, mean_square_interval
 
 
 def f_statistic(groups):
@@ -76,15 +74,12 @@ DYESTUFF = [
 ]  # fmt: skip
 
 
-def test_dyestuff_components_by_both_estimators():
+def test_dyestuff_components():
     y = np.ravel(DYESTUFF).astype(float)
     batch = np.repeat(np.arange(6), 5)
     nested = Nested(y, [("batch", batch)])
     assert nested.estimate(nested.parts("batch"), 0.95).value == pytest.approx(1764.05, abs=0.01)
     assert nested.estimate(nested.parts("reading"), 0.95).value == pytest.approx(2451.25, abs=0.01)
-    found = reml(y, [("batch", batch)], 0.95)
-    assert found["batch"].value == pytest.approx(1764.05, rel=1e-4)
-    assert found["reading"].value == pytest.approx(2451.25, rel=1e-4)
 
 
 def test_pastes_nested_components():
@@ -95,8 +90,6 @@ def test_pastes_nested_components():
     nested = Nested(y, [("batch", batch), ("cask", cask)])
     found = [nested.estimate(nested.parts(name), 0.95).value for name in nested.names]
     np.testing.assert_allclose(found, [1.657, 8.434, 0.678], atol=6e-4)
-    by_reml = reml(y, [("batch", batch), ("cask", cask)], 0.95)
-    np.testing.assert_allclose([e.value for e in by_reml.values()], found, rtol=1e-3)
 
 
 def unbalanced(seed, n_subjects=40, crossed=False):
@@ -115,39 +108,6 @@ def unbalanced(seed, n_subjects=40, crossed=False):
             eye += 1
     table = np.array(rows)
     return [table[:, k].astype(np.intp) for k in range(3)] + [table[:, 3]]
-
-
-def test_reml_agrees_with_statsmodels_on_unbalanced_nested_data():
-    pandas = pytest.importorskip("pandas")
-    smf = pytest.importorskip("statsmodels.formula.api")
-    subject, eye, _, y = unbalanced(3)
-    data = pandas.DataFrame({"y": y, "subject": subject, "eye": eye})
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        fit = smf.mixedlm(
-            "y ~ 1", data, groups="subject", re_formula="1", vc_formula={"eye": "0 + C(eye)"}
-        ).fit(reml=True)
-    found = reml(y, [("subject", subject), ("eye", eye)], 0.95)
-    assert found["subject"].value == pytest.approx(float(fit.cov_re.iloc[0, 0]), rel=2e-3)
-    assert found["eye"].value == pytest.approx(float(fit.vcomp[0]), rel=2e-3)
-    assert found["reading"].value == pytest.approx(float(fit.scale), rel=2e-3)
-
-
-def test_reml_agrees_with_statsmodels_on_crossed_data_with_empty_cells():
-    pandas = pytest.importorskip("pandas")
-    smf = pytest.importorskip("statsmodels.formula.api")
-    subject, _, operator, y = unbalanced(11, n_subjects=20, crossed=True)
-    data = pandas.DataFrame({"y": y, "s": subject, "o": operator, "all": 1})
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        fit = smf.mixedlm(
-            "y ~ 1", data, groups="all", vc_formula={"s": "0 + C(s)", "o": "0 + C(o)"}
-        ).fit(reml=True)
-    found = reml(y, [("s", subject), ("o", operator)], 0.95)
-    names = fit.model.exog_vc.names
-    for name in ("s", "o"):
-        assert found[name].value == pytest.approx(float(fit.vcomp[names.index(name)]), rel=5e-3)
-    assert found["reading"].value == pytest.approx(float(fit.scale), rel=5e-3)
 
 
 def test_unweighted_means_are_unbiased_for_unbalanced_nests():
@@ -217,8 +177,3 @@ def test_interval_of_a_difference_ends_at_nil_where_the_f_test_begins_to_reject(
         assert limits[0] < limits[1]
         further = mean_square_interval(w, ms * [1.1 if which == 0 else 0.9, 1.0], nu, 0.95)
         assert (further[0] > 0.0) if which == 0 else (further[1] < 0.0)
-
-
-def test_one_level_is_refused():
-    with pytest.raises(ParameterError, match="operator: one level only"):
-        reml(np.arange(4.0), [("operator", np.zeros(4, np.intp))], 0.95)

@@ -12,20 +12,19 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from echotrace.agreement.limits import Z_LIMITS, Extra, Limits, limits_of
+from echotrace.agreement.differences import Differences, analyse_differences, hidden_spread
+from echotrace.agreement.limits import DIFFERENT_OPERATORS, SAME_OPERATOR, Limits, limits_of
 from echotrace.agreement.nested import Nested
 from echotrace.agreement.pairing import (
     common_eyes,
     eye_keys,
     eye_sd,
-    linked_pairs,
     method_means,
     two_methods,
 )
 from echotrace.agreement.regression import (
-    concordance,
+    concordance_bootstrap,
     concordance_estimate,
     deming,
     deming_statistics,
@@ -34,10 +33,17 @@ from echotrace.agreement.regression import (
     passing_bablok,
 )
 from echotrace.agreement.repeatability import repeatability
-from echotrace.agreement.resampling import bootstrap_interval, jackknife, subject_draws
+from echotrace.agreement.resampling import (
+    FEWEST_SUBJECTS,
+    STUDENTISED,
+    jackknife,
+    studentised_interval,
+    subject_draws,
+)
 from echotrace.agreement.results import Agreement, Equivalence, OperatorBias
+from echotrace.agreement.robust import ALPHA_NORMAL
 from echotrace.agreement.spreads import N_BOOTSTRAP, SpreadRatio, spread_ratio, within_sums
-from echotrace.agreement.study import LABELS, Study
+from echotrace.agreement.study import Study
 from echotrace.agreement.text import paragraph
 from echotrace.agreement.variance import Estimate, Floats, check_confidence, t_interval
 from echotrace.errors import ParameterError
@@ -52,6 +58,9 @@ DIOPTRE_PER_MM = 2.7
 for an average eye; long eyes have less, short eyes more."""
 
 
+_WANTED = {"same": SAME_OPERATOR, "different": DIFFERENT_OPERATORS}
+
+
 def compare_methods(
     a: Study | Measurement,
     b: Study | Measurement | None = None,
@@ -61,6 +70,7 @@ def compare_methods(
     margin_d: float | None = None,
     dioptre_per_mm: float = DIOPTRE_PER_MM,
     linked: bool = False,
+    operators: str = "same",
     confidence: float = 0.95,
     n_bootstrap: int = N_BOOTSTRAP,
     seed: int = 0,
@@ -83,6 +93,10 @@ def compare_methods(
         Readings of A and B were taken in pairs of a value that changes between pairs: the k-th
         reading of one belongs to the k-th of the other. By default the length of an eye is taken
         as constant, and the readings as not linked.
+    operators : {"same", "different"}
+        Which limits answer the question, where the design gives both: those of both methods in the
+        hands of the same operator (methods are compared), or of different ones (any two results
+        are compared). All are in ``all_limits``.
     confidence : float
     n_bootstrap, seed : int
 
@@ -101,6 +115,8 @@ def compare_methods(
     Stat 17:571; their intervals: Zou 2013, Stat Methods Med Res 22:630.
     """
     check_confidence(confidence)
+    if operators not in _WANTED:
+        raise ParameterError(f"operators={operators!r}: use one of {', '.join(_WANTED)}")
     study_a, study_b, joined = two_methods(a, b, methods)
     design = joined.design()
     warnings = list(design.warnings)
@@ -136,32 +152,17 @@ def compare_methods(
         )
 
     replicated = [bool((nested.mean_squares()[1][1:] > 0).any()) for nested in (nested_a, nested_b)]
-    extras: tuple[Extra | None, Extra | None] = (None, None)
-    limits_reading = None
-    if linked:
-        pairs, dropped = linked_pairs(study_a, study_b, eyes, subject)
-        if dropped:
-            warnings.append(f"{dropped} readings without a partner were left out of the pairs")
-        nested_d = pairs
-        bias, limits = limits_of(nested_d, None, None, "single readings", confidence)
-    else:
-        nested_d = Nested(difference, [("subject", subject)])
-        of = "means of a sitting" if any(replicated) else "pairs"
-        extras = (
-            _extra(nested_a, study_a, reading=False),
-            _extra(nested_b, study_b, reading=False),
-        )
-        bias, limits = limits_of(nested_d, *extras, of, confidence)
-        if any(replicated):
-            _, limits_reading = limits_of(
-                nested_d,
-                _extra(nested_a, study_a, reading=True),
-                _extra(nested_b, study_b, reading=True),
-                "single readings",
-                confidence,
-            )
-    error = math.sqrt(nested_d.mean_squares()[0][0] / n_subjects)
-    bias_p = _t_p(bias.value, error, n_subjects - 1)
+    draws = subject_draws(n_subjects, n_bootstrap, seed)
+    found = analyse_differences(
+        study_a, study_b, eyes, subject, linked=linked, confidence=confidence, draws=draws
+    )
+    warnings += found.warnings
+    bias = found.bias
+    wanted = _WANTED[operators]
+    kinds = list(dict.fromkeys(item.of for item in found.limits))
+    limits = found.of(kinds[0], wanted)
+    assert limits is not None
+    limits_reading = found.of(kinds[1], wanted) if len(kinds) > 1 else None
 
     shift = float(average.mean())
     on_average = line_sums(average - shift, difference, subject, n_subjects)
@@ -170,7 +171,6 @@ def compare_methods(
         slope, *t_interval(slope, slope_error, df, confidence), "jackknife by subject"
     )
     both = line_sums(mean_b - shift, mean_a - shift, subject, n_subjects)
-    draws = subject_draws(n_subjects, n_bootstrap, seed)
     ratio = _error_ratio(nested_a, nested_b) if all(replicated) else 1.0
 
     line, ranked = None, None
@@ -198,13 +198,15 @@ def compare_methods(
             for study in (study_a, study_b)
         )
 
-    boot = _bootstrap(nested_d, extras, subject, draws, confidence)
-    boot["concordance"] = bootstrap_interval(concordance, both, draws, confidence)
+    boot = dict(found.bootstrap)
+    boot["concordance"] = concordance_bootstrap(both, draws, confidence)
     if line is not None:
         statistic = deming_statistics(ratio, shift, shift)[0]
-        boot["deming_slope"] = bootstrap_interval(statistic, both, draws, confidence)
+        ends = studentised_interval(statistic, both, draws, confidence)
+        boot["deming_slope"] = Estimate(line.slope.value, *ends, STUDENTISED)
+    boot = {name: item for name, item in boot.items() if not math.isnan(item.low)}
 
-    normality = _normality(difference)
+    normality = found.normality_p
     warnings += _cautions(
         n_subjects,
         difference,
@@ -215,6 +217,7 @@ def compare_methods(
         slope_estimate,
         label_a,
         label_b,
+        _remedy(found, n_subjects),
     )
     if (margin_mm is not None) and (margin_d is not None):
         raise ParameterError("give the margin of equivalence in mm or in dioptres, not in both")
@@ -226,7 +229,7 @@ def compare_methods(
         margin_mm = margin_d / dioptre_per_mm
     equivalence = None
     if margin_mm is not None:
-        equivalence = _equivalence(bias.value, error, n_subjects - 1, margin_mm, confidence)
+        equivalence = _equivalence(bias.value, found.error, found.df, margin_mm, confidence)
 
     result = Agreement(
         label_a=label_a,
@@ -244,9 +247,12 @@ def compare_methods(
         n_subjects=n_subjects,
         n_eyes=n_eyes,
         bias=bias,
-        bias_p=bias_p,
+        bias_p=_t_p(bias.value, found.error, found.df),
         limits=limits,
         limits_reading=limits_reading,
+        all_limits=found.limits,
+        cells=found.cells,
+        quantile_limits=found.quantiles,
         slope_on_average=slope_estimate,
         slope_p=_t_p(slope, slope_error, df),
         deming=line,
@@ -258,6 +264,8 @@ def compare_methods(
         repeatability_b=repeat_b,
         by_operator=_by_operator(study_a, study_b, confidence),
         normality_p=normality,
+        skewness=_moment(difference, 3),
+        excess_kurtosis=_moment(difference, 4) - 3.0,
         bootstrap=boot,
         design=design,
         warnings=tuple(warnings),
@@ -271,26 +279,6 @@ def _t_p(value: float, error: float, df: float) -> float:
     return float(2.0 * scipy.stats.t.sf(abs(value) / error, df)) if error > 0 else math.nan
 
 
-def _extra(nested: Nested, study: Study, *, reading: bool) -> Extra:
-    """What a single reading, or a sitting's mean, varies more than the mean of its eye.
-
-    A mean of several sittings hides part of their spread; a mean of readings hides part of theirs.
-    """
-    content = nested.mean_squares()[2]
-    hidden = content[0].copy()
-    hidden[0] = 0.0
-    parts = np.zeros(nested.depth)
-    if nested.depth == 3:
-        parts[1] = 1.0 - hidden[1]
-    last = nested.depth - 1
-    n = np.bincount(study.group(*LABELS))
-    wanted = 1.0 if reading else float(np.mean(1.0 / n))
-    if nested.mean_squares()[1][last] > 0:
-        parts[last] = wanted - hidden[last]
-    parts[np.abs(parts) < 1e-12] = 0.0
-    return Extra(nested, parts)
-
-
 def _error_ratio(a: Nested, b: Nested) -> float:
     """Error variance of the eye means of A over that of B, from their replicates."""
     errors = []
@@ -302,7 +290,7 @@ def _error_ratio(a: Nested, b: Nested) -> float:
 
 
 def _equivalence(
-    bias: float, error: float, df: int, margin: float, confidence: float
+    bias: float, error: float, df: float, margin: float, confidence: float
 ) -> Equivalence:
     import scipy
 
@@ -315,46 +303,6 @@ def _equivalence(
     return Equivalence(margin=margin, p=p, low=low, high=high, equivalent=p < alpha)
 
 
-def _bootstrap(
-    nested: Nested,
-    extras: tuple[Extra | None, Extra | None],
-    subject: NDArray[np.intp],
-    draws: Floats,
-    confidence: float,
-) -> dict[str, tuple[float, float]]:
-    tables = [nested.sums]
-    for extra in extras:
-        if extra is not None:
-            by_subject = np.zeros((nested.n_top, extra.nested.sums.shape[1]))
-            np.add.at(by_subject, subject, extra.nested.sums)
-            tables.append(by_subject)
-    edges = np.cumsum([0, *(table.shape[1] for table in tables)])
-    table = np.concatenate(tables, axis=1)
-
-    def bias(s: Floats) -> Floats:
-        return np.asarray(s[..., 1] / s[..., 0] + nested.shift)
-
-    def sd(s: Floats) -> Floats:
-        variance = nested.combination(np.ones(nested.depth), s[..., : edges[1]])
-        present = [extra for extra in extras if extra is not None]
-        for k, extra in enumerate(present, start=1):
-            if extra.parts.any():
-                part = s[..., edges[k] : edges[k + 1]]
-                variance = variance + extra.nested.combination(extra.parts, part)
-        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
-
-    statistics = {
-        "bias": bias,
-        "sd": sd,
-        "lower_limit": lambda s: bias(s) - Z_LIMITS * sd(s),
-        "upper_limit": lambda s: bias(s) + Z_LIMITS * sd(s),
-    }
-    return {
-        name: bootstrap_interval(statistic, table, draws, confidence)
-        for name, statistic in statistics.items()
-    }
-
-
 def _by_operator(a: Study, b: Study, confidence: float) -> tuple[OperatorBias, ...]:
     found = []
     for operator in sorted(set(a.operator.present) & set(b.operator.present)):
@@ -364,10 +312,18 @@ def _by_operator(a: Study, b: Study, confidence: float) -> tuple[OperatorBias, .
             continue
         part_a, part_b, eyes, _ = common_eyes(part_a, part_b)
         codes = np.unique([key[0] for key in eyes], return_inverse=True)[1].reshape(-1)
-        d = method_means(part_a, eyes).mean - method_means(part_b, eyes).mean
+        means = [method_means(part, eyes) for part in (part_a, part_b)]
+        d = means[0].mean - means[1].mean
         nested = Nested(d, [("subject", codes)])
         value, n = float(nested.mean.mean()), nested.n_top
         error = math.sqrt(nested.mean_squares()[0][0] / n) if n > 1 else math.nan
+        limits = None
+        if n > 1 and np.ptp(d) > 0.0:
+            extras = [
+                hidden_spread(item, part, reading=False)
+                for item, part in zip(means, (part_a, part_b), strict=True)
+            ]
+            limits = limits_of(nested, extras[0], extras[1], "means of a sitting", confidence)[1]
         within = [
             within_sums(part, np.zeros(part.n_readings, np.intp), 1)[0] for part in (part_a, part_b)
         ]
@@ -377,6 +333,7 @@ def _by_operator(a: Study, b: Study, confidence: float) -> tuple[OperatorBias, .
                 operator=operator,
                 n_eyes=len(eyes),
                 bias=Estimate(value, *t_interval(value, error, n - 1, confidence), "t"),
+                limits=limits,
                 within_sd_a=sd_a,
                 within_sd_b=sd_b,
             )
@@ -384,12 +341,28 @@ def _by_operator(a: Study, b: Study, confidence: float) -> tuple[OperatorBias, .
     return tuple(found)
 
 
-def _normality(difference: Floats) -> float:
-    import scipy
+def _moment(value: Floats, order: int) -> float:
+    """Standardised moment, about the mean."""
+    spread = value - value.mean()
+    return float(np.mean(spread**order) / np.mean(spread**2) ** (order / 2))
 
-    if not 3 <= difference.size <= 5000:
-        return math.nan
-    return float(scipy.stats.shapiro(difference).pvalue)
+
+def _remedy(found: Differences, n_subjects: int) -> str:
+    """What was done about differences that are not normal."""
+    if found.cells is not None:
+        return "intervals that count operators assume normal differences"
+    if not any(item.sd.how == STUDENTISED for item in found.limits):
+        return (
+            "intervals assume normal differences, and with "
+            f"{n_subjects} subjects none withstands their lack"
+            if n_subjects < FEWEST_SUBJECTS
+            else "intervals assume normal differences"
+        )
+    return (
+        "intervals of the limits are by the studentised bootstrap, which holds less often than it "
+        "says where tails are heavy"
+        + (", and quantile limits stand beside" if found.quantiles is not None else "")
+    )
 
 
 def _cautions(
@@ -402,16 +375,18 @@ def _cautions(
     slope: Estimate,
     label_a: str,
     label_b: str,
+    remedy: str,
 ) -> list[str]:
     import scipy
 
     out = []
     if n_subjects < 20:
         out.append(f"{n_subjects} subjects are few: the intervals of the limits are wide")
-    if normality < 0.01:
+    if normality < ALPHA_NORMAL:
         out.append(
-            f"the differences are not normally distributed (Shapiro-Wilk p = {normality:.2g}); "
-            "limits and their exact intervals assume that they are: look at the plot for outliers"
+            "the differences are not normally distributed (Shapiro-Wilk "
+            f"p = {normality:.2g}, skewness {_moment(difference, 3):.2f}, excess kurtosis "
+            f"{_moment(difference, 4) - 3.0:.2f}): look at the plot for outliers; {remedy}"
         )
     if difference.size >= 10 and np.ptp(average) > 0:
         tau = scipy.stats.kendalltau(np.abs(difference - bias), average)

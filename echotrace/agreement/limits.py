@@ -13,6 +13,11 @@ from echotrace.agreement.variance import Estimate, Floats, mean_square_interval,
 from echotrace.errors import ParameterError
 
 __all__ = [
+    "DIFFERENT_OPERATORS",
+    "ONE_OPERATOR",
+    "OWN_OPERATORS",
+    "SAME_OPERATOR",
+    "TOO_FEW",
     "Z_LIMITS",
     "Extra",
     "Limits",
@@ -25,6 +30,14 @@ __all__ = [
 Z_LIMITS = 1.959963984540054
 """Limits of agreement hold 95 % of the differences."""
 
+ONE_OPERATOR = "one operator"
+SAME_OPERATOR = "same operator"
+DIFFERENT_OPERATORS = "different operators"
+OWN_OPERATORS = "the operator of each method"
+
+TOO_FEW = "too few operators to tell"
+"""Stands in place of an interval that would have to count operators."""
+
 _EXACT_MOST = 1000
 
 
@@ -36,6 +49,10 @@ class Limits:
     ----------
     of : str
         Which values differ: ``"pairs"``, ``"means of a sitting"`` or ``"single readings"``.
+    operators : str
+        Who takes the two values: ``"one operator"`` (the one of the study), ``"same operator"``
+        (any one, by both methods), ``"different operators"`` (any two), or ``"the operator of each
+        method"``, where each method has an operator of its own.
     sd : Estimate
         SD of the differences.
     lower, upper : Estimate
@@ -46,10 +63,16 @@ class Limits:
     """
 
     of: str
+    operators: str = ONE_OPERATOR
     sd: Estimate
     lower: Estimate
     upper: Estimate
     pair_factors: tuple[float, float] | None = None
+
+    @property
+    def label(self) -> str:
+        """What the limits are of, in words."""
+        return f"{self.of}, {self.operators}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +81,7 @@ class Extra:
 
     nested: Nested
     parts: Floats
+    alike: bool = True
 
 
 def tolerance_factor(n: int, confidence: float, content: float = 0.95, *, df: int = 0) -> float:
@@ -99,7 +123,9 @@ def tolerance_factor(n: int, confidence: float, content: float = 0.95, *, df: in
     return math.exp(scipy.optimize.brentq(excess_confidence, -3.0, 8.0, xtol=1e-12))
 
 
-def _exact_limits(of: str, bias: float, sd: Estimate, n: int, confidence: float) -> Limits:
+def _exact_limits(
+    of: str, bias: float, sd: Estimate, n: int, confidence: float, how: str
+) -> Limits:
     import scipy
 
     tail = (1.0 - confidence) / 2.0
@@ -111,8 +137,8 @@ def _exact_limits(of: str, bias: float, sd: Estimate, n: int, confidence: float)
     return Limits(
         of=of,
         sd=sd,
-        lower=Estimate(bias - Z_LIMITS * sd.value, bias - outer, bias - inner, "exact"),
-        upper=Estimate(bias + Z_LIMITS * sd.value, bias + inner, bias + outer, "exact"),
+        lower=Estimate(bias - Z_LIMITS * sd.value, bias - outer, bias - inner, how),
+        upper=Estimate(bias + Z_LIMITS * sd.value, bias + inner, bias + outer, how),
         pair_factors=(tolerance_factor(n, tail), tolerance_factor(n, 1.0 - tail)),
     )
 
@@ -134,7 +160,9 @@ def recovered_limits(of: str, bias: Estimate, sd: Estimate) -> Limits:
 
 
 def limits_of_agreement(difference: ArrayLike, confidence: float = 0.95) -> tuple[Estimate, Limits]:
-    """Bias and limits of agreement of independent single differences, with exact intervals.
+    """Bias and limits of agreement of independent single differences.
+
+    The intervals are exact for normal differences.
 
     Parameters
     ----------
@@ -219,5 +247,8 @@ def limits_of(
     error = math.sqrt(ms[0] / n)
     bias = Estimate(bias_value, *t_interval(bias_value, error, n - 1, confidence), "t")
     if simple and abs(w[0] - 1.0) < 1e-9 and n <= _EXACT_MOST:
-        return bias, _exact_limits(of, bias_value, sd, n, confidence)
+        # Means of unlike numbers of readings have unlike variances: then it is close, not exact.
+        alike = all(extra is None or extra.alike for extra in (a, b))
+        how = "exact for normal differences" if alike else "noncentral t"
+        return bias, _exact_limits(of, bias_value, sd, n, confidence, how)
     return bias, recovered_limits(of, bias, sd)

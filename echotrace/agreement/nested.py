@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from echotrace.agreement.variance import Estimate, Floats, effective_df, mean_square_interval
 
-__all__ = ["Nested"]
+__all__ = ["Nested", "renumber"]
 
 _PIVOT_DRAWS = 1 << 14
 
@@ -43,7 +43,7 @@ class Nested:
     def __init__(self, value: Floats, levels: Sequence[tuple[str, NDArray[np.intp]]]) -> None:
         self.shift = float(value.mean()) if value.size else 0.0
         mean = value - self.shift
-        groups = [(name, _renumber(codes)) for name, codes in levels]
+        groups = [(name, renumber(codes)) for name, codes in levels]
         top = groups[0][1]
         kept = [groups[0]]
         for name, codes in groups[1:]:
@@ -223,5 +223,6 @@ class Nested:
         return Estimate(value, float(low), float(high), how)
 
 
-def _renumber(codes: NDArray[np.intp]) -> NDArray[np.intp]:
+def renumber(codes: NDArray[np.intp]) -> NDArray[np.intp]:
+    """The same groups, counted from nil without gaps."""
     return np.unique(codes, return_inverse=True)[1].reshape(-1).astype(np.intp)

@@ -16,7 +16,15 @@ from echotrace.errors import ParameterError
 if TYPE_CHECKING:
     from echotrace.measurement import Measurement
 
-__all__ = ["common_eyes", "eye_keys", "eye_sd", "linked_pairs", "method_means", "two_methods"]
+__all__ = [
+    "common_eyes",
+    "eye_keys",
+    "eye_numbers",
+    "eye_sd",
+    "linked_pairs",
+    "method_means",
+    "two_methods",
+]
 
 
 def two_methods(
@@ -120,7 +128,8 @@ def common_eyes(a: Study, b: Study) -> tuple[Study, Study, list[tuple[str, str]]
     return a.select(keep_a), b.select(keep_b), sorted(shared), left_out
 
 
-def _eye_numbers(study: Study, eyes: list[tuple[str, str]]) -> NDArray[np.intp]:
+def eye_numbers(study: Study, eyes: list[tuple[str, str]]) -> NDArray[np.intp]:
+    """Number of the eye of each reading, (n_readings,)."""
     keys, codes = eye_keys(study)
     number = {key: k for k, key in enumerate(eyes)}
     return np.array([number[key] for key in keys], dtype=np.intp)[codes]
@@ -130,48 +139,47 @@ def method_means(study: Study, eyes: list[tuple[str, str]]) -> Nested:
     """Readings of one method in sittings in eyes, eyes in the given order."""
     return Nested(
         study.value,
-        [("eye", _eye_numbers(study, eyes)), ("sitting", study.group(*LABELS))],
+        [("eye", eye_numbers(study, eyes)), ("sitting", study.group(*LABELS))],
     )
 
 
 def linked_pairs(
-    a: Study, b: Study, eyes: list[tuple[str, str]], subject: NDArray[np.intp]
-) -> tuple[Nested, int]:
-    """Differences of the k-th reading of an eye by A and its k-th by B.
+    a: Study, b: Study, group_a: NDArray[np.intp], group_b: NDArray[np.intp], n_groups: int
+) -> tuple[Floats, NDArray[np.intp], int]:
+    """Differences of the k-th reading of a group by A and its k-th by B.
 
     Parameters
     ----------
     a, b : Study
-    eyes : list of (subject, eye)
-    subject : ndarray of int, (n_eyes,)
-        Number of the subject of each eye.
+    group_a, group_b : ndarray of int, (n_readings,)
+        Number of the eye (or of the eye and operator) of each reading.
+    n_groups : int
 
     Returns
     -------
-    differences : Nested
+    difference : ndarray of float64, (n_pairs,)
+    group : ndarray of int, (n_pairs,)
     n_dropped : int
         Readings without a partner.
     """
     tables = []
-    for study in (a, b):
-        eye = _eye_numbers(study, eyes)
-        key = study.order if study.order is not None else np.arange(eye.size)
-        order = np.lexsort((key, eye))
-        eye = eye[order]
-        start = np.searchsorted(eye, np.arange(len(eyes)))
-        tables.append((eye, np.arange(eye.size) - start[eye], study.value[order]))
-    (eye_a, rank_a, value_a), (eye_b, rank_b, value_b) = tables
+    for study, group in ((a, group_a), (b, group_b)):
+        key = study.order if study.order is not None else np.arange(group.size)
+        order = np.lexsort((key, group))
+        group = group[order]
+        start = np.searchsorted(group, np.arange(n_groups))
+        tables.append((group, np.arange(group.size) - start[group], study.value[order]))
+    (home_a, rank_a, value_a), (home_b, rank_b, value_b) = tables
     most = int(max(rank_a.max(), rank_b.max())) + 1
-    code_a, code_b = eye_a * most + rank_a, eye_b * most + rank_b
+    code_a, code_b = home_a * most + rank_a, home_b * most + rank_b
     common, in_a, in_b = np.intersect1d(code_a, code_b, return_indices=True)
-    eye = common // most
     dropped = code_a.size + code_b.size - 2 * common.size
-    return Nested(value_a[in_a] - value_b[in_b], [("subject", subject[eye]), ("eye", eye)]), dropped
+    return value_a[in_a] - value_b[in_b], (common // most).astype(np.intp), dropped
 
 
 def eye_sd(study: Study, eyes: list[tuple[str, str]]) -> Floats:
     """SD within the sittings of each eye, (n_eyes,); NaN where every sitting has one reading."""
-    eye = _eye_numbers(study, eyes)
+    eye = eye_numbers(study, eyes)
     sums = within_sums(study, eye, len(eyes))
     out = np.full(len(eyes), np.nan)
     used = sums[:, 1] > 0

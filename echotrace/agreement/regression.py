@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from echotrace.agreement.resampling import jackknife
+from echotrace.agreement.resampling import STUDENTISED, jackknife, studentised_interval
 from echotrace.agreement.variance import Estimate, Floats, t_interval
 from echotrace.errors import ParameterError
 
 __all__ = [
     "Line",
     "concordance",
+    "concordance_bootstrap",
     "concordance_estimate",
     "deming",
     "deming_statistics",
@@ -199,6 +200,11 @@ def concordance(sums: Floats) -> Floats:
         return np.asarray(2.0 * sxy / (sxx + syy + ((x - y) / n) ** 2))
 
 
+def _z_concordance(sums: Floats) -> Floats:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.arctanh(concordance(sums)))
+
+
 def concordance_estimate(sums: Floats, confidence: float) -> Estimate:
     """Concordance correlation with its interval: jackknife by subject of its inverse tanh.
 
@@ -208,11 +214,21 @@ def concordance_estimate(sums: Floats, confidence: float) -> Estimate:
         As :func:`line_sums` gives them.
     confidence : float
     """
-
-    def z_value(s: Floats) -> Floats:
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray(np.arctanh(concordance(s)))
-
-    value, error, df = jackknife(z_value, sums)
+    value, error, df = jackknife(_z_concordance, sums)
     low, high = t_interval(value, error, df, confidence)
     return Estimate(math.tanh(value), math.tanh(low), math.tanh(high), "jackknife by subject, z")
+
+
+def concordance_bootstrap(sums: Floats, draws: Floats, confidence: float) -> Estimate:
+    """Concordance correlation with the interval of the studentised bootstrap by subject.
+
+    Parameters
+    ----------
+    sums : ndarray of float64, (n_subjects, 6)
+        As :func:`line_sums` gives them.
+    draws : ndarray of float64, (n_draws, n_subjects)
+    confidence : float
+    """
+    low, high = studentised_interval(_z_concordance, sums, draws, confidence)
+    value = float(concordance(sums.sum(axis=0)))
+    return Estimate(value, math.tanh(low), math.tanh(high), STUDENTISED)

@@ -18,7 +18,14 @@ from numpy.typing import NDArray
 from echotrace.agreement.icc import intraclass_correlations
 from echotrace.agreement.nested import Nested
 from echotrace.agreement.regression import line_slope, line_sums
-from echotrace.agreement.resampling import bootstrap_interval, jackknife, subject_draws
+from echotrace.agreement.reml import reml
+from echotrace.agreement.resampling import (
+    STUDENTISED,
+    jackknife,
+    studentised_interval,
+    subject_draws,
+)
+from echotrace.agreement.robust import ALPHA_NORMAL
 from echotrace.agreement.spreads import N_BOOTSTRAP, within_sums
 from echotrace.agreement.study import LABELS, Study
 from echotrace.agreement.variance import (
@@ -27,10 +34,9 @@ from echotrace.agreement.variance import (
     check_confidence,
     chi_square_interval,
     effective_df,
-    reml,
     t_interval,
 )
-from echotrace.errors import ParameterError
+from echotrace.errors import EstimationError, ParameterError
 from echotrace.sitting_limits import REPEATABILITY_FACTOR
 
 __all__ = ["Repeatability", "SpreadTrend", "repeatability"]
@@ -72,7 +78,8 @@ class Repeatability:
     cv_percent : Estimate
         s_r over the mean; describes the method only where the spread grows with the length.
     components : mapping of str to Estimate
-        SD between subjects, eyes, operators and sittings, as far as the design tells them apart.
+        SD between subjects, eyes, operators and sittings, as far as the design tells them apart;
+        empty, with a note that says why, where the best fit to crossed operators was not proven.
     reproducibility_sd, reproducibility_limit : Estimate or None
         Readings in other sittings (and by other operators where crossed); None where every eye
         has one sitting.
@@ -81,8 +88,9 @@ class Repeatability:
         crossed operators and no empty cell also the forms of McGraw & Wong.
     trend : SpreadTrend or None
         None with fewer than five sittings that have a spread.
-    bootstrap : mapping of str to tuple of float
-        Percentile intervals, subjects drawn anew: a check on the intervals above.
+    bootstrap : mapping of str to Estimate
+        Intervals by the studentised bootstrap by subject: a check on the intervals above that
+        assumes no distribution. Empty with fewer than 20 subjects, where it falls short.
     notes : tuple of str
     """
 
@@ -103,13 +111,28 @@ class Repeatability:
     reproducibility_limit: Estimate | None
     icc: Mapping[str, Estimate]
     trend: SpreadTrend | None
-    bootstrap: Mapping[str, tuple[float, float]]
+    bootstrap: Mapping[str, Estimate]
     notes: tuple[str, ...]
 
 
-def _pooled_sd(sums: Floats) -> Floats:
+def _log_pooled_sd(sums: Floats) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(np.sqrt(sums[..., 0] / sums[..., 1]))
+        return np.asarray(0.5 * np.log(sums[..., 0] / sums[..., 1]))
+
+
+def _kurtosis_p(study: Study, sitting: NDArray[np.intp]) -> float:
+    """P-value for normal kurtosis of the readings about the means of their sittings.
+
+    Anscombe & Glynn 1983, Biometrika 70:227.
+    """
+    import scipy
+
+    n = np.bincount(sitting)
+    rest = study.value - (np.bincount(sitting, study.value) / n)[sitting]
+    rest = (rest / np.sqrt(1.0 - 1.0 / np.maximum(n, 2)[sitting]))[n[sitting] > 1]
+    if rest.size < 20 or np.ptp(rest) == 0.0:
+        return math.nan
+    return float(scipy.stats.kurtosistest(rest).pvalue)
 
 
 def repeatability(
@@ -178,7 +201,25 @@ def repeatability(
         notes.append(f"the repeatability rests on {int(df)} degrees of freedom only")
 
     draws = subject_draws(n_subjects, n_bootstrap, seed)
-    boot = {"within_sd": bootstrap_interval(_pooled_sd, within, draws, confidence)}
+    boot = {
+        "within_sd": Estimate(
+            0.5 * math.log(square / df) if square else -math.inf,
+            *studentised_interval(_log_pooled_sd, within, draws, confidence),
+            STUDENTISED,
+        ).map(math.exp)
+    }
+    heavy = _kurtosis_p(study, sitting) < ALPHA_NORMAL or df_counted < df
+    if heavy and not math.isnan(boot["within_sd"].low):
+        within_sd = boot["within_sd"]
+    if heavy and df_counted == df:
+        notes.append(
+            "readings within sittings have heavier or lighter tails than normal ones"
+            + (
+                "; with few subjects no interval of their SD withstands that"
+                if math.isnan(boot["within_sd"].low)
+                else ": the interval of their SD is by the studentised bootstrap"
+            )
+        )
 
     crossed = bool((_distinct(eye, study.group("operator")) > 1).any())
     levels = [("subject", subject), ("eye", eye)]
@@ -197,21 +238,28 @@ def repeatability(
         factors.append(("eye by operator", cell))
         if has_sittings:
             factors.append(("sitting", sitting))
-        variance = reml(study.value, factors, confidence)
-        components = {
-            name: estimate.sqrt() for name, estimate in variance.items() if name != "reading"
-        }
-        between = sum(variance[name].value for name, _ in factors if name in ("subject", "eye"))
-        total = sum(estimate.value for estimate in variance.values())
-        icc["reading"] = Estimate(between / total, how="REML, no interval")
-        change = total - between
-        # The operators decide the interval: their few degrees of freedom dominate it.
-        spreads = [variance[name] for name in variance if name not in ("subject", "eye")]
-        low = change - math.hypot(*(e.value - e.low for e in spreads))
-        high = change + math.hypot(*(e.high - e.value for e in spreads))
-        reproducibility = Estimate(change, max(low, 0.0), high, "REML, recovered").sqrt()
+        try:
+            variance = reml(study.value, factors, confidence)
+        except EstimationError as error:
+            notes.append(
+                "the spread between operators, the reproducibility and the intraclass correlation "
+                f"of a reading are not given: {error}"
+            )
+        else:
+            components = {
+                name: estimate.sqrt() for name, estimate in variance.items() if name != "reading"
+            }
+            between = sum(variance[name].value for name in variance if name in ("subject", "eye"))
+            total = sum(estimate.value for estimate in variance.values())
+            icc["reading"] = Estimate(between / total, how="REML, no interval")
+            change = total - between
+            # The operators decide the interval: their few degrees of freedom dominate it.
+            spreads = [variance[name] for name in variance if name not in ("subject", "eye")]
+            low = change - math.hypot(*(e.value - e.low for e in spreads))
+            high = change + math.hypot(*(e.high - e.value for e in spreads))
+            reproducibility = Estimate(change, max(low, 0.0), high, "REML, recovered").sqrt()
         n_operators = len(study.operator.present)
-        if n_operators < 6:
+        if components and n_operators < 6:
             notes.append(
                 f"the spread between operators rests on {n_operators} operators; its interval is "
                 "wide because of that, not because of the readings"
@@ -242,11 +290,14 @@ def repeatability(
             else:
                 icc["sitting_mean"] = nested.ratio(truth, rest, confidence)
 
-            def share(sums: Floats) -> Floats:
+            def log_ratio(sums: Floats) -> Floats:
                 a, b = nested.combination(truth, sums), nested.combination(1.0 - truth, sums)
-                return np.asarray(np.maximum(a, 0.0) / np.maximum(np.maximum(a, 0.0) + b, 1e-300))
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    return np.asarray(np.log(np.maximum(a, 0.0) / b))
 
-            boot["icc_reading"] = bootstrap_interval(share, nested.sums, draws, confidence)
+            ends = studentised_interval(log_ratio, nested.sums, draws, confidence)
+            low, high = (1.0 / (1.0 + math.exp(-x)) for x in ends)
+            boot["icc_reading"] = Estimate(icc["reading"].value, low, high, STUDENTISED)
         if "sitting" in nested.names and n_subjects > 1:
             reproducibility = nested.estimate(nested.parts("sitting", "reading"), confidence).sqrt()
     if n_eyes > n_subjects and "ICC(1)" in icc:
@@ -279,7 +330,7 @@ def repeatability(
         ),
         icc=icc,
         trend=_spread_trend(study, sitting, subject, confidence),
-        bootstrap=boot,
+        bootstrap={name: item for name, item in boot.items() if not math.isnan(item.low)},
         notes=tuple(notes),
     )
 

@@ -13,7 +13,21 @@ import numpy as np
 
 from echotrace.agreement.variance import Floats
 
-__all__ = ["bootstrap_interval", "jackknife", "subject_draws"]
+__all__ = [
+    "FEWEST_SUBJECTS",
+    "MOST_SUBJECTS",
+    "STUDENTISED",
+    "jackknife",
+    "studentised_interval",
+    "subject_draws",
+]
+
+FEWEST_SUBJECTS = 20
+"""With 15 the studentised bootstrap of a limit or an SD holds 91 to 93 times in 100 even where all
+is normal (tests/agreement_coverage.py)."""
+MOST_SUBJECTS = 500
+STUDENTISED = "studentised bootstrap by subject"
+_AT_ONCE = 1 << 17
 
 
 def jackknife(statistic: Callable[[Floats], Floats], sums: Floats) -> tuple[float, float, int]:
@@ -53,20 +67,60 @@ def subject_draws(n_subjects: int, n_draws: int, seed: int) -> Floats:
     )
 
 
-def bootstrap_interval(
+def studentised_interval(
     statistic: Callable[[Floats], Floats], sums: Floats, draws: Floats, confidence: float
 ) -> tuple[float, float]:
-    """Percentile interval of a statistic of sums over subjects, subjects drawn anew.
+    """Interval of a statistic of sums over subjects by the studentised bootstrap.
 
-    Efron & Tibshirani 1993, An Introduction to the Bootstrap, chapter 13; drawing whole subjects
-    keeps both eyes and all readings of a subject together.
+    Parameters
+    ----------
+    statistic : callable
+        Maps sums ``(…, n_sums)`` to values ``(…,)``, on a scale where their error changes little
+        with their value (the logarithm of an SD).
+    sums : ndarray of float64, (n_subjects, n_sums)
+    draws : ndarray of float64, (n_draws, n_subjects)
+        As :func:`subject_draws` gives them.
+    confidence : float
+
+    Returns
+    -------
+    low, high : float
+        NaN with fewer than 20 subjects, where such intervals fall short, with more than 500, where
+        the jackknife serves as well, or where too many draws have no value.
+
+    Notes
+    -----
+    Efron & Tibshirani 1993, An Introduction to the Bootstrap, section 12.5, with the jackknife's
+    standard error in every draw. Whole subjects are drawn, so that both eyes and all readings of a
+    subject stay together.
+
+    Examples
+    --------
+    >>> x = np.arange(20.0)
+    >>> sums = np.stack([np.ones(20), x], axis=1)
+    >>> draws = subject_draws(20, 2000, seed=0)
+    >>> low, high = studentised_interval(lambda s: s[..., 1] / s[..., 0], sums, draws, 0.95)
+    >>> round(low, 1), round(high, 1)
+    (6.7, 12.3)
     """
-    if sums.shape[0] < 2 or not draws.shape[0]:
+    n = sums.shape[0]
+    if not FEWEST_SUBJECTS <= n <= MOST_SUBJECTS or not draws.shape[0]:
         return math.nan, math.nan
-    values = statistic(draws @ sums)
-    values = values[np.isfinite(values)]
-    if values.size < draws.shape[0] // 2:
+    value, error, _ = jackknife(statistic, sums)
+    ratios = []
+    for part in np.array_split(draws, max(1, draws.shape[0] * n // _AT_ONCE)):
+        totals = part @ sums
+        left_out = statistic(totals[:, None, :] - sums[None, :, :])
+        # A subject drawn twice is left out twice, once each.
+        left_out = np.where(part > 0, left_out, 0.0)
+        mean = (part * left_out).sum(axis=1) / n
+        square = (part * (left_out - mean[:, None]) ** 2).sum(axis=1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratios.append((statistic(totals) - value) / np.sqrt(square * (n - 1) / n))
+    ratio = np.concatenate(ratios)
+    ratio = ratio[np.isfinite(ratio)]
+    if ratio.size < 0.9 * draws.shape[0]:
         return math.nan, math.nan
     tail = (1.0 - confidence) / 2.0
-    low, high = np.quantile(values, [tail, 1.0 - tail])
-    return float(low), float(high)
+    low, high = np.quantile(ratio, [tail, 1.0 - tail])
+    return value - float(high) * error, value - float(low) * error

@@ -12,6 +12,7 @@ import numpy as np
 
 from echotrace.agreement.design import Design
 from echotrace.agreement.limits import Limits
+from echotrace.agreement.operators import CellDifferences
 from echotrace.agreement.regression import Line
 from echotrace.agreement.repeatability import Repeatability
 from echotrace.agreement.spreads import SpreadRatio
@@ -45,11 +46,23 @@ class Equivalence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OperatorBias:
-    """Bias of the eyes that one operator measured by both methods."""
+    """Agreement in the eyes that one operator measured by both methods.
+
+    Attributes
+    ----------
+    operator : str
+    n_eyes : int
+    bias : Estimate
+    limits : Limits or None
+        Of the means of a sitting by this operator; they hold for this operator only.
+    within_sd_a, within_sd_b : float
+        SD within sittings by either method; NaN with single readings.
+    """
 
     operator: str
     n_eyes: int
     bias: Estimate
+    limits: Limits | None
     within_sd_a: float
     within_sd_b: float
 
@@ -72,9 +85,16 @@ class Agreement:
     bias_p : float
         Two-sided, for no bias.
     limits : Limits
-        Of the values handed over: means of a sitting (or the single pairs).
+        Of the values handed over: means of a sitting (or the single pairs), by the operators that
+        were asked for; its ``operators`` says which they are.
     limits_reading : Limits or None
         Of single readings; None where the readings are single anyway.
+    all_limits : tuple of Limits
+        Limits of every kind that the design gives.
+    quantile_limits : Limits or None
+        Limits as quantiles of the differences, which assume no distribution.
+    cells : CellDifferences or None
+        Both methods for each eye and operator, where several operators measured.
     slope_on_average : Estimate
         Change of the difference per unit of the average.
     slope_p : float
@@ -87,8 +107,11 @@ class Agreement:
     by_operator : tuple of OperatorBias
     normality_p : float
         Shapiro-Wilk test of the differences.
-    bootstrap : mapping of str to tuple of float
-        Percentile intervals, subjects drawn anew: a check on the intervals above.
+    skewness, excess_kurtosis : float
+        Of the differences.
+    bootstrap : mapping of str to Estimate
+        Intervals by the studentised bootstrap by subject: a check on the intervals above that
+        assumes no distribution. Empty with fewer than 20 subjects, where it falls short.
     design : Design
     warnings : tuple of str
     paragraph : str
@@ -113,6 +136,9 @@ class Agreement:
     bias_p: float
     limits: Limits
     limits_reading: Limits | None
+    all_limits: tuple[Limits, ...]
+    quantile_limits: Limits | None
+    cells: CellDifferences | None
     slope_on_average: Estimate
     slope_p: float
     deming: Line | None
@@ -124,7 +150,9 @@ class Agreement:
     repeatability_b: Repeatability | None
     by_operator: tuple[OperatorBias, ...]
     normality_p: float
-    bootstrap: Mapping[str, tuple[float, float]]
+    skewness: float
+    excess_kurtosis: float
+    bootstrap: Mapping[str, Estimate]
     design: Design
     warnings: tuple[str, ...]
     paragraph: str = ""

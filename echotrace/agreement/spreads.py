@@ -8,7 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.agreement.resampling import bootstrap_interval, jackknife, subject_draws
+from echotrace.agreement.resampling import (
+    STUDENTISED,
+    jackknife,
+    studentised_interval,
+    subject_draws,
+)
 from echotrace.agreement.study import LABELS, Study
 from echotrace.agreement.variance import Estimate, Floats, check_confidence, t_interval
 from echotrace.errors import ParameterError
@@ -44,15 +49,15 @@ class SpreadRatio:
     ratio_f, p_f : Estimate, float
         The variance-ratio F interval and p-value: exact only if a method spreads alike in all
         eyes.
-    bootstrap : tuple of float
-        Percentile interval, subjects drawn anew.
+    bootstrap : Estimate
+        Interval by the studentised bootstrap by subject; none with fewer than 20 subjects.
     """
 
     ratio: Estimate
     p: float
     ratio_f: Estimate
     p_f: float
-    bootstrap: tuple[float, float]
+    bootstrap: Estimate
 
 
 def spread_ratio(
@@ -121,7 +126,8 @@ def spread_ratio(
     tail = (1.0 - confidence) / 2.0
     dist = scipy.stats.f(df_a, df_b)
     draws = subject_draws(n, n_bootstrap, seed)
-    boot = bootstrap_interval(lambda s: np.exp(log_ratio(s)), table, draws, confidence)
+    ends = studentised_interval(log_ratio, table, draws, confidence)
+    boot = Estimate(value, *ends, STUDENTISED).map(math.exp)
     return SpreadRatio(
         ratio=Estimate(
             math.exp(value), math.exp(low), math.exp(high), "jackknife by subject, logarithm"

@@ -5,6 +5,15 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from echotrace.agreement.limits import (
+    DIFFERENT_OPERATORS,
+    ONE_OPERATOR,
+    OWN_OPERATORS,
+    SAME_OPERATOR,
+    TOO_FEW,
+    Limits,
+)
+from echotrace.agreement.robust import ALPHA_NORMAL
 from echotrace.agreement.variance import Estimate
 
 if TYPE_CHECKING:
@@ -35,11 +44,11 @@ def number(value: float, places: int) -> str:
 
 
 def with_interval(estimate: Estimate, places: int, unit: str = "", percent: str = "95 %") -> str:
-    """Figure, unit and interval."""
+    """Figure, unit and interval, or why there is none."""
     unit = f" {unit}" if unit else ""
     text = f"{number(estimate.value, places)}{unit}"
     if math.isnan(estimate.low) or math.isnan(estimate.high):
-        return f"{text} (no interval)"
+        return f"{text} ({estimate.how if estimate.how.startswith('too few') else 'no interval'})"
     low, high = number(estimate.low, places), number(estimate.high, places)
     return f"{text} ({percent} interval {low} to {high})"
 
@@ -74,19 +83,23 @@ def paragraph(result: Agreement) -> str:
             else (-result.bias.high, -result.bias.low)
         ),
     )
-    of = {"pairs": "single pairs", "means of a sitting": "the mean of a sitting"}.get(
-        result.limits.of, result.limits.of
-    )
     out = [
         f"In {eyes}, {a} read {shown(size)} {direction} than {b} ({p_text(result.bias_p)}).",
-        f"For {of} the differences {a} − {b} had an SD of {shown(result.limits.sd)} and limits of "
-        f"agreement from {shown(result.limits.lower)} to {shown(result.limits.upper)}.",
+        f"For {_values(result.limits)}, {_hands(result.limits)}, the differences {a} − {b} had an "
+        + _limits_words(result.limits, places, unit, percent),
     ]
-    if result.limits_reading is not None:
-        single = result.limits_reading
+    for other in result.all_limits:
+        if other is not result.limits:
+            out.append(
+                f"For {_values(other)}, {_hands(other)}, the limits are "
+                f"{number(other.lower.value, places)} and {number(other.upper.value, places)} "
+                f"{unit}."
+            )
+    quantiles = result.quantile_limits
+    if quantiles is not None and result.normality_p < ALPHA_NORMAL:
         out.append(
-            f"For single readings the limits are {number(single.lower.value, places)} and "
-            f"{number(single.upper.value, places)} {unit}."
+            "The differences are not normally distributed; 95 % of them lie between the quantiles "
+            f"{shown(quantiles.lower)} and {shown(quantiles.upper)}."
         )
     if result.deming is not None:
         out.append(_line_sentence(result.deming, percent))
@@ -108,6 +121,38 @@ def paragraph(result: Agreement) -> str:
             f"{number(e.high, places)} {unit})."
         )
     return " ".join(out)
+
+
+def _limits_words(limits: Limits, places: int, unit: str, percent: str) -> str:
+    if limits.sd.how == TOO_FEW:
+        sd, lower, upper = (
+            number(item.value, places) for item in (limits.sd, limits.lower, limits.upper)
+        )
+        return (
+            f"SD of {sd} {unit} and limits of agreement from {lower} to {upper} {unit}, without "
+            f"intervals: {TOO_FEW}."
+        )
+    sd, lower, upper = (
+        with_interval(item, places, unit, percent)
+        for item in (limits.sd, limits.lower, limits.upper)
+    )
+    return f"SD of {sd} and limits of agreement from {lower} to {upper}."
+
+
+def _values(limits: Limits) -> str:
+    return {"pairs": "single pairs", "means of a sitting": "the mean of a sitting"}.get(
+        limits.of, limits.of
+    )
+
+
+def _hands(limits: Limits) -> str:
+    """Who takes the two values that are compared."""
+    return {
+        ONE_OPERATOR: "taken by the study's one operator",
+        SAME_OPERATOR: "both taken by the same operator",
+        DIFFERENT_OPERATORS: "taken by different operators",
+        OWN_OPERATORS: "each method taken by its own operator",
+    }[limits.operators]
 
 
 def _line_sentence(line: Line, percent: str) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 
 from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
+from echotrace.text_out import scan_names
 
 __all__ = ["decide_by_hand"]
 
@@ -25,7 +26,7 @@ def decide_by_hand(
     ----------
     result : Measurement
     accept, reject : mapping of int to str
-        Number of the trace and the reason.
+        Index of the trace, from 0, and the reason; texts count scans from 1.
 
     Returns
     -------
@@ -43,27 +44,26 @@ def decide_by_hand(
     >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
     >>> result = et.decide_by_hand(et.measure(recording), reject={1: "the patient blinked"})
     >>> bool(result.accepted[1]), result.attributes["by_hand"]
-    (False, 'scan 1 rejected by hand: the patient blinked')
+    (False, 'scan 2 rejected by hand: the patient blinked')
     """
     accept, reject = dict(accept or {}), dict(reject or {})
     accepted, decided = result.accepted.copy(), result.decided_by.copy()
     notes = []
     for word, chosen in (("accepted", accept), ("rejected", reject)):
         for trace, why in sorted(chosen.items()):
+            name = scan_names([trace])
             if not 0 <= trace < result.n_traces:
-                raise ParameterError(
-                    f"scan {trace}: the recording has scans 0 to {result.n_traces - 1}"
-                )
+                raise ParameterError(f"{name}: the recording has scans 1 to {result.n_traces}")
             if trace in accept and trace in reject:
-                raise ParameterError(f"scan {trace} is both accepted and rejected by hand")
+                raise ParameterError(f"{name} is both accepted and rejected by hand")
             if word == "accepted" and np.isnan(result.axial_length_mm[trace]):
                 raise ParameterError(
-                    f"scan {trace} has no length ({', '.join(result.finding_list(trace))}); it "
+                    f"{name} has no length ({', '.join(result.finding_list(trace))}); it "
                     "cannot be accepted by hand"
                 )
             accepted[trace] = word == "accepted"
             decided[trace] = 1
-            notes.append(f"scan {trace} {word} by hand: {why or 'no reason given'}")
+            notes.append(f"{name} {word} by hand: {why or 'no reason given'}")
     if not notes:
         return result
     attributes = dict(result.attributes)

@@ -49,6 +49,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--linked", action="store_true",
         help="readings of A and B were taken in pairs, k-th with k-th",
     )  # fmt: skip
+    parser.add_argument(
+        "--operators", choices=("same", "different"), default="same",
+        help="whose limits answer the question where several operators measured: both methods by "
+        "the same operator (default), or by different ones; all are listed",
+    )  # fmt: skip
     parser.add_argument("--all-scans", action="store_true", help="count rejected scans too")
     parser.add_argument(
         "--confidence", type=floating(0.5, 0.999999), default=0.95, metavar="P",
@@ -88,6 +93,7 @@ def run(args: argparse.Namespace) -> int:
         margin_d=args.margin_dioptre,
         dioptre_per_mm=DIOPTRE_PER_MM if args.dioptre_per_mm is None else args.dioptre_per_mm,
         linked=args.linked,
+        operators=args.operators,
         confidence=args.confidence,
         seed=args.seed,
     )
@@ -142,9 +148,10 @@ def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
 
     def put(name: str, estimate: Estimate, digits: int, of: str = "", check: str = "") -> None:
         how = estimate.how
-        if check in result.bootstrap:
-            low, high = result.bootstrap[check]
-            how += f"; bootstrap by subject {number(low, digits)} to {number(high, digits)}"
+        if check in result.bootstrap and how != result.bootstrap[check].how:
+            other = result.bootstrap[check]
+            ends = f"{number(other.low, digits)} to {number(other.high, digits)}"
+            how += f"; {other.how}: {ends}"
         interval = (
             f"{number(estimate.low, digits)} to {number(estimate.high, digits)}"
             if estimate.low == estimate.low
@@ -152,14 +159,15 @@ def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
         )
         rows.append((name, f"{number(estimate.value, digits)} {of}".strip(), interval, how))
 
-    put(f"bias {result.label_a} − {result.label_b}", result.bias, places, unit, "bias")
-    of = result.limits.of
-    put(f"SD of differences, {of}", result.limits.sd, places, unit, "sd")
-    put(f"lower limit, {of}", result.limits.lower, places, unit, "lower_limit")
-    put(f"upper limit, {of}", result.limits.upper, places, unit, "upper_limit")
-    if result.limits_reading is not None:
-        put("lower limit, single readings", result.limits_reading.lower, places, unit)
-        put("upper limit, single readings", result.limits_reading.upper, places, unit)
+    put(f"bias {result.label_a} − {result.label_b}", result.bias, places, unit)
+    for item in result.all_limits:
+        put(f"SD of differences, {item.label}", item.sd, places, unit, f"sd, {item.of}")
+        put(f"lower limit, {item.label}", item.lower, places, unit, f"lower, {item.of}")
+        put(f"upper limit, {item.label}", item.upper, places, unit, f"upper, {item.of}")
+    if result.quantile_limits is not None:
+        item = result.quantile_limits
+        put(f"2.5 % quantile of differences, {item.label}", item.lower, places, unit)
+        put(f"97.5 % quantile of differences, {item.label}", item.upper, places, unit)
     put("slope of difference on average", result.slope_on_average, 4)
     if result.deming is not None:
         put("Deming slope", result.deming.slope, 4, "", "deming_slope")
@@ -184,6 +192,24 @@ def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
     if result.spread is not None:
         put("ratio of repeatability SDs", result.spread.ratio, 2)
         put("the same, if each method spreads alike in all eyes", result.spread.ratio_f, 2)
+    return rows
+
+
+def operator_rows(result: Agreement) -> list[list[str]]:
+    """Operator, eyes, bias and limits, each with its interval, of each operator."""
+    from echotrace.agreement.text import decimals, number
+
+    places = decimals(result.limits.sd.value)
+    rows = []
+    for item in result.by_operator:
+        row = [item.operator, str(item.n_eyes)]
+        found = [item.bias]
+        if item.limits is not None:
+            found += [item.limits.lower, item.limits.upper]
+        for estimate in found:
+            low, high = number(estimate.low, places), number(estimate.high, places)
+            row += [number(estimate.value, places), f"{low} to {high}"]
+        rows.append(row + ["–"] * (8 - len(row)))
     return rows
 
 
@@ -260,7 +286,8 @@ def _write_report(path: str, result: Agreement) -> None:
         (
             difference_plot,
             f"Difference {a} − {b} against the average. Bias (line) and limits of agreement "
-            "(dashed), each with its interval (bands).",
+            f"(dashed; {result.limits.label}), each with its interval (bands)."
+            + (" One mark for each eye and operator." if result.cells is not None else ""),
         ),
         (spread_plot, "Spread within sittings of each eye; lines: pooled SDs."),
         (
@@ -276,7 +303,8 @@ def _write_report(path: str, result: Agreement) -> None:
         drawings.append(
             (
                 operator_plot,
-                "Bias by operator with its interval; band: interval of the overall bias.",
+                "Bias of each operator with its interval, and the limits of agreement that hold "
+                "for this operator (ticks); band: interval of the overall bias.",
             )
         )
     figures = []
@@ -290,6 +318,7 @@ def _write_report(path: str, result: Agreement) -> None:
         {
             "result": result,
             "rows": rows_of(result),
+            "operators": operator_rows(result),
             "figures": figures,
             "percent": f"{100 * result.confidence:g} %",
         },

@@ -98,7 +98,7 @@ def _recording_rows(about: Mapping[str, Any]) -> list[tuple[str, str]]:
         rows.append(("truth", f"delays of {', '.join(truth['interfaces'])}"))
         if truth["columns"]:
             rows.append(("", ", ".join(truth["columns"])))
-    return [*rows, _layout_row(about)]
+    return [*rows, _digest_row(about), _layout_row(about)]
 
 
 def _measurement_rows(about: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -116,8 +116,15 @@ def _measurement_rows(about: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("segments", ", ".join(about["segments"])),
         ("features", ", ".join(about["features"]) or "none"),
         ("findings", ", ".join(f"{name} {n}" for name, n in findings.items()) or "none"),
+        _digest_row(about),
         _layout_row(about),
     ]
+
+
+def _digest_row(about: Mapping[str, Any]) -> tuple[str, str]:
+    digest = about["content_digest"]
+    none = "none (an earlier version wrote the file): damage to labels would not be noticed"
+    return "content digest", f"{digest}, holds" if digest else none
 
 
 def _layout_row(about: Mapping[str, Any]) -> tuple[str, str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -35,10 +36,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "recording",
         metavar="RECORDING",
-        nargs="?",
+        nargs="*",
         type=Path,
         action=InputFile,
-        help="recording (native file)",
+        help="recording (native file); several are measured one after the other",
     )
     parser.add_argument(
         "-o",
@@ -61,6 +62,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_overwrite(parser)
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    parser.add_argument(
+        "--details", action="store_true", help="all scans of every sitting, however many there are"
+    )
     parser.add_argument(
         "--settings", metavar="FILE.toml", type=Path, action=InputFile, help="read settings"
     )
@@ -98,7 +102,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             metavar="SCAN=REASON",
             action="append",
             default=[],
-            help=f"{word} a scan by hand, numbered from 0 as in every output; the reason is kept "
+            help=f"{word} a scan by hand, numbered from 1 as in every output; the reason is kept "
             "with the results; repeatable",
         )
 
@@ -112,80 +116,158 @@ def _decisions(word: str, given: list[str]) -> dict[int, str]:
                 f"--{word} {shorten(item)!r}: give the number of a scan and a reason, like "
                 f'--{word} 3="lid in the way"'
             )
-        scan = whole_number(number, f"--{word} SCAN", low=0)
+        scan = whole_number(number, f"--{word} SCAN", low=1) - 1
         if scan in found:
-            raise ParameterError(f"--{word}: scan {scan} is named twice")
+            raise ParameterError(f"--{word}: scan {scan + 1} is named twice")
         found[scan] = reason.strip()
     return found
 
 
 def run(args: argparse.Namespace) -> int:
     """Measure, print, write."""
-    from echotrace.chain.by_hand import decide_by_hand
-    from echotrace.chain.measure import measure
-    from echotrace.chain.states import expand_gates
-    from echotrace.files.atomic import save_text
-    from echotrace.files.native import read_recording, write_measurement
-    from echotrace.files.table import write_measurement_table
-    from echotrace.report.measured import measurement_page, measurement_text
-    from echotrace.settings import Settings, read_settings, settings_toml
-    from echotrace.sittings.alignment import estimate_alignment
-    from echotrace.sittings.sitting import summarise
-    from echotrace.sittings.sitting_quality import judge_sittings
+    from echotrace.settings import Settings, read_settings
     from echotrace.target import read_target
 
     settings = Settings() if args.settings is None else read_settings(args.settings)
     target = None if args.target is None else read_target(args.target)
-    if args.recording is None:
-        if args.write_settings is None:
-            raise ParameterError("give a RECORDING to measure, or --write-settings FILE.toml")
-        save_text(args.write_settings, settings_toml(settings))
-        say(f"wrote {args.write_settings}")
-        return 0
-    recording = read_recording(args.recording, lazy=True)
     if args.write_settings is not None:
-        save_text(args.write_settings, settings_toml(expand_gates(settings, recording, target)))
-        say(f"wrote {args.write_settings}")
-        return 0
-    if args.resume or (recording.n_traces >= _LONG_TRACES and _only_native(args)):
-        return _stream(args, recording, settings, target)
+        return _write_settings(args, settings, target)
+    if not args.recording:
+        raise ParameterError("give a RECORDING to measure, or --write-settings FILE.toml")
+    several = len(args.recording) > 1
+    if several and (args.output or args.report or args.accept or args.reject or args.resume):
+        raise ParameterError(
+            f"{len(args.recording)} recordings are measured and printed only; -o, --report, "
+            "--accept, --reject and --resume go with one recording"
+        )
     accept, reject = _decisions("accept", args.accept), _decisions("reject", args.reject)
+    code, records = 0, []
+    from echotrace.files.native import read_recording
+
+    for path in args.recording:
+        recording = read_recording(path, lazy=True)
+        if args.resume or (recording.n_traces >= _LONG_TRACES and _only_native(args)):
+            return _stream(args, recording, settings, target)
+        if several and not args.json:
+            say(f"{'' if path is args.recording[0] else chr(10)}{path}:")
+        one = _measure(args, recording, settings, target, accept, reject)
+        _write(args, path, one)
+        if args.json:
+            records.append({"file": str(path)} | _json(one) if several else _json(one))
+        else:
+            _print(args, one)
+        code = max(code, 0 if all(item.acceptable for item in one.summaries) else 1)
+    if args.json:
+        say_json({"recordings": records} if several else records[0])
+    return code
+
+
+def _write_settings(args: argparse.Namespace, settings: Settings, target: Target | None) -> int:
+    from echotrace.chain.states import expand_gates
+    from echotrace.files.atomic import save_text
+    from echotrace.files.native import read_recording
+    from echotrace.settings import settings_toml
+
+    if len(args.recording) > 1:
+        raise ParameterError("--write-settings takes the gates of one recording; give one")
+    if args.recording:
+        settings = expand_gates(settings, read_recording(args.recording[0], lazy=True), target)
+    save_text(args.write_settings, settings_toml(settings))
+    say(f"wrote {args.write_settings}")
+    return 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Measured:
+    """A recording, and all that is said of it."""
+
+    recording: Recording
+    settings: Settings
+    target: Target | None
+    result: Measurement
+    summaries: list[SittingSummary]
+    judgements: list[SittingJudgement]
+    alignment: AlignmentEstimate | None
+    made_with: list[str]
+
+
+def _measure(
+    args: argparse.Namespace,
+    recording: Recording,
+    settings: Settings,
+    target: Target | None,
+    accept: dict[int, str],
+    reject: dict[int, str],
+) -> _Measured:
+    from echotrace.chain.by_hand import decide_by_hand
+    from echotrace.chain.measure import measure
+    from echotrace.report.made_with import made_with
+    from echotrace.sittings.alignment import estimate_alignment
+    from echotrace.sittings.sitting import summarise
+    from echotrace.sittings.sitting_quality import judge_sittings
+
     with _progress(recording.n_traces) as advance:
         result = measure(recording, settings, target=target, progress=advance, workers=args.workers)
     result = decide_by_hand(result, accept=accept, reject=reject)
-    summaries = summarise(result, settings.sitting)
+    said = made_with(recording, settings, target)
+    # Kept with the numbers wherever they go.
+    result = replace(result, attributes={**result.attributes, "made_with": "\n".join(said)})
     alignment = None
     if _of_eyes(result) and result.n_traces <= _MOST_ALIGNED:
         alignment = estimate_alignment(result, recording)
-    judgements = judge_sittings(result, alignment, settings.sitting)
+    return _Measured(
+        recording=recording,
+        settings=settings,
+        target=target,
+        result=result,
+        summaries=summarise(result, settings.sitting),
+        judgements=judge_sittings(result, alignment, settings.sitting),
+        alignment=alignment,
+        made_with=said,
+    )
+
+
+def _write(args: argparse.Namespace, source: Path, one: _Measured) -> None:
+    from echotrace.files.atomic import save_text
+    from echotrace.files.native import write_measurement
+    from echotrace.files.table import write_measurement_table
+
     for path in args.output:
-        if path.suffix.lower() == ".csv":
-            write_measurement_table(result, path)
-        else:
-            write_measurement(result, path)
+        write = write_measurement_table if path.suffix.lower() == ".csv" else write_measurement
+        write(one.result, path)
     if args.report is not None:
+        from echotrace.report.measured import measurement_page
+
         page = measurement_page(
-            recording,
-            result,
-            summaries,
-            settings,
-            source=args.recording.name,
-            target=target,
-            judgements=judgements,
-            alignment=alignment,
+            one.recording,
+            one.result,
+            one.summaries,
+            one.settings,
+            source=source.name,
+            target=one.target,
+            judgements=one.judgements,
+            alignment=one.alignment,
         )
         save_text(args.report, page)
-    if args.json:
-        say_json(_json(result, summaries, settings, judgements, alignment))
-    else:
-        text = measurement_text(
-            result, summaries, settings.quality, judgements=judgements, alignment=alignment
+
+
+def _print(args: argparse.Namespace, one: _Measured) -> None:
+    from echotrace.report.measured_text import measurement_text
+
+    say(
+        measurement_text(
+            one.result,
+            one.summaries,
+            one.settings.quality,
+            judgements=one.judgements,
+            alignment=one.alignment,
+            made_with=one.made_with,
+            details=args.details,
         )
-        say(text)
-        for path in (*args.output, args.report):
-            if path is not None:
-                say(f"wrote {path}")
-    return 0 if all(item.acceptable for item in summaries) else 1
+    )
+    for path in (*args.output, args.report):
+        if path is not None:
+            say(f"wrote {path}")
 
 
 def _only_native(args: argparse.Namespace) -> bool:
@@ -279,30 +361,28 @@ def _of_eyes(result: Measurement) -> bool:
     return "eye" in result.target.present
 
 
-def _json(
-    result: Measurement,
-    summaries: list[SittingSummary],
-    settings: Settings,
-    judgements: list[SittingJudgement],
-    alignment: AlignmentEstimate | None,
-) -> dict[str, Any]:
+def _json(one: _Measured) -> dict[str, Any]:
     import json
 
     from echotrace.caution import CAUTION
     from echotrace.quality.findings import rank_findings
-    from echotrace.report.measured import SCORE_MEANS, explain_finding
+    from echotrace.report.made_with import SYNTHETIC, is_synthetic
+    from echotrace.report.measured_text import SCORE_MEANS, explain_finding
 
+    result, alignment = one.result, one.alignment
     scans = []
     for k, record in enumerate(result.to_records()):
         names = rank_findings(result.finding_list(k))
-        why = [explain_finding(result, k, name, settings.quality) for name in names]
+        why = [explain_finding(result, k, name, one.settings.quality) for name in names]
         scans.append(record | {"findings": names, "why": why})
     return {
         "caution": CAUTION,
+        "synthetic": SYNTHETIC if is_synthetic(result.attributes) else None,
         "score_means": SCORE_MEANS,
+        "made_with": one.made_with,
         "sittings": [
             {**item.to_record(), "judgement": judged.to_record()}
-            for item, judged in zip(summaries, judgements, strict=True)
+            for item, judged in zip(one.summaries, one.judgements, strict=True)
         ],
         "alignment": None
         if alignment is None

@@ -25,7 +25,19 @@ _LEAST_BYTES_A_SAMPLE = 0.7
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of the command."""
+    """Add the arguments of the command.
+
+    Parameters
+    ----------
+    parser : argparse.ArgumentParser
+
+    Examples
+    --------
+    >>> parser = argparse.ArgumentParser()
+    >>> add_arguments(parser)
+    >>> parser.parse_args(["a.toml", "-o", "a.h5", "--seed", "3"]).seed
+    3
+    """
     parser.add_argument(
         "scenario",
         metavar="SCENARIO",
@@ -55,7 +67,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Make the traces and write them block by block."""
+    """Make the traces and write them block by block.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        From :func:`add_arguments`.
+
+    Returns
+    -------
+    int
+        Exit code: 0.
+
+    Raises
+    ------
+    ParameterError
+        Arguments that do not go together, or a scenario that is not possible.
+
+    Examples
+    --------
+    >>> run(parser.parse_args(["aphakic.toml", "-o", "traces.h5"]))  # doctest: +SKIP
+    """
     from echotrace.files.atomic import check_outputs
     from echotrace.synthesis import Synthesis
 

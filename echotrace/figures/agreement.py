@@ -6,6 +6,7 @@ differ by marker and by lightness, so that the figures survive colour blindness 
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,12 +20,16 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from echotrace.agreement.results import Agreement
+    from echotrace.agreement.variance import Floats
 
 __all__ = [
     "agreement_figure",
     "difference_plot",
     "operator_plot",
     "paired_plot",
+    "power_plot",
+    "plot_differences",
+    "plot_spreads",
     "scatter_plot",
     "spread_plot",
 ]
@@ -33,6 +38,7 @@ COLUMN_IN = 85.0 / 25.4
 _FONT = 7.5
 _MANY = 2000
 """More marks than this are drawn as pixels within the vector file, or thinned."""
+_OPERATOR_MARKERS = ("o", "^", "s", "D")
 _A: dict[str, Any] = {"marker": "o", "color": COLOURS["accent"]}
 _B: dict[str, Any] = {"marker": "^", "color": COLOURS["trace"]}
 
@@ -61,6 +67,9 @@ def _size(n: int) -> float:
 
 def difference_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     """Differences against averages, with bias, limits and the interval of each.
+
+    Where several operators measured there is one mark for each eye and operator, as the limits are
+    of such differences; up to four operators have marks of their own.
 
     Parameters
     ----------
@@ -92,19 +101,36 @@ def difference_plot(result: Agreement, ax: Axes | None = None) -> Axes:
             fontsize=_FONT - 1,
             color=COLOURS["ink"],
         )
-    many = result.n_eyes > _MANY
-    ax.scatter(
-        result.average,
-        result.difference,
-        s=_size(result.n_eyes),
-        color=COLOURS["trace"],
-        alpha=0.35 if many else 0.85,
-        linewidths=0,
-        zorder=3,
-        rasterized=many,
-    )
+    average, difference, groups = _marks(result)
+    many = average.size > _MANY
+    for (rows, label), marker in zip(groups, _OPERATOR_MARKERS, strict=False):
+        ax.scatter(
+            average[rows],
+            difference[rows],
+            s=_size(average.size),
+            marker=marker,
+            # Filled against open: operators differ in grey print too.
+            facecolors=COLOURS["trace"] if marker in "os" else "none",
+            edgecolors=COLOURS["trace"],
+            alpha=0.35 if many else 0.85,
+            linewidths=0 if marker in "os" else 0.7,
+            zorder=3,
+            rasterized=many,
+            label=label,
+        )
+    if len(groups) > 1:
+        _legend(ax, average.size)
     # Room on the right, so that no point hides behind the labels of the lines.
-    low, high = float(result.average.min()), float(result.average.max())
+    low, high = float(average.min()), float(average.max())
+    ax.annotate(
+        f"limits: {limits.label}",
+        (0.0, 0.0),
+        xycoords="axes fraction",
+        xytext=(3, 3),
+        textcoords="offset points",
+        fontsize=_FONT - 1,
+        color=COLOURS["muted"],
+    )
     pad = (high - low) or 1.0
     ax.set_xlim(low - 0.05 * pad, high + 0.42 * pad)
     a, b = _names(result)
@@ -114,6 +140,19 @@ def difference_plot(result: Agreement, ax: Axes | None = None) -> Axes:
         f"mean of {a} and {b} ({unit})",
         f"{a} − {b} ({unit})",
     )
+
+
+def _marks(result: Agreement) -> tuple[Floats, Floats, list[tuple[Any, str]]]:
+    """Averages and differences that are drawn, and which of them each operator has."""
+    cells = result.cells
+    if cells is None:
+        return result.average, result.difference, [(slice(None), "")]
+    average = 0.5 * (cells.mean_a + cells.mean_b)
+    names = cells.operators
+    if len(names) > len(_OPERATOR_MARKERS):
+        return average, cells.difference, [(slice(None), "")]
+    groups: list[tuple[Any, str]] = [(cells.operator == k, name) for k, name in enumerate(names)]
+    return average, cells.difference, groups
 
 
 def spread_plot(result: Agreement, ax: Axes | None = None) -> Axes:
@@ -169,7 +208,7 @@ def _legend(ax: Axes, n: int = 0) -> None:
         frameon=False,
         loc="lower right",
         bbox_to_anchor=(1.0, 1.0),
-        ncols=2,
+        ncols=4,
         handletextpad=0.2,
         columnspacing=1.0,
         borderaxespad=0.1,
@@ -212,7 +251,7 @@ def paired_plot(result: Agreement, ax: Axes | None = None) -> Axes:
 
 
 def operator_plot(result: Agreement, ax: Axes | None = None) -> Axes:
-    """Bias of the eyes of each operator, with its interval."""
+    """Bias of the eyes of each operator with its interval, and this operator's own limits."""
     ax = new_axes(ax, COLUMN_IN, 2.7)
     rows = result.by_operator
     ax.axvspan(result.bias.low, result.bias.high, color=COLOURS["band"], linewidth=0)
@@ -223,6 +262,9 @@ def operator_plot(result: Agreement, ax: Axes | None = None) -> Axes:
         if np.isfinite(row.bias.low):
             ax.plot([row.bias.low, row.bias.high], [y, y], color=COLOURS["trace"], linewidth=1.4)
         ax.plot([row.bias.value], [y], marker="o", markersize=4, color=COLOURS["trace"])
+        if row.limits is not None:
+            ends = [row.limits.lower.value, row.limits.upper.value]
+            ax.plot(ends, [y, y], linestyle="", marker="|", markersize=9, color=COLOURS["ink"])
     ax.set_yticks(
         range(len(rows)),
         [_operator(row.operator, row.n_eyes) for row in reversed(rows)],
@@ -265,6 +307,40 @@ def scatter_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     return _finish(ax, f"{b} ({unit})", f"{a} ({unit})")
 
 
+def power_plot(
+    power: Mapping[str, Callable[[int], float]],
+    n_subjects: Sequence[int],
+    *,
+    wanted: float = 0.9,
+    ax: Axes | None = None,
+) -> Axes:
+    """Power against the number of subjects, one curve for each assumption.
+
+    Parameters
+    ----------
+    power : mapping of str to callable
+        Label, and power as a function of the number of subjects; up to four.
+    n_subjects : sequence of int
+        Where the curves are drawn.
+    wanted : float
+        Marked by a line.
+    ax : Axes, optional
+        By default a figure one column wide.
+
+    Returns
+    -------
+    Axes
+    """
+    ax = new_axes(ax, COLUMN_IN, 2.7)
+    ax.axhline(wanted, color=COLOURS["muted"], linewidth=0.8, linestyle=":", zorder=0)
+    for (label, function), style in zip(power.items(), ("-", "--", "-.", ":"), strict=False):
+        values = [function(int(n)) for n in n_subjects]
+        ax.plot(n_subjects, values, color=COLOURS["trace"], linestyle=style, label=label)
+    ax.set_ylim(0.0, 1.0)
+    ax.legend(fontsize=_FONT - 0.5, frameon=False, loc="lower right", labelcolor=COLOURS["ink"])
+    return _finish(ax, "subjects", "power")
+
+
 def agreement_figure(result: Agreement) -> Figure:
     """Four panels, two columns wide: differences, spreads, pairs, operators (or both methods)."""
     figure = new_figure(174.0 / 25.4, 5.4)
@@ -279,3 +355,7 @@ def agreement_figure(result: Agreement) -> Figure:
     for ax, letter in zip(axes.flat, "abcd", strict=True):
         ax.set_title(letter, loc="left", fontsize=9, fontweight="bold", color=COLOURS["ink"])
     return figure
+
+
+# The names in the package's public list, where pictures begin with the verb.
+plot_differences, plot_spreads = difference_plot, spread_plot

@@ -10,6 +10,7 @@ import numpy as np
 
 from echotrace.errors import ParameterError
 from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
+from echotrace.text_out import scan_names
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -162,7 +163,7 @@ def alignment_figure(
         plot_alignment(estimate, k, truth=truth, ax=ax)
         low, high = estimate.tilt_interval_deg[k]
         tilt = "" if math.isnan(low) else f": {low:.1f} to {high:.1f}°"
-        ax.set_title(f"scan {k}{tilt}", fontsize=8, loc="left", color=COLOURS["ink"])
+        ax.set_title(f"{scan_names([k])}{tilt}", fontsize=8, loc="left", color=COLOURS["ink"])
         ax.label_outer()
         if n + columns >= len(shown):
             ax.tick_params(labelbottom=True)

@@ -74,6 +74,17 @@ def plot_display(
     ax : Axes, optional
         None makes a new figure.
     title : str
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> from echotrace.synthesis import synthesise
+    >>> plot_display(synthesise({"scans": 1}, 1), title="immersion").get_xlabel()
+    'delay (µs)'
     """
     ax = quiet_axes(new_axes(ax, 6.4, 2.0))
     level_db = _display_db(recording, trace)
@@ -106,6 +117,17 @@ def side_by_side(traces: Sequence[tuple[str, Recording, int]], *, columns: int =
     ----------
     traces : sequence of (title, recording, trace)
     columns : int
+
+    Returns
+    -------
+    Figure
+
+    Examples
+    --------
+    >>> from echotrace.synthesis import synthesise
+    >>> recording = synthesise({"scans": 2}, 1)
+    >>> len(side_by_side([("one", recording, 0), ("two", recording, 1)]).axes)
+    2
     """
     rows = math.ceil(len(traces) / columns)
     figure = new_figure(5.2 * columns, 1.55 * rows + 0.4)
@@ -171,6 +193,15 @@ def tilt_figure(
         Scenario whose pose and method are replaced; the default eye where it is None.
     tilts_deg : sequence of float
     seed : int
+
+    Returns
+    -------
+    Figure
+
+    Examples
+    --------
+    >>> len(tilt_figure(tilts_deg=[0.0, 4.0]).axes)
+    4
     """
     from echotrace.synthesis import synthesise
 
@@ -231,10 +262,18 @@ _WITH_ARTEFACT: tuple[tuple[str, str, dict[str, Any]], ...] = (
 def artefact_traces(*, seed: int = 3) -> list[tuple[str, Recording, int]]:
     """One trace for each artefact, and a good one to compare with.
 
+    Parameters
+    ----------
+    seed : int
+
     Returns
     -------
     list of (title, recording, trace)
         As :func:`side_by_side` takes them.
+
+    Examples
+    --------
+    >>> [title for title, _, _ in artefact_traces()][:2]  # doctest: +SKIP
     """
     from echotrace.synthesis import synthesise
 
@@ -252,7 +291,20 @@ def artefact_traces(*, seed: int = 3) -> list[tuple[str, Recording, int]]:
 
 
 def artefact_figure(*, seed: int = 3) -> Figure:
-    """Traces with artefacts side by side."""
+    """Traces with artefacts side by side.
+
+    Parameters
+    ----------
+    seed : int
+
+    Returns
+    -------
+    Figure
+
+    Examples
+    --------
+    >>> artefact_figure().savefig("artefacts.png")  # doctest: +SKIP
+    """
     return side_by_side(artefact_traces(seed=seed))
 
 
@@ -276,6 +328,11 @@ def levels_against_tilt(
     -------
     dict of str to ndarray, each (n_tilts,)
         Of the interfaces alone: no speckle, noise or receiver.
+
+    Examples
+    --------
+    >>> levels_against_tilt("immersion", [0.0, 4.0])["retina"].round(0).tolist()
+    [0.0, -14.0]
     """
     from echotrace.synthesis import Synthesis
 
@@ -307,6 +364,18 @@ def plot_levels_against_tilt(
     ax : Axes, optional
         None makes a new figure.
     title : str
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> levels_db = {"retina": np.array([0.0, -9.0])}
+    >>> ax = plot_levels_against_tilt([0.0, 4.0], levels_db, title="immersion")
+    >>> ax.get_title(loc="left")
+    'immersion'
     """
     ax = quiet_axes(new_axes(ax, 4.6, 3.2))
     ends = []
@@ -335,6 +404,15 @@ def level_figure(*, tilts_deg: Sequence[float] | None = None) -> Figure:
     ----------
     tilts_deg : sequence of float, optional
         0 to 10 degrees in halves where it is None.
+
+    Returns
+    -------
+    Figure
+
+    Examples
+    --------
+    >>> len(level_figure(tilts_deg=[0.0, 4.0]).axes)
+    2
     """
     tilts = np.linspace(0.0, 10.0, 21).tolist() if tilts_deg is None else tilts_deg
     figure = new_figure(9.6, 3.6)

@@ -2,8 +2,8 @@
 
 HDF5 lets one thread work at a time, and half of what it takes is the checksum. A chunk whose only
 filter is the checksum lies in the file as its numbers and four bytes more, so it can be read like
-any file, by several threads at once, and checked by a kernel. Whatever is not of this form, or
-does not check, is left to HDF5, which then also says what is wrong.
+any file, by several threads at once, and checked by its digest or by a kernel. Whatever is not of
+this form, or does not check, is left to HDF5, which then also says what is wrong.
 """
 
 from __future__ import annotations
@@ -16,6 +16,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from echotrace.errors import FileFormatError
+from echotrace.files.digest import block_digest
+from echotrace.files.guarded import State, changed, open_hdf5, state_of
+from echotrace.files.hdf5_reading import reading
 
 __all__ = ["GrowingRows", "read_rows"]
 
@@ -42,7 +47,14 @@ class _Chunks:
 
 
 def read_rows(
-    path: Path, name: str, shape: tuple[int, ...], dtype: np.dtype[Any], start: int, stop: int
+    path: Path,
+    name: str,
+    shape: tuple[int, ...],
+    dtype: np.dtype[Any],
+    start: int,
+    stop: int,
+    state: State | None = None,
+    digests: NDArray[np.uint64] | None = None,
 ) -> NDArray[Any] | None:
     """Read rows of a dataset past HDF5.
 
@@ -55,27 +67,47 @@ def read_rows(
         What the dataset must be.
     start, stop : int
         First row, and the one to end before.
+    state : tuple of int, optional
+        What the file must be in; None takes it as it is.
+    digests : ndarray of uint64, optional
+        Digest of each chunk, which are then checked in place of HDF5's own checksums.
 
     Returns
     -------
     ndarray or None
         None where only HDF5 can read them, or can say what is wrong with them.
+
+    Raises
+    ------
+    FileFormatError
+        The file is in another state, or changed while it was read.
     """
     try:
         with path.open("rb", buffering=0) as file:
-            chunks = _chunks_of(path, name, *_state(path))
+            found = state_of(file.fileno())
+            if state is not None and found != state:
+                raise changed(path)
+            chunks = _chunks_of(path, name, found)
             if chunks is None or chunks.form != (shape, dtype):
                 return None
-            return _read(file, chunks, start, stop)
-    except (OSError, OverflowError):
+            if digests is not None and digests.size != len(chunks.offsets):
+                return None
+            rows = _read(file, chunks, start, stop, digests)
+            if rows is not None and state_of(file.fileno()) != found:
+                raise changed(path)
+            return rows
+    except (OSError, OverflowError, MemoryError):
         return None
 
 
-def _read(file: Any, chunks: _Chunks, start: int, stop: int) -> NDArray[Any] | None:
+def _read(
+    file: Any, chunks: _Chunks, start: int, stop: int, digests: NDArray[np.uint64] | None
+) -> NDArray[Any] | None:
     from echotrace.kernels.checksum import fletcher32
 
     shape, dtype = chunks.form
-    size = chunks.rows * shape[1] * dtype.itemsize
+    width = shape[1] * dtype.itemsize
+    size = chunks.rows * width
     first, end = start // chunks.rows, -(-stop // chunks.rows)
     raw = np.empty((end - first) * size + _CHECKSUM_BYTES, np.uint8)
     view = raw.data
@@ -85,36 +117,37 @@ def _read(file: Any, chunks: _Chunks, start: int, stop: int) -> NDArray[Any] | N
         # The next chunk takes the place of this one's checksum.
         if file.readinto(view[place : behind + _CHECKSUM_BYTES]) != size + _CHECKSUM_BYTES:
             return None
-        told = int.from_bytes(view[behind : behind + _CHECKSUM_BYTES], "little")
-        if fletcher32(raw[place:behind]) != told:
-            return None
+        if digests is None:
+            told = int.from_bytes(view[behind : behind + _CHECKSUM_BYTES], "little")
+            if fletcher32(raw[place:behind]) != told:
+                return None
+        else:
+            # Rows behind the last one are not part of what was written.
+            used = min(chunks.rows, shape[0] - (first + k) * chunks.rows) * width
+            if block_digest(raw[place : place + used]) != int(digests[first + k]):
+                return None
     rows = raw[:-_CHECKSUM_BYTES].view(dtype).reshape(-1, shape[1])
     return rows[start - first * chunks.rows : stop - first * chunks.rows]
 
 
-def _state(path: Path) -> tuple[int, int, int]:
-    state = path.stat()
-    return state.st_ino, state.st_size, state.st_mtime_ns
-
-
 @lru_cache(maxsize=4)
-def _chunks_of(path: Path, name: str, *state: int) -> _Chunks | None:
+def _chunks_of(path: Path, name: str, state: State) -> _Chunks | None:
     """Where the chunks lie, or None if not all of them are plain numbers and a checksum."""
     import h5py
 
     infos: list[Any] = []
     try:
-        with h5py.File(path, "r") as file:
+        with reading(path), open_hdf5(path) as (file, guard):
             data = file.get(name)
             chunk = _plain_chunk(data) if isinstance(data, h5py.Dataset) else None
             if chunk is None or len(chunk) != 2:
                 return None
             form = (tuple(int(n) for n in data.shape), data.dtype)
             data.id.chunk_iter(infos.append)
-            if file.userblock_size or _state(path) != state:
+            if file.userblock_size or guard.state != state:
                 return None
-    # Damage, a lock, or an HDF5 that cannot list chunks.
-    except (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError):
+    # Damage, a lock, or an HDF5 that cannot list chunks: the careful way then says what is wrong.
+    except FileFormatError:
         return None
     rows, width = chunk
     size = rows * width * form[1].itemsize + _CHECKSUM_BYTES
@@ -122,8 +155,8 @@ def _chunks_of(path: Path, name: str, *state: int) -> _Chunks | None:
         return None
     offset = {info.chunk_offset[0]: info.byte_offset for info in infos}
     places = range(0, form[0][0], rows)
-    # A chunk that was never written holds the fill value.
-    if any(place not in offset for place in places):
+    # A chunk that was never written holds the fill value; several in one place are damage.
+    if len(set(offset.values())) != len(places) or any(place not in offset for place in places):
         return None
     return _Chunks(form, rows, [offset[place] for place in places])
 

@@ -9,7 +9,12 @@ from typing import Any
 import numpy as np
 
 from echotrace.files.layout import layout_problems
-from echotrace.files.native import file_kind, read_measurement, read_recording
+from echotrace.files.native import (
+    content_digest,
+    file_kind,
+    read_measurement,
+    read_recording,
+)
 from echotrace.measurement import Measurement
 from echotrace.recording import COLUMNS, Recording
 from echotrace.signal.receiver import clipped_samples
@@ -38,6 +43,7 @@ def describe(path: str | Path) -> dict[str, Any]:
         about |= _recording(read_recording(path, lazy=True))
     else:
         about |= _measurement(read_measurement(path))
+    about["content_digest"] = content_digest(path) or None
     about["layout_problems"] = layout_problems(path)
     return about
 

@@ -1,4 +1,4 @@
-"""HDF5 that is also valid NetCDF-4: axes, label columns, attributes, and clear errors.
+"""Writing HDF5 that is also valid NetCDF-4: axes, label columns, attributes.
 
 Every axis is a dimension scale with real data, and every axis of every dataset is attached to
 one. Nothing is stored as a reference, a compound, a truth value or a complex number, because the
@@ -8,10 +8,8 @@ NetCDF-4 readers either fail on these or read them differently.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,22 +17,14 @@ from numpy.typing import NDArray
 
 import echotrace
 from echotrace.caution import CAUTION
-from echotrace.errors import (
-    EchotraceError,
-    FileFormatError,
-    ParameterError,
-    SchemaVersionError,
-)
+from echotrace.errors import ParameterError
 
 __all__ = [
     "add",
     "add_axis",
     "append_rows",
-    "opened",
-    "read_array",
-    "read_label_table",
-    "read_number",
-    "read_texts",
+    "is_flag_word",
+    "set_flags",
     "stamp",
     "unit_of",
     "write_texts",
@@ -51,7 +41,6 @@ _UNITS = {
     "mhz": "MHz",
     "percent": "%",
 }
-_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _SMALL_FILTER = {
     "shuffle": True,
     "compression": "gzip",
@@ -78,9 +67,6 @@ def unit_of(name: str) -> str | None:
     if last in {"db", "deg", "c", "dioptre"}:
         return None
     return _UNITS.get(last, "1")
-
-
-# --- writing -------------------------------------------------------------------------------
 
 
 def stamp(
@@ -259,168 +245,3 @@ def append_rows(data: Any, values: NDArray[Any]) -> None:
     start = data.shape[0]
     data.resize(start + values.shape[0], axis=0)
     data[start:] = values
-
-
-# --- reading -------------------------------------------------------------------------------
-
-
-@contextmanager
-def opened(path: str | Path, *, kind: str | None, newest: int = 0) -> Iterator[tuple[Any, int]]:
-    """Open a native file for reading; whatever goes wrong inside becomes one clear error.
-
-    Parameters
-    ----------
-    path : str or Path
-    kind : {"recording", "measurement"} or None
-        What the file must hold; None takes either.
-    newest : int
-        Newest schema version that the caller can read.
-
-    Yields
-    ------
-    file : h5py.File
-    version : int
-        Schema version of the file.
-
-    Raises
-    ------
-    FileFormatError
-        Not there, not HDF5, cut short, damaged, locked, or of another kind.
-    SchemaVersionError
-        Written by a newer echotrace.
-    """
-    import h5py
-
-    path = Path(path)
-    _check_signature(path)
-    try:
-        with h5py.File(path, "r") as file:
-            yield file, _check_schema(file, path, kind, newest)
-    except EchotraceError:
-        raise
-    except MemoryError:
-        raise FileFormatError(
-            f"{path}: too large for the memory; read it with lazy=True, block by block"
-        ) from None
-    # h5py reports damage by any of these, depending on where in the file it lies.
-    except (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError) as error:
-        raise FileFormatError(_what_went_wrong(path, error)) from error
-
-
-def _check_signature(path: Path) -> None:
-    try:
-        with path.open("rb") as file:
-            size = file.seek(0, 2)
-            offset = 0
-            # The signature stands at 0 or behind a user block of 512 · 2ⁿ bytes.
-            while offset < size:
-                file.seek(offset)
-                if file.read(8) == _SIGNATURE:
-                    return
-                offset = max(512, 2 * offset)
-    except OSError as error:
-        raise FileFormatError(f"{path}: cannot be read ({error.strerror})") from error
-    raise FileFormatError(
-        f"{path}: not an HDF5 file (or cut short before its first block); bring other formats in "
-        "with `echotrace import`"
-    )
-
-
-def _check_schema(file: Any, path: Path, kind: str | None, newest: int) -> int:
-    name = file.attrs.get("schema_name")
-    if name not in ("echotrace_recording", "echotrace_measurement"):
-        raise FileFormatError(
-            f"{path}: an HDF5 file, but not one of echotrace (schema_name is "
-            f"{'missing' if name is None else repr(name)}); bring its array in with "
-            "`echotrace import`"
-        )
-    if kind is not None and name != f"echotrace_{kind}":
-        found = str(name).removeprefix("echotrace_")
-        raise FileFormatError(f"{path}: holds a {found}, not a {kind}; read it with read_{found}")
-    version = file.attrs.get("schema_version")
-    if not isinstance(version, int | np.integer) or version < 1:
-        raise FileFormatError(
-            f"{path}: schema_version={version!r} is not a positive whole number; the file is "
-            "damaged or was made by another program"
-        )
-    if newest and version > newest:
-        raise SchemaVersionError(
-            f"{path}: schema version {int(version)} is newer than {newest}, the newest that "
-            f"echotrace {echotrace.__version__} can read; update echotrace"
-        )
-    return int(version)
-
-
-def _what_went_wrong(path: Path, error: Exception) -> str:
-    text = str(error)
-    if "unable to lock file" in text or "errno = 11," in text:
-        return (
-            f"{path}: locked by another program, or on a drive without file locks; close the "
-            "other program, or set the environment variable HDF5_USE_FILE_LOCKING=FALSE for a "
-            "network drive"
-        )
-    if "truncated" in text:
-        return f"{path}: cut short; copy it again from where it came"
-    detail = " ".join(text.split()).strip("'\"")
-    return f"{path}: damaged or not of this layout ({detail}); copy it again from where it came"
-
-
-def dataset(group: Any, name: str) -> Any:
-    """Find a dataset or say that it is missing."""
-    import h5py
-
-    item = group.get(name)
-    where = f"{group.name.rstrip('/')}/{name}"
-    if item is None:
-        raise FileFormatError(
-            f"{group.file.filename}: dataset {where} is missing; the file is damaged or was made "
-            "by another program"
-        )
-    if not isinstance(item, h5py.Dataset):
-        raise FileFormatError(f"{group.file.filename}: {where} is not a dataset")
-    return item
-
-
-def check_form(data: Any, shape: tuple[int | None, ...], kinds: str) -> None:
-    """Check the shape (None: any) and the kind of numbers of a dataset."""
-    ok = len(data.shape) == len(shape) and all(
-        want is None or have == want for have, want in zip(data.shape, shape, strict=False)
-    )
-    if not ok:
-        wanted = ", ".join("any" if n is None else str(n) for n in shape)
-        raise FileFormatError(
-            f"{data.file.filename}: dataset {data.name} has shape {tuple(data.shape)}, expected "
-            f"({wanted}); the file is damaged or was made by another program"
-        )
-    if data.dtype.kind not in kinds:
-        raise FileFormatError(
-            f"{data.file.filename}: dataset {data.name} holds {data.dtype}, which is not the kind "
-            "of number expected there; the file is damaged or was made by another program"
-        )
-
-
-def read_array(
-    group: Any, name: str, shape: tuple[int | None, ...], dtype: Any = None, kinds: str = "fiu"
-) -> NDArray[Any]:
-    """Read a whole dataset of a known shape."""
-    data = dataset(group, name)
-    check_form(data, shape, kinds)
-    values = np.asarray(data[()])
-    return values if dtype is None else values.astype(dtype, copy=False)
-
-
-def read_number(group: Any, name: str) -> float:
-    """Read a dataset that holds one number."""
-    return float(read_array(group, name, ()))
-
-
-def read_label_table(group: Any, name: str) -> tuple[str, ...]:
-    """Read a one-dimensional dataset of texts."""
-    data = dataset(group, name)
-    check_form(data, (None,), "O")
-    return tuple(str(item) for item in data.asstr()[()])
-
-
-def read_texts(group: Any) -> dict[str, str]:
-    """Read the attributes of a group as texts."""
-    return {str(key): str(value) for key, value in group.attrs.items()}

@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
+import warnings
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.errors import FileFormatError, ParameterError
+from echotrace.errors import EchotraceWarning, FileFormatError, ParameterError
 from echotrace.files import hdf5
+from echotrace.files.digest import ContentDigest
+from echotrace.files.hdf5_reading import NativeGroup, damaged
 from echotrace.recording import Column
 
 __all__ = [
     "CHUNK_CACHE_BYTES",
+    "add_labels",
     "check_column_name",
+    "check_digest",
+    "has_digest",
     "portable",
     "read_column",
     "read_provenance",
     "row_codes",
+    "warn_without_digest",
+    "write_digest",
     "write_label_table",
 ]
 
@@ -56,19 +65,107 @@ def write_label_table(file: Any, name: str, labels: tuple[str, ...]) -> None:
         hdf5.set_flags(file[name], labels)
 
 
-def read_column(file: Any, name: str, n_traces: int) -> Column:
-    """Read a label column: its codes and their table."""
-    codes = hdf5.read_array(file, name, (n_traces,), np.int32, kinds="iu")
-    labels = hdf5.read_label_table(file, f"{name}_label")
+def read_column(root: NativeGroup, name: str, n_traces: int) -> Column:
+    """Read a label column: its codes and their table.
+
+    Parameters
+    ----------
+    root : NativeGroup
+    name : str
+    n_traces : int
+
+    Returns
+    -------
+    Column
+
+    Raises
+    ------
+    FileFormatError
+        Codes or table are missing, of another form, or do not belong together.
+    """
+    codes = root.array(name, (n_traces,), np.int32, kinds="iu")
+    labels = root.labels(f"{name}_label")
     if codes.size and not (codes.min() >= 0 and codes.max() < len(labels)):
         raise FileFormatError(
-            f"{file.filename}: a code of /{name} points outside /{name}_label; the file is damaged "
+            f"{root.path}: a code of /{name} points outside /{name}_label; the file is damaged "
             "or was made by another program"
         )
     return Column(codes, labels)
 
 
-def read_provenance(file: Any) -> dict[str, str]:
+def read_provenance(root: NativeGroup) -> dict[str, str]:
     """Read where the data come from; empty where the file does not say."""
-    group = file.get("provenance")
-    return {} if group is None else hdf5.read_texts(group)
+    group = root.subgroup("provenance")
+    return {} if group is None else group.texts()
+
+
+# --- the digest of a whole file ------------------------------------------------------------------
+
+_DIGEST = "content_digest"
+_METHOD = (
+    "XXH3-128 over names, numbers, texts and arrays; samples by the XXH3-64 of each block of rows"
+)
+
+
+def add_labels(digest: ContentDigest, columns: Mapping[str, tuple[str, ...]]) -> None:
+    """Add the tables of labels to a digest.
+
+    Parameters
+    ----------
+    digest : ContentDigest
+    columns : mapping of str to tuple of str
+        Labels of each column, by code.
+    """
+    for name, labels in columns.items():
+        digest.texts(f"{name}_label", labels)
+
+
+def write_digest(file: Any, digest: ContentDigest) -> None:
+    """Write the digest of all that a result depends on."""
+    file.attrs[_DIGEST] = digest.hexdigest()
+    file.attrs[f"{_DIGEST}_method"] = _METHOD
+
+
+def has_digest(root: NativeGroup) -> bool:
+    """Whether a file is to be held against a digest; those of schema 1 have none."""
+    return root.version > 1 or _DIGEST in root.group.attrs
+
+
+def warn_without_digest(root: NativeGroup) -> None:
+    """Say that a file has no digest.
+
+    Parameters
+    ----------
+    root : NativeGroup
+
+    Warns
+    -----
+    EchotraceWarning
+        It has none.
+    """
+    if not has_digest(root):
+        warnings.warn(
+            f"{root.path}: written by an earlier version, without a content digest: damage to its "
+            "labels and to the description of how it was made would not be noticed; read and "
+            "write it anew to give it one",
+            EchotraceWarning,
+            stacklevel=3,
+        )
+
+
+def check_digest(root: NativeGroup, digest: ContentDigest) -> None:
+    """Hold what was read against the digest in the file.
+
+    Parameters
+    ----------
+    root : NativeGroup
+    digest : ContentDigest
+        Of what was read.
+
+    Raises
+    ------
+    FileFormatError
+        Something was not read as it was written.
+    """
+    if has_digest(root) and root.text(_DIGEST) != digest.hexdigest():
+        raise damaged(root.path, "its content digest does not match")

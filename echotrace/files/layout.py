@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from echotrace.files.hdf5 import opened
+from echotrace.files.hdf5_reading import opened
 
 __all__ = ["layout_problems"]
 
@@ -46,10 +46,10 @@ def layout_problems(path: str | Path) -> list[str]:
         if isinstance(item, h5py.Dataset):
             problems.extend(_dataset_problems(item))
 
-    with opened(path, kind=None) as (file, _):
-        problems.extend(_root_problems(file))
-        problems.extend(_attribute_problems(file, "/"))
-        file.visititems(visit)
+    with opened(path, kind=None) as root:
+        problems.extend(_root_problems(root.group))
+        problems.extend(_attribute_problems(root.group, "/"))
+        root.group.visititems(visit)
     return problems
 
 

@@ -18,13 +18,19 @@ from numpy.typing import NDArray
 from echotrace.errors import FileFormatError, ParameterError
 from echotrace.files import chunks, hdf5
 from echotrace.files.atomic import atomic_target, push, writing
+from echotrace.files.digest import ContentDigest
+from echotrace.files.hdf5_reading import NativeGroup, opened
 from echotrace.files.labels import (
     CHUNK_CACHE_BYTES,
+    add_labels,
     check_column_name,
+    check_digest,
     portable,
     read_column,
     read_provenance,
     row_codes,
+    warn_without_digest,
+    write_digest,
     write_label_table,
 )
 from echotrace.files.sink import Sink
@@ -33,7 +39,8 @@ from echotrace.recording import COLUMNS
 
 __all__ = ["MEASUREMENT_VERSION", "MeasurementWriter", "read_measurement", "write_measurement"]
 
-MEASUREMENT_VERSION = 1
+MEASUREMENT_VERSION = 2
+"""2: with a content digest, which version 1 had not."""
 
 _DECISIONS = ("rejected", "accepted")
 _DECIDERS = ("findings", "hand")
@@ -109,6 +116,7 @@ class MeasurementWriter:
         self._labels: dict[str, dict[str, int]] = {name: {} for name in COLUMNS}
         self._data: dict[str, chunks.GrowingRows] = {}
         self._features: dict[str, chunks.GrowingRows] = {}
+        self._digest = ContentDigest()
 
     def __enter__(self) -> Self:
         import h5py
@@ -139,8 +147,7 @@ class MeasurementWriter:
             if self._first is None:
                 raise ParameterError(f"{self.path}: nothing was measured, so nothing is written")
             with writing(self.path):
-                for name in COLUMNS:
-                    write_label_table(self._file, name, tuple(self._labels[name]))
+                self._finish()
                 self._let_go()
                 self._file.close()
                 self._sink.check()
@@ -148,6 +155,14 @@ class MeasurementWriter:
     def _let_go(self) -> None:
         self._data.clear()
         self._features.clear()
+
+    def _finish(self) -> None:
+        labels = {name: tuple(self._labels[name]) for name in COLUMNS}
+        for name, table in labels.items():
+            write_label_table(self._file, name, table)
+        add_labels(self._digest, labels)
+        self._digest.texts("features", list(self._file["features"]))
+        write_digest(self._file, self._digest)
 
     def append(self, block: Measurement) -> None:
         """Append the traces of a block.
@@ -207,22 +222,34 @@ class MeasurementWriter:
         )
         _write_measurement(file, block, trace, self._options)
         for name in COLUMNS:
+            codes = self._codes(block, name)
+            self._digest.array(name, codes)
             data = hdf5.add(
-                file, name, self._codes(block, name), (trace,), units="",
-                long_name=f"code of {name}", **self._options,
-            )  # fmt: skip
+                file, name, codes, (trace,), units="", long_name=f"code of {name}", **self._options
+            )
             data.attrs["labels"] = f"{name}_label"
         file.create_group("features", track_order=True)
         for name, values in block.features.items():
             self._add_feature(name, values)
         if self._options["grows"]:
             self._data = {name: chunks.GrowingRows(file[name]) for name in _GROWING}
+        _add_facts(
+            self._digest,
+            **{name: getattr(block, name) for name in _FACTS},
+        )
+        # Also where no rows follow, so that the digest knows every array.
+        self._digest_rows(block)
         self._first = block.select(slice(0, 0))
+
+    def _digest_rows(self, block: Measurement) -> None:
+        for name in _MEASURED:
+            self._digest.array(name, getattr(block, name).astype(_STORED.get(name, np.float64)))
 
     def _add_feature(self, name: str, values: NDArray[Any]) -> None:
         group = self._file["features"]
         check_column_name(name, "features", group)
         numbers = values.astype(portable(values.dtype))
+        self._digest.array(f"features/{name}", numbers)
         data = hdf5.add(group, name, numbers, (self._file["trace"],), **self._options)
         if self._options["grows"]:
             self._features[name] = chunks.GrowingRows(data)
@@ -240,20 +267,34 @@ class MeasurementWriter:
         data["trace"].append(np.arange(start, start + block.n_traces, dtype=np.int32))
         for name in _MEASURED:
             data[name].append(getattr(block, name))
+        self._digest_rows(block)
         for name in COLUMNS:
-            data[name].append(self._codes(block, name))
+            codes = self._codes(block, name)
+            data[name].append(codes)
+            self._digest.array(name, codes)
         # A block without traces of some eye state lacks that state's features: NaN there.
         missing = np.full(block.n_traces, np.nan, np.float32)
         for name in dict.fromkeys((*self._features, *block.features)):
             if name not in self._features:
                 self._add_feature(name, np.full(start, np.nan, np.float32))
-            self._features[name].append(block.features.get(name, missing))
+            values = block.features.get(name, missing)
+            self._features[name].append(values)
+            dtype = self._file["features"][name].dtype
+            self._digest.array(f"features/{name}", values.astype(dtype, copy=False))
 
 
 _MEASURED = (
     "delay_us", "delay_u_us", "length_mm", *_PER_TRACE, "findings", "accepted", "decided_by",
 )  # fmt: skip
 _GROWING = ("trace", *_MEASURED, *COLUMNS)
+_STORED = {"findings": np.uint32, "accepted": np.uint8, "decided_by": np.uint8}
+_FACTS = ("interfaces", "segments", "finding_names", "settings_json", "engine", "attributes")
+
+
+def _add_facts(digest: ContentDigest, **facts: Any) -> None:
+    """Add to a digest what all traces of a measurement share."""
+    for name in _FACTS:
+        digest.texts(name, facts[name])
 
 
 def _write_measurement(
@@ -302,48 +343,69 @@ def _write_measurement(
 def read_measurement(path: str | Path) -> Measurement:
     """Read a measurement from a native file.
 
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Measurement
+
     Raises
     ------
     FileFormatError
-        The file is not there, not of this layout, cut short, damaged or locked.
+        The file is not there, not of this layout, cut short, damaged, locked, or changed while it
+        was read.
     SchemaVersionError
         The file was written by a newer echotrace.
+
+    Warns
+    -----
+    EchotraceWarning
+        The file is of schema 1, which has no content digest.
     """
-    with hdf5.opened(path, kind="measurement", newest=MEASUREMENT_VERSION) as (file, _):
-        interfaces = hdf5.read_label_table(file, "interface")
-        segments = hdf5.read_label_table(file, "segment")
-        trace = hdf5.dataset(file, "trace")
-        hdf5.check_form(trace, (None,), "iu")
-        n = int(trace.shape[0])
-        fields: dict[str, Any] = {name: read_column(file, name, n) for name in COLUMNS}
-        fields |= {name: hdf5.read_array(file, name, (n,), np.float64) for name in _PER_TRACE}
-        fields |= {
-            "delay_us": hdf5.read_array(file, "delay_us", (n, len(interfaces)), np.float64),
-            "delay_u_us": hdf5.read_array(file, "delay_u_us", (n, len(interfaces)), np.float64),
-            "length_mm": hdf5.read_array(file, "length_mm", (n, len(segments)), np.float64),
-            "findings": hdf5.read_array(file, "findings", (n,), np.uint32, kinds="u"),
-            "accepted": hdf5.read_array(file, "accepted", (n,), np.bool_, kinds="u"),
-            "decided_by": hdf5.read_array(file, "decided_by", (n,), np.uint8, kinds="u"),
+    with opened(path, kind="measurement", newest=MEASUREMENT_VERSION) as root:
+        digest = ContentDigest()
+        n = int(root.form_of("trace", (None,), "iu").shape[0])
+        columns: dict[str, Any] = {name: read_column(root, name, n) for name in COLUMNS}
+        fields: dict[str, Any] = {
+            "interfaces": root.labels("interface"),
+            "segments": root.labels("segment"),
+            "settings_json": root.text("settings", "{}"),
+            "engine": root.text("engine", NOT_RECORDED),
+            "attributes": read_provenance(root),
         }
-        features = file.get("features", {})
-        return Measurement(
-            interfaces=interfaces,
-            segments=segments,
-            finding_names=_finding_names(file, fields["findings"]),
-            features={name: hdf5.read_array(features, name, (n,)) for name in features},
-            settings_json=str(file.attrs.get("settings", "{}")),
-            engine=str(file.attrs.get("engine", NOT_RECORDED)),
-            attributes=read_provenance(file),
-            **fields,
-        )
+        shapes = {
+            **dict.fromkeys(_MEASURED, (n,)),
+            **dict.fromkeys(("delay_us", "delay_u_us"), (n, len(fields["interfaces"]))),
+            "length_mm": (n, len(fields["segments"])),
+        }
+        for name, shape in shapes.items():
+            kinds = "u" if name in _STORED else "fiu"
+            fields[name] = root.array(name, shape, _STORED.get(name, np.float64), kinds)
+            digest.array(name, fields[name])
+        fields["accepted"] = fields["accepted"].astype(np.bool_)
+        fields["finding_names"] = _finding_names(root, fields["findings"])
+        group = root.subgroup("features")
+        features = {} if group is None else {name: group.array(name, (n,)) for name in group}
+        _add_facts(digest, **{name: fields[name] for name in _FACTS})
+        for name, column in columns.items():
+            digest.array(name, column.codes)
+        add_labels(digest, {name: column.labels for name, column in columns.items()})
+        digest.texts("features", list(features))
+        for name, values in features.items():
+            digest.array(f"features/{name}", values)
+        check_digest(root, digest)
+        warn_without_digest(root)
+        return Measurement(features=features, **columns, **fields)
 
 
-def _finding_names(file: Any, findings: NDArray[np.uint32]) -> tuple[str, ...]:
-    names = tuple(str(file["findings"].attrs.get("flag_meanings", "")).split())
+def _finding_names(root: NativeGroup, findings: NDArray[np.uint32]) -> tuple[str, ...]:
+    names = tuple(str(root.dataset("findings").attrs.get("flag_meanings", "")).split())
     used = int(np.bitwise_or.reduce(findings)) if findings.size else 0
     if used.bit_length() > len(names):
         raise FileFormatError(
-            f"{file.filename}: /findings sets bit {used.bit_length() - 1}, but flag_meanings names "
+            f"{root.path}: /findings sets bit {used.bit_length() - 1}, but flag_meanings names "
             f"only {len(names)}; the file is damaged or was made by another program"
         )
     return names

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from echotrace.files import hdf5
+from echotrace.files.hdf5_reading import opened
 from echotrace.files.measurement_file import (
     MEASUREMENT_VERSION,
     MeasurementWriter,
     read_measurement,
     write_measurement,
 )
-from echotrace.files.recording_file import RECORDING_VERSION, StoredSamples, read_recording
+from echotrace.files.recording_file import RECORDING_VERSION, read_recording
 from echotrace.files.recording_writer import RecordingWriter, write_recording
+from echotrace.files.stored_samples import StoredSamples
 
 __all__ = [
     "MEASUREMENT_VERSION",
@@ -20,6 +21,7 @@ __all__ = [
     "MeasurementWriter",
     "RecordingWriter",
     "StoredSamples",
+    "content_digest",
     "file_kind",
     "read",
     "read_measurement",
@@ -33,6 +35,28 @@ __all__ = [
 read, write = read_recording, write_recording
 
 
+def content_digest(path: str | Path) -> str:
+    """The digest that a native file keeps over all that a result depends on, and all labels.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    str
+        32 hexadecimal digits; empty for a file of schema 1, which has none. Reading the file
+        holds its content against it.
+
+    Raises
+    ------
+    FileFormatError
+        The file is not native or cannot be read.
+    """
+    with opened(path, kind=None) as root:
+        return root.text("content_digest")
+
+
 def file_kind(path: str | Path) -> str:
     """Tell whether a native file holds a ``"recording"`` or a ``"measurement"``.
 
@@ -41,5 +65,5 @@ def file_kind(path: str | Path) -> str:
     FileFormatError
         It is neither.
     """
-    with hdf5.opened(path, kind=None) as (file, _):
-        return str(file.attrs["schema_name"]).removeprefix("echotrace_")
+    with opened(path, kind=None) as root:
+        return root.text("schema_name").removeprefix("echotrace_")

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from echotrace.errors import EchotraceError, FileFormatError
 from echotrace.files.atomic import atomic_target, writing
+from echotrace.files.digest import block_digest
 from echotrace.measurement import ARRAYS, Measurement
 from echotrace.recording import COLUMNS, Column
 
@@ -113,8 +114,6 @@ def read_part(path: Path, place: str) -> Measurement:
 
 
 def _write(part: Measurement, place: str, file: IO[bytes]) -> None:
-    from echotrace.kernels.checksum import fletcher32
-
     columns = [
         *(getattr(part, name) for name in ARRAYS),
         *(getattr(part, name).codes for name in COLUMNS),
@@ -130,10 +129,10 @@ def _write(part: Measurement, place: str, file: IO[bytes]) -> None:
         "attributes": dict(part.attributes),
         "labels": [getattr(part, name).labels for name in COLUMNS],
         "features": list(part.features),
-        "checksums": [fletcher32(array) for array in arrays],
+        "checksums": [block_digest(array) for array in arrays],
     }
     text = np.frombuffer(json.dumps(head).encode(), np.uint8)
-    for array in (np.array([fletcher32(text)], "<u4"), text, *arrays):
+    for array in (np.array([block_digest(text)], "<u8"), text, *arrays):
         npy.write_array_header_1_0(file, npy.header_data_from_array_1_0(array))
         file.write(array.reshape(-1).view(np.uint8).data)
 
@@ -144,6 +143,8 @@ def _read(file: IO[bytes]) -> tuple[Measurement, str]:
             # What numpy thinks of a damaged header is of no interest: it will be refused.
             warnings.simplefilter("ignore")
             found: NDArray[Any] = npy.read_array(file, allow_pickle=False)
+        if not found.dtype.isnative:
+            raise ValueError("an array is of another machine")
         return found
 
     array()  # The checksum of the head.

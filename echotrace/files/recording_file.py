@@ -8,39 +8,30 @@ Label columns are whole-number codes into a small table beside them (``subject``
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from echotrace.errors import EchotraceError, FileFormatError
-from echotrace.files import chunks, hdf5
-from echotrace.files.labels import read_column, read_provenance
+from echotrace.files.digest import ContentDigest
+from echotrace.files.hdf5_reading import NativeGroup, damaged, opened
+from echotrace.files.labels import (
+    add_labels,
+    check_digest,
+    has_digest,
+    read_column,
+    read_provenance,
+    warn_without_digest,
+)
+from echotrace.files.stored_samples import CHUNK_BYTES, StoredSamples, checked_blocks, rows_in
 from echotrace.recording import COLUMNS, Probe, Receiver, Recording, Signal, Truth
 
-__all__ = [
-    "CHUNK_BYTES",
-    "PROBE_NUMBERS",
-    "RECORDING_VERSION",
-    "SIGNALS",
-    "StoredSamples",
-    "read_recording",
-]
+__all__ = ["PROBE_NUMBERS", "RECORDING_VERSION", "SIGNALS", "add_facts", "read_recording"]
 
-RECORDING_VERSION = 1
-
-# Size of a chunk of samples, and why there is no compression unless asked for. 4000 noisy int16
-# traces of 4096 samples (noise 0.5 % of full scale), chunks of 256 to 1024 KiB, one core, best of
-# three, MB of samples per second:
-#                          size   writing   reading
-#   plain                  1.00    1200     800-3200
-#   fletcher32             1.00     750     600-1200
-#   shuffle, gzip 1, fl.   0.27 (8 bits) to 0.67 (16 bits)    55-85    160-290
-# The checksum costs half of a rate that nothing else in the chain comes near, and finds damage
-# that would otherwise be measured. Compression costs four times more on reading for half the disk.
-CHUNK_BYTES = 512 * 1024
+RECORDING_VERSION = 2
+"""2: with a content digest, which version 1 had not."""
 
 PROBE_NUMBERS = {
     "centre_frequency_hz": "centre frequency of the probe",
@@ -51,67 +42,6 @@ PROBE_NUMBERS = {
     "face_delay_u_us": "standard uncertainty of the probe's face delay",
 }
 SIGNALS = tuple(str(item) for item in Signal)
-
-
-@dataclass(frozen=True, slots=True)
-class StoredSamples:
-    """Samples that stay in their file; each slice opens it, reads, and closes it.
-
-    Slices may be read by several threads at once.
-
-    Attributes
-    ----------
-    path : Path
-        Absolute, so that it holds when the working folder changes.
-    shape : tuple of int
-    dtype : numpy.dtype
-    """
-
-    path: Path
-    shape: tuple[int, ...]
-    dtype: np.dtype[Any]
-
-    def __len__(self) -> int:
-        return self.shape[0]
-
-    def __getitem__(self, key: Any, /) -> Any:
-        row_key, rest = (key[0], key[1:]) if isinstance(key, tuple) else (key, ())
-        if isinstance(row_key, slice) and row_key.step in (None, 1):
-            # The usual case, a block of a long file, without a list of all of its rows.
-            start, stop, _ = row_key.indices(self.shape[0])
-            if (stop - start) * self.shape[1] * self.dtype.itemsize >= CHUNK_BYTES:
-                read = chunks.read_rows(self.path, "samples", self.shape, self.dtype, start, stop)
-                if read is not None:
-                    return read[(slice(None), *rest)]
-            rows = np.arange(start, stop)
-        else:
-            rows = np.arange(self.shape[0])[row_key]
-        wanted, place = np.unique(rows, return_inverse=True)
-        out = np.empty((wanted.size, self.shape[1]), self.dtype)
-        with hdf5.opened(self.path, kind="recording", newest=RECORDING_VERSION) as (file, _):
-            data = hdf5.dataset(file, "samples")
-            if (data.shape, data.dtype) != (self.shape, self.dtype):
-                raise FileFormatError(
-                    f"{self.path}: the file was replaced since it was opened; read it again"
-                )
-            # Run by run: h5py picks single rows far more slowly than it reads stretches.
-            for run in np.split(np.arange(wanted.size), np.flatnonzero(np.diff(wanted) != 1) + 1):
-                if run.size:
-                    first = int(wanted[run[0]])
-                    data.read_direct(
-                        out,
-                        np.s_[first : first + run.size],
-                        np.s_[int(run[0]) : int(run[0]) + run.size],
-                    )
-        ordered = np.array_equal(rows.reshape(-1), wanted)
-        picked = out if ordered else out[place.reshape(-1)]
-        picked = picked.reshape((*rows.shape, self.shape[1]))
-        return picked[(..., *rest)] if rest else picked
-
-    def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
-        if copy is False:
-            raise ValueError("samples that lie in a file cannot be had without a copy")
-        return np.asarray(self[:], dtype=dtype)
 
 
 def read_recording(path: str | Path, *, lazy: bool = False) -> Recording:
@@ -131,92 +61,162 @@ def read_recording(path: str | Path, *, lazy: bool = False) -> Recording:
     Raises
     ------
     FileFormatError
-        The file is not there, not of this layout, cut short, damaged or locked.
+        The file is not there, not of this layout, cut short, damaged, locked, or changed while it
+        was read.
     SchemaVersionError
         The file was written by a newer echotrace.
+
+    Warns
+    -----
+    EchotraceWarning
+        The file is of schema 1, which has no content digest.
     """
-    with hdf5.opened(path, kind="recording", newest=RECORDING_VERSION) as (file, _):
-        data = hdf5.dataset(file, "samples")
-        hdf5.check_form(data, (None, None), "if")
-        n_traces, n_samples = (int(n) for n in data.shape)
-        _check_delays(file, n_samples)
-        samples = (
-            StoredSamples(Path(path).resolve(), tuple(data.shape), data.dtype) if lazy else data[()]
-        )
-        fields: dict[str, Any] = {name: read_column(file, name, n_traces) for name in COLUMNS}
-        fields |= {
-            "sampling_rate_hz": hdf5.read_number(file, "sampling_rate_hz"),
-            "start_delay_us": hdf5.read_number(file, "start_delay_us"),
-            "signal": _read_signal(file),
-            "gain_db": hdf5.read_array(file, "gain_db", (n_traces,), np.float32),
-            "attributes": read_provenance(file),
+    with opened(path, kind="recording", newest=RECORDING_VERSION) as root:
+        digest = ContentDigest()
+        samples = _read_samples(root, digest, lazy)
+        n_traces, n_samples = samples.shape
+        columns: dict[str, Any] = {name: read_column(root, name, n_traces) for name in COLUMNS}
+        for name, column in columns.items():
+            digest.array(name, column.codes)
+        add_labels(digest, {name: column.labels for name, column in columns.items()})
+        fields: dict[str, Any] = {
+            "sampling_rate_hz": root.number("sampling_rate_hz"),
+            "start_delay_us": root.number("start_delay_us"),
+            "signal": _read_signal(root),
+            "attributes": read_provenance(root),
         }
         try:
-            return Recording(
-                samples=samples,
-                probe=Probe(
-                    **{name: hdf5.read_number(file, f"probe_{name}") for name in PROBE_NUMBERS}
-                ),
-                receiver=_read_receiver(file),
-                truth=_read_truth(file, n_traces),
-                **fields,
+            fields["probe"] = Probe(
+                **{name: root.number(f"probe_{name}") for name in PROBE_NUMBERS}
             )
+            fields["receiver"] = _read_receiver(root)
+            add_facts(digest, **fields)
+            fields["gain_db"] = root.array("gain_db", (n_traces,), np.float32)
+            digest.array("gain_db", fields["gain_db"])
+            fields["truth"] = _read_truth(root, n_traces, digest)
+            _check_delays(root, n_samples)
+            check_digest(root, digest)
+            recording = Recording(samples=samples, **columns, **fields)
         except FileFormatError:
             raise
         except EchotraceError as error:
             raise FileFormatError(f"{path}: {error}") from error
+        warn_without_digest(root)
+    return recording
 
 
-def _check_delays(file: Any, n_samples: int) -> None:
+def add_facts(
+    digest: ContentDigest,
+    *,
+    sampling_rate_hz: float,
+    start_delay_us: float,
+    signal: str,
+    probe: Probe,
+    receiver: Receiver | None,
+    attributes: Mapping[str, str],
+) -> None:
+    """Add to a digest what all traces of a recording share.
+
+    Parameters
+    ----------
+    digest : ContentDigest
+    sampling_rate_hz, start_delay_us, signal, probe, receiver, attributes
+        As in a :class:`~echotrace.recording.Recording`.
+    """
+    digest.number("sampling_rate_hz", sampling_rate_hz)
+    digest.number("start_delay_us", start_delay_us)
+    digest.texts("signal", str(signal))
+    digest.texts("provenance", attributes)
+    for name in PROBE_NUMBERS:
+        digest.number(f"probe_{name}", getattr(probe, name))
+    if receiver is not None:
+        digest.number("receiver_full_scale", receiver.full_scale)
+        digest.number("receiver_bits", receiver.bits)
+        for name in ("tgc_delay_us", "tgc_gain_db"):
+            digest.array(name, np.array(getattr(receiver, name), np.float64))
+
+
+def _read_samples(root: NativeGroup, digest: ContentDigest, lazy: bool) -> Any:
+    data = root.form_of("samples", (None, None), "if")
+    shape = tuple(int(n) for n in data.shape)
+    if not all(shape):
+        raise FileFormatError(f"{root.path}: /samples has shape {shape}, so it holds no traces")
+    block_rows, digests = rows_in(CHUNK_BYTES, shape[1], data.dtype), b""
+    if has_digest(root):
+        told = root.array("samples_digest", (None,), np.uint64, kinds="u")
+        block_rows = int(root.dataset("samples_digest").attrs.get("rows_per_block", 0))
+        if block_rows < 1 or told.size != -(-shape[0] // block_rows):
+            raise damaged(root.path, "the digests of its samples do not fit their number")
+        digest.array("samples_digest", told)
+        digest.number("rows_per_block", block_rows)
+        digest.texts("samples", [str(shape), data.dtype.str])
+        digests = told.tobytes()
+    stored = StoredSamples(
+        path=root.path.resolve(),
+        shape=shape,
+        dtype=data.dtype,
+        state=root.guard.state,
+        block_rows=block_rows,
+        digests=digests,
+    )
+    if lazy:
+        return stored
+    root.afford(data)
+    if data.size * data.dtype.itemsize >= CHUNK_BYTES:
+        return stored[:]
+    return checked_blocks(root.path, np.asarray(data[()]), 0, block_rows, digests)
+
+
+def _check_delays(root: NativeGroup, n_samples: int) -> None:
     """Compare the rate and the start with the delays, which say the same under a checksum."""
-    rate_hz = hdf5.read_number(file, "sampling_rate_hz")
-    start_us = hdf5.read_number(file, "start_delay_us")
-    delay_us = hdf5.read_array(file, "delay_us", (n_samples,))
+    rate_hz = root.number("sampling_rate_hz")
+    start_us = root.number("start_delay_us")
+    delay_us = root.array("delay_us", (n_samples,))
     with np.errstate(all="ignore"):
         told = start_us + np.arange(n_samples) * (1e6 / np.float64(rate_hz))
     if not np.allclose(delay_us, told, rtol=1e-9, atol=1e-9):
         raise FileFormatError(
-            f"{file.filename}: /delay_us does not agree with /sampling_rate_hz={rate_hz:g} and "
+            f"{root.path}: /delay_us does not agree with /sampling_rate_hz={rate_hz:g} and "
             f"/start_delay_us={start_us:g}; the file is damaged or was changed by another program"
         )
 
 
-def _read_signal(file: Any) -> str:
-    code = int(hdf5.read_array(file, "signal", (), kinds="iu"))
+def _read_signal(root: NativeGroup) -> str:
+    code = root.whole_number("signal")
     if not 0 <= code < len(SIGNALS):
-        raise FileFormatError(
-            f"{file.filename}: /signal is {code}, not one of 0 to {len(SIGNALS) - 1}"
-        )
+        raise FileFormatError(f"{root.path}: /signal is {code}, not one of 0 to {len(SIGNALS) - 1}")
     return SIGNALS[code]
 
 
-def _read_receiver(file: Any) -> Receiver | None:
-    if "receiver_full_scale" not in file:
+def _read_receiver(root: NativeGroup) -> Receiver | None:
+    if "receiver_full_scale" not in root:
         return None
     nodes: dict[str, tuple[float, ...]] = {}
-    if "tgc_node" in file:
+    if "tgc_node" in root:
         nodes = {
-            name: tuple(hdf5.read_array(file, name, (None,)).tolist())
+            name: tuple(root.array(name, (None,)).tolist())
             for name in ("tgc_delay_us", "tgc_gain_db")
         }
     return Receiver(
-        full_scale=hdf5.read_number(file, "receiver_full_scale"),
-        bits=int(hdf5.read_number(file, "receiver_bits")),
+        full_scale=root.number("receiver_full_scale"),
+        bits=root.whole_number("receiver_bits"),
         **nodes,
     )
 
 
-def _read_truth(file: Any, n_traces: int) -> Truth | None:
-    group = file.get("truth")
+def _read_truth(root: NativeGroup, n_traces: int, digest: ContentDigest) -> Truth | None:
+    group = root.subgroup("truth")
     if group is None:
         return None
-    interfaces = hdf5.read_label_table(group, "interface")
-    return Truth(
-        interfaces=interfaces,
-        delay_us=hdf5.read_array(group, "delay_us", (n_traces, len(interfaces)), np.float64),
-        columns={
-            name: hdf5.read_array(group, name, (n_traces,))
-            for name in group
-            if name not in ("interface", "delay_us")
-        },
-    )
+    interfaces = group.labels("interface")
+    delay_us = group.array("delay_us", (n_traces, len(interfaces)), np.float64)
+    columns = {
+        name: group.array(name, (n_traces,))
+        for name in group
+        if name not in ("interface", "delay_us")
+    }
+    digest.texts("truth/interface", interfaces)
+    digest.texts("truth", list(columns))
+    for name, values in {"delay_us": delay_us, **columns}.items():
+        digest.array(f"truth/{name}", values)
+    return Truth(interfaces=interfaces, delay_us=delay_us, columns=columns)

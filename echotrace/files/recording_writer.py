@@ -9,24 +9,24 @@ from types import TracebackType
 from typing import Any, Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from echotrace.errors import ParameterError
 from echotrace.files import hdf5
 from echotrace.files.atomic import atomic_target, writing
+from echotrace.files.digest import BlockDigests, ContentDigest
 from echotrace.files.labels import (
     CHUNK_CACHE_BYTES,
+    add_labels,
     check_column_name,
     portable,
     row_codes,
+    write_digest,
     write_label_table,
 )
-from echotrace.files.recording_file import (
-    CHUNK_BYTES,
-    PROBE_NUMBERS,
-    RECORDING_VERSION,
-    SIGNALS,
-)
+from echotrace.files.recording_file import PROBE_NUMBERS, RECORDING_VERSION, SIGNALS, add_facts
 from echotrace.files.sink import Sink
+from echotrace.files.stored_samples import CHUNK_BYTES, rows_in
 from echotrace.recording import COLUMNS, Recording, Truth
 
 __all__ = ["RecordingWriter", "write_recording"]
@@ -63,7 +63,9 @@ def write_recording(recording: Recording, path: str | Path, *, compress: bool = 
         if isinstance(recording.samples, np.ndarray):
             writer.append(recording)
         else:
-            for block in recording.blocks(_rows_in(_BLOCK_BYTES, recording)):
+            for block in recording.blocks(
+                rows_in(_BLOCK_BYTES, recording.n_samples, recording.samples.dtype)
+            ):
                 writer.append(block)
 
 
@@ -104,6 +106,8 @@ class RecordingWriter:
         # Kept open: closing a dataset empties its chunk cache, and each block would then read,
         # unpack and pack again the chunks that the block before left half full.
         self._data: dict[str, Any] = {}
+        self._digest = ContentDigest()
+        self._blocks = BlockDigests(1)
 
     def __enter__(self) -> Self:
         import h5py
@@ -177,6 +181,9 @@ class RecordingWriter:
         sample = hdf5.add_axis(
             file, "sample", np.arange(block.n_samples, dtype=np.int32), long_name="sample number"
         )
+        chunk_rows = self._chunk_rows(block)
+        self._blocks = BlockDigests(chunk_rows)
+        self._digest.number("rows_per_block", chunk_rows)
         samples = hdf5.add(
             file,
             "samples",
@@ -184,7 +191,7 @@ class RecordingWriter:
             (trace, sample),
             long_name="received samples, as stored by the converter",
             grows=True,
-            chunk_rows=self._chunk_rows(block),
+            chunk_rows=chunk_rows,
             compress=self._compress,
         )
         samples.attrs["coordinates"] = "delay_us"
@@ -206,6 +213,15 @@ class RecordingWriter:
             )
             data.attrs["labels"] = f"{name}_label"
         _write_scalars(file, block)
+        add_facts(
+            self._digest,
+            sampling_rate_hz=block.sampling_rate_hz,
+            start_delay_us=block.start_delay_us,
+            signal=block.signal,
+            probe=block.probe,
+            receiver=block.receiver,
+            attributes=block.attributes,
+        )
         growing = ["trace", "samples", "gain_db", *COLUMNS]
         if block.truth is not None:
             self._begin_truth(block.truth, trace)
@@ -214,13 +230,15 @@ class RecordingWriter:
         self._first = block.select(slice(0, 1))
 
     def _chunk_rows(self, block: Recording) -> int:
-        most = _rows_in(CHUNK_BYTES, block)
+        most = rows_in(CHUNK_BYTES, block.n_samples, block.samples.dtype)
         if not self._expected_traces:
             return most
         # Equal chunks, so that the last one is not mostly empty.
         return math.ceil(self._expected_traces / math.ceil(self._expected_traces / most))
 
     def _begin_truth(self, truth: Truth, trace: Any) -> None:
+        self._digest.texts("truth/interface", truth.interfaces)
+        self._digest.texts("truth", list(truth.columns))
         group = self._file.create_group("truth", track_order=True)
         interface = hdf5.add_axis(
             group, "interface", truth.interfaces, long_name="interface, in beam order"
@@ -258,26 +276,44 @@ class RecordingWriter:
                 )
 
     def _append(self, block: Recording) -> None:
-        data = self._data
         start, stop = self.n_traces, self.n_traces + block.n_traces
-        hdf5.append_rows(data["trace"], np.arange(start, stop, dtype=np.int32))
-        hdf5.append_rows(data["samples"], np.asarray(block.samples[:]))
-        hdf5.append_rows(data["gain_db"], block.gain_db)
+        samples = np.asarray(block.samples[:])
+        hdf5.append_rows(self._data["trace"], np.arange(start, stop, dtype=np.int32))
+        hdf5.append_rows(self._data["samples"], samples)
+        self._blocks.add(samples)
+        self._put("gain_db", block.gain_db)
         for name in COLUMNS:
-            hdf5.append_rows(data[name], row_codes(getattr(block, name), name, self._labels[name]))
+            self._put(name, row_codes(getattr(block, name), name, self._labels[name]))
         if block.truth is not None:
-            hdf5.append_rows(data["truth/delay_us"], block.truth.delay_us)
-            for name, values in block.truth.columns.items():
-                hdf5.append_rows(data[f"truth/{name}"], values)
+            for name, values in {"delay_us": block.truth.delay_us, **block.truth.columns}.items():
+                self._put(f"truth/{name}", values)
         self.n_traces = stop
 
+    def _put(self, name: str, values: NDArray[Any]) -> None:
+        data = self._data[name]
+        stored = values.astype(data.dtype, copy=False)
+        hdf5.append_rows(data, stored)
+        self._digest.array(name, stored)
+
     def _finish(self) -> None:
-        for name in COLUMNS:
-            write_label_table(self._file, name, tuple(self._labels[name]))
-
-
-def _rows_in(size_bytes: int, recording: Recording) -> int:
-    return max(1, size_bytes // (recording.n_samples * recording.samples.dtype.itemsize))
+        file, digest = self._file, self._digest
+        labels = {name: tuple(self._labels[name]) for name in COLUMNS}
+        for name, table in labels.items():
+            write_label_table(file, name, table)
+        add_labels(digest, labels)
+        samples = self._data["samples"]
+        digest.texts("samples", [str(tuple(samples.shape)), samples.dtype.str])
+        blocks = self._blocks.finish()
+        axis = hdf5.add_axis(
+            file, "block", np.arange(blocks.size, dtype=np.int32), long_name="block of traces"
+        )
+        data = hdf5.add(
+            file, "samples_digest", blocks, (axis,), units="",
+            long_name="XXH3 of 64 bits over the samples of each block of traces",
+        )  # fmt: skip
+        data.attrs["rows_per_block"] = np.int32(samples.chunks[0])
+        digest.array("samples_digest", blocks)
+        write_digest(file, digest)
 
 
 def _truth_form(truth: Truth | None) -> str:

@@ -158,6 +158,12 @@ def _cell(value: Any) -> str:
     return table_cell(visible(value)) if isinstance(value, str) else str(value)
 
 
+def _caution(attributes: Mapping[str, str]) -> str:
+    """The caution in the table itself, for a spreadsheet does not show the schema."""
+    invented = attributes.get("source", "").startswith("synthetic")
+    return f"{'Synthetic: invented data, no patient. ' if invented else ''}{CAUTION}"
+
+
 def _one_of(states: type[StrEnum]) -> dict[str, Any]:
     return {"required": True, "enum": [str(item) for item in states]}
 
@@ -202,7 +208,7 @@ def write_measurement_table(measurement: Measurement, path: str | Path) -> None:
         )
         columns[name] = values
 
-    put("trace", "integer", range(n), "number of the trace", required=True, minimum=0)
+    put("scan", "integer", range(1, n + 1), "number of the scan", required=True, minimum=1)
     for name, (meaning, limits) in _LABELS.items():
         put(name, "string", getattr(measurement, name), meaning, **limits)
     put("accepted", "boolean", measurement.accepted, "counts towards the result", required=True)
@@ -247,6 +253,9 @@ def write_measurement_table(measurement: Measurement, path: str | Path) -> None:
         )  # fmt: skip
     for name, values in measurement.features.items():
         put(f"feature_{name}", "number", values, "what the findings were made from")
+    made_with = measurement.attributes.get("made_with", "").replace("\n", " ")
+    put("made_with", "string", [made_with] * n, "speeds, offset of the probe, changed settings")
+    put("caution", "string", [_caution(measurement.attributes)] * n, "to be read with the numbers")
     write_table(
         path,
         fields,
@@ -255,5 +264,5 @@ def write_measurement_table(measurement: Measurement, path: str | Path) -> None:
             "One row per scan, accepted and rejected. A length that is missing has a finding that "
             "says why."
         ),
-        primary_key="trace",
+        primary_key="scan",
     )

@@ -75,6 +75,12 @@ class TableDraws:
         Centre frequency times aperture.
     method, state, eye : ndarray of int, (n,)
         Positions in ``METHODS`` and of the lens state; a number for each eye.
+
+    Examples
+    --------
+    >>> draws = table_draws(3, 1)
+    >>> draws.select(draws.eye == 0).tilt_deg.size == SCANS
+    True
     """
 
     figures: Float64
@@ -87,12 +93,38 @@ class TableDraws:
     eye: NDArray[np.intp]
 
     def select(self, rows: NDArray[Any]) -> TableDraws:
-        """Some of the traces."""
+        """Some of the traces.
+
+        Parameters
+        ----------
+        rows : ndarray
+            Trace numbers, or one truth value per trace.
+
+        Returns
+        -------
+        TableDraws
+        """
         return TableDraws(**{name: getattr(self, name)[rows] for name in self.__slots__})
 
 
 def table_scenario(seed: int, number: int) -> dict[str, Any]:
-    """One draw of the calibration, held widely and received without noise, clipping or TGC."""
+    """One draw of the calibration, held widely and received without noise, clipping or TGC.
+
+    Parameters
+    ----------
+    seed, number : int
+        Of the set and of the draw in it.
+
+    Returns
+    -------
+    dict
+        As the TOML file of a scenario would hold it.
+
+    Examples
+    --------
+    >>> table_scenario(501, 0)["scans"] == SCANS
+    True
+    """
     table = draw_table(seed, number, poses=EYES).table
     rng = np.random.default_rng([seed, number, 1])
     table["scans"] = SCANS
@@ -125,6 +157,20 @@ def table_draws(
         A draw does not depend on how many there are.
     progress : callable, optional
         Called with (scenarios done, scenarios in all).
+
+    Returns
+    -------
+    TableDraws
+
+    Raises
+    ------
+    ParameterError
+        A synthesis that gave no truth.
+
+    Examples
+    --------
+    >>> table_draws(3, 1).tilt_deg.size == EYES * SCANS
+    True
     """
     rows: dict[str, list[Any]] = {name: [] for name in TableDraws.__slots__}
     for number in range(scenarios):
@@ -230,6 +276,10 @@ def fit_tables(draws: TableDraws, *, provenance: str = "") -> AlignmentTables:
     provenance : str
         JSON that is kept with the tables.
 
+    Returns
+    -------
+    AlignmentTables
+
     Notes
     -----
     Each figure is a multilinear function between the nodes, fitted by least squares with a
@@ -238,6 +288,10 @@ def fit_tables(draws: TableDraws, *, provenance: str = "") -> AlignmentTables:
     figure's loss against its value on the axis. Of the standardised residuals, the part that two
     poses of one eye have in common is the mean product of the residuals of such pairs; the rest
     belongs to the pose.
+
+    Examples
+    --------
+    >>> fit_tables(table_draws(501, 400))  # doctest: +SKIP
     """
     rough = _roughness()
     n_figures = len(FEATURES)
@@ -335,12 +389,36 @@ def _split(z: Float64, eye: NDArray[np.intp]) -> tuple[Float64, Float64]:
 
 
 def draws_hash(seed: int, scenarios: int) -> str:
-    """SHA-256 of all scenarios of a set of draws."""
+    """SHA-256 of all scenarios of a set of draws.
+
+    Parameters
+    ----------
+    seed, scenarios : int
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> len(draws_hash(3, 1))
+    64
+    """
     return hash_of_tables(table_scenario(seed, number) for number in range(scenarios))
 
 
 def write_tables(path: str | Path, tables: AlignmentTables) -> None:
-    """Write tables so that the file is either the old one or the whole new one."""
+    """Write tables so that the file is either the old one or the whole new one.
+
+    Parameters
+    ----------
+    path : str or Path
+    tables : AlignmentTables
+
+    Examples
+    --------
+    >>> write_tables("alignment_tables.npz", tables)  # doctest: +SKIP
+    """
     from echotrace.files.atomic import atomic_target, writing
 
     with atomic_target(path) as partial, writing(path), partial.open("wb") as file:
@@ -356,7 +434,22 @@ def write_tables(path: str | Path, tables: AlignmentTables) -> None:
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Build the alignment tables and write their file."""
+    """Build the alignment tables and write their file.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        Those of the process where it is None.
+
+    Returns
+    -------
+    int
+        0.
+
+    Examples
+    --------
+    >>> main(["-o", "tables.npz", "--scenarios", "40"])  # doctest: +SKIP
+    """
     from tqdm import tqdm
 
     parser = argparse.ArgumentParser(

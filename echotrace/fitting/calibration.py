@@ -34,7 +34,22 @@ __all__ = ["main", "write_models"]
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Refit the score: write the measured draws and the model."""
+    """Refit the score: write the measured draws and the model.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        Those of the process where it is None.
+
+    Returns
+    -------
+    int
+        0.
+
+    Examples
+    --------
+    >>> main(["--refit", "--folder", "copy"])  # doctest: +SKIP
+    """
     from tqdm import tqdm
 
     parser = argparse.ArgumentParser(
@@ -66,7 +81,17 @@ def _advance(bar: Any) -> None:
 
 
 def write_models(path: Path, models: Mapping[str, ScoreModel]) -> None:
-    """Write the model file with its provenance."""
+    """Write the model file with its provenance.
+
+    Parameters
+    ----------
+    path : Path
+    models : mapping of str to ScoreModel
+
+    Examples
+    --------
+    >>> write_models(Path("score_model.toml"), fit_models(data))  # doctest: +SKIP
+    """
     from echotrace.files.atomic import save_text
 
     draws = {name: SHIPPED_SETS[name] for name in ("fit", "fit_more")}

@@ -56,6 +56,11 @@ class Draw:
         One of :data:`LENS_STATES`.
     receiver_told : bool
         Whether the recording describes its receiver.
+
+    Examples
+    --------
+    >>> draw_table(101, 0, poses=4).state in LENS_STATES
+    True
     """
 
     number: int
@@ -76,6 +81,15 @@ def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.
         Eyes and poses of the scenario.
     noise_shift_db : float
         Added to the noise, dB.
+
+    Returns
+    -------
+    Draw
+
+    Examples
+    --------
+    >>> draw_table(101, 7, poses=4).table["eye"]["eyes"]
+    4
     """
     rng = np.random.default_rng([seed, number])
     state = str(rng.choice(LENS_STATES, p=_STATE_SHARE))
@@ -185,6 +199,15 @@ def draw_recordings(
         Of each scenario.
     noise_shift_db : float
         Added to the noise of every scenario, dB.
+
+    Yields
+    ------
+    (Draw, Recording)
+
+    Examples
+    --------
+    >>> [recording.n_traces for _, recording in draw_recordings(3, 1, poses=2)]
+    [2]
     """
     for number in range(scenarios):
         draw = draw_table(seed, number, poses=poses, noise_shift_db=noise_shift_db)
@@ -206,6 +229,11 @@ def hash_of_tables(tables: Iterable[Mapping[str, Any]]) -> str:
     str
         Of the numbers to twelve digits: processors differ in the last digit of an exponential,
         which changes no scenario.
+
+    Examples
+    --------
+    >>> hash_of_tables([{"scans": 1}])[:8]
+    'e856db90'
     """
     rounded = [_rounded(table) for table in tables]
     return hashlib.sha256(json.dumps(rounded, sort_keys=True).encode()).hexdigest()

@@ -35,6 +35,16 @@ class ConfusionMatrix:
         Scans that raised each finding.
     rejected : ndarray of int64, (n_rows,)
         Scans that were not accepted.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> matrix = ConfusionMatrix(
+    ...     done=("lid shut",), wanted=(frozenset({"no_echo"}),), unwanted=("",),
+    ...     findings=("no_echo",), scans=4, raised=np.array([[4]]), rejected=np.array([4]),
+    ... )
+    >>> matrix.count("lid shut", "no_echo")
+    4
     """
 
     done: tuple[str, ...]
@@ -51,11 +61,20 @@ class ConfusionMatrix:
         Parameters
         ----------
         done, finding : str
+
+        Returns
+        -------
+        int
         """
         return int(self.raised[self.done.index(done), self.findings.index(finding)])
 
     def to_text(self) -> str:
-        """The matrix as a table: columns numbered, their names below."""
+        """The matrix as a table: columns numbered, their names below.
+
+        Returns
+        -------
+        str
+        """
         width = max(len(name) for name in self.done)
         numbers = "".join(f"{k + 1:>3d}" for k in range(len(self.findings)))
         lines = [
@@ -82,6 +101,14 @@ def confusion_of_findings(scans: int = 4) -> ConfusionMatrix:
     ----------
     scans : int
         Scans of each.
+
+    Returns
+    -------
+    ConfusionMatrix
+
+    Examples
+    --------
+    >>> print(confusion_of_findings(1).to_text())  # doctest: +SKIP
     """
     rows: list[tuple[Trial, frozenset[str], str]] = []
     rows += [(item.case, frozenset({item.finding}), "") for item in FINDING_CASES.values()]
@@ -116,6 +143,18 @@ def error_centiles(data: ScoreSet, *, least: int = 100) -> dict[str, float]:
         From :func:`echotrace.fitting.score_sets.score_set`.
     least : int
         Findings raised by fewer traces with a length are left out.
+
+    Returns
+    -------
+    dict of str to float
+        mm, by the finding's name.
+
+    Examples
+    --------
+    >>> from echotrace.fitting.score_sets import shipped_sets
+    >>> found = error_centiles(shipped_sets()["fit"])
+    >>> found["pick_uncertain"] > found["chamber_shallow"]
+    True
     """
     size = np.abs(data.error_mm)
     found = {}

@@ -26,6 +26,15 @@ def plot_confusion(matrix: ConfusionMatrix, ax: Axes, *, near_misses: bool = Fal
     near_misses : bool
         Show the near misses (the cell that must stay empty is framed by dashes) instead of the
         cases.
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> plot_confusion(confusion_of_findings(1), figure.add_subplot())  # doctest: +SKIP
     """
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.patches import Rectangle
@@ -73,6 +82,14 @@ def confusion_figure(matrix: ConfusionMatrix | None = None) -> Figure:
     ----------
     matrix : ConfusionMatrix, optional
         None makes and measures all cases (a quarter of a minute).
+
+    Returns
+    -------
+    Figure
+
+    Examples
+    --------
+    >>> confusion_figure().savefig("findings.png")  # doctest: +SKIP
     """
     matrix = confusion_of_findings() if matrix is None else matrix
     near = sum(bool(name) for name in matrix.unwanted)

@@ -29,6 +29,14 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
     ----------
     recording_path : Path
         The recording whose first scan is shown as measured.
+
+    Returns
+    -------
+    dict of str to Figure
+
+    Examples
+    --------
+    >>> sorted(gallery(Path("synthetic_traces/immersion_sitting.h5")))  # doctest: +SKIP
     """
     recording = read_recording(recording_path)
     sets = shipped_sets()
@@ -53,7 +61,21 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
 
 
 def write_gallery(folder: Path) -> list[Path]:
-    """Draw the pictures into ``folder/pictures``; the recordings lie in ``folder``."""
+    """Draw the pictures into ``folder/pictures``; the recordings lie in ``folder``.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    list of Path
+        What was written.
+
+    Examples
+    --------
+    >>> write_gallery(Path("synthetic_traces"))  # doctest: +SKIP
+    """
     target = folder / "pictures"
     target.mkdir(exist_ok=True)
     written = []

@@ -19,7 +19,23 @@ Float64 = NDArray[np.float64]
 
 
 def roc_curve(score: Float64, positive: NDArray[np.bool_]) -> tuple[Float64, Float64]:
-    """False and true positive rates over all thresholds, from none to all accepted."""
+    """False and true positive rates over all thresholds, from none to all accepted.
+
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+    positive : ndarray of bool, (n,)
+
+    Returns
+    -------
+    false_rate, true_rate : ndarray of float64, (n_thresholds + 1,)
+
+    Examples
+    --------
+    >>> false, true = roc_curve(np.array([0.9, 0.8, 0.3]), np.array([True, False, True]))
+    >>> false.tolist(), true.tolist()
+    ([0.0, 0.0, 1.0, 1.0], [0.0, 0.5, 0.5, 1.0])
+    """
     order = np.argsort(-score, kind="stable")
     hits = positive[order]
     last = np.flatnonzero(np.diff(score[order], append=-np.inf))
@@ -31,9 +47,24 @@ def roc_curve(score: Float64, positive: NDArray[np.bool_]) -> tuple[Float64, Flo
 def roc_area(score: Float64, positive: NDArray[np.bool_]) -> float:
     """Area under the ROC curve: the chance that a good trace scores above a bad one.
 
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+    positive : ndarray of bool, (n,)
+
+    Returns
+    -------
+    float
+        NaN where all traces are of one kind.
+
     Notes
     -----
     Mann-Whitney statistic with ties counted half (Hanley & McNeil 1982, Radiology 143:29).
+
+    Examples
+    --------
+    >>> roc_area(np.array([0.9, 0.8, 0.3]), np.array([True, False, True]))
+    0.5
     """
     rank = scipy.stats.rankdata(score)
     n_pos = int(positive.sum())
@@ -67,6 +98,14 @@ def roc_band(
     -------
     false_rate, low, high : ndarray of float64
     area_interval : tuple of float
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> positive = rng.random(60) < 0.5
+    >>> *_, (low, high) = roc_band(rng.normal(positive), positive, np.arange(60) // 3, rounds=50)
+    >>> 0.5 < low < high < 1.0
+    True
     """
     rng = np.random.default_rng(seed)
     axis = np.linspace(0.0, 1.0, 201)
@@ -86,14 +125,47 @@ def roc_band(
 
 
 def brier_score(score: Float64, outcome: NDArray[np.bool_]) -> float:
-    """Mean squared difference of probability and outcome (Brier 1950, Mon Weather Rev 78:1)."""
+    """Mean squared difference of probability and outcome (Brier 1950, Mon Weather Rev 78:1).
+
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+        Probabilities.
+    outcome : ndarray of bool, (n,)
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> brier_score(np.array([0.5, 1.0]), np.array([True, True]))
+    0.125
+    """
     return float(np.mean((score - outcome) ** 2))
 
 
 def calibration_curve(
     score: Float64, outcome: NDArray[np.bool_], *, bins: int = 10
 ) -> tuple[Float64, Float64, NDArray[np.intp]]:
-    """Mean score, share of good traces and number of traces in bins of equal numbers."""
+    """Mean score, share of good traces and number of traces in bins of equal numbers.
+
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+    outcome : ndarray of bool, (n,)
+    bins : int
+
+    Returns
+    -------
+    mean, share : ndarray of float64, (bins,)
+    number : ndarray of int, (bins,)
+
+    Examples
+    --------
+    >>> calibration_curve(np.array([0.2, 0.4]), np.array([False, True]), bins=1)[1].tolist()
+    [0.5]
+    """
     order = np.argsort(score, kind="stable")
     parts = np.array_split(order, bins)
     return (
@@ -104,6 +176,22 @@ def calibration_curve(
 
 
 def calibration_error(score: Float64, outcome: NDArray[np.bool_], *, bins: int = 10) -> float:
-    """Mean distance of score and share of good traces over the bins, weighted by number."""
+    """Mean distance of score and share of good traces over the bins, weighted by number.
+
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+    outcome : ndarray of bool, (n,)
+    bins : int
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round(calibration_error(np.array([0.2, 0.4]), np.array([False, True]), bins=1), 3)
+    0.2
+    """
     mean, share, number = calibration_curve(score, outcome, bins=bins)
     return float(np.sum(np.abs(mean - share) * number) / number.sum())

@@ -63,6 +63,19 @@ def roc_plot(
         Scenario of each trace.
     ax : Axes, optional
     title : str
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> score = rng.normal(size=400)
+    >>> good = rng.random(400) < 1 / (1 + np.exp(-3 * score))
+    >>> roc_plot(score, good, np.arange(400) // 4).get_xlabel()
+    'off-axis scans taken for good'
     """
     ax = new_axes(ax, 3.2, 3.0)
     false, true = roc_curve(score, positive)
@@ -91,6 +104,25 @@ def reliability_plot(
     """Share of good scans against the score, in ten bins of equal numbers.
 
     The bars are binomial: two standard errors each way, as if all traces were independent.
+
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+    outcome : ndarray of bool, (n,)
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> score = rng.normal(size=400)
+    >>> good = rng.random(400) < 1 / (1 + np.exp(-3 * score))
+    >>> reliability_plot(1 / (1 + np.exp(-score)), good).get_ylabel()
+    'share of good scans'
     """
     ax = new_axes(ax, 3.2, 3.0)
     mean, share, number = calibration_curve(score, outcome)
@@ -134,6 +166,16 @@ def error_plot(
         Measured less true length; NaN where nothing was measured.
     min_score : float
     ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> error_plot(np.array([0.2, 0.9]), np.array([1.2, 0.01]), 0.4).get_yscale()
+    'log'
     """
     ax = new_axes(ax, 3.2, 3.0)
     error = np.clip(np.abs(error_mm), *_ERROR_RANGE_MM)
@@ -175,7 +217,25 @@ def tilt_plot(
     retina_incidence_deg: NDArray[np.float64],
     ax: Axes | None = None,
 ) -> Axes:
-    """Score against tilt; open marks where a shift of the beam brings it square to the retina."""
+    """Score against tilt; open marks where a shift of the beam brings it square to the retina.
+
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+    tilt_deg : ndarray of float64, (n,)
+    retina_incidence_deg : ndarray of float64, (n,)
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> tilt_plot(np.array([0.9]), np.array([1.0]), np.array([0.5])).get_xlabel()
+    'tilt (degrees)'
+    """
     ax = new_axes(ax, 3.2, 3.0)
     square = (tilt_deg > OFF_AXIS_DEG) & (retina_incidence_deg < 0.5 * OFF_AXIS_DEG)
     ax.scatter(
@@ -206,6 +266,14 @@ def score_figure(
     min_score : float
         Level of acceptance.
     title : str
+
+    Returns
+    -------
+    Figure
+
+    Examples
+    --------
+    >>> score_figure(data, score, min_score=0.4)  # doctest: +SKIP
     """
     figure = new_figure(7.2, 6.4)
     axes = figure.subplots(2, 2)
@@ -241,6 +309,19 @@ def left_out_plot(
         Group of each trace.
     ax : Axes, optional
     title : str
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> score = rng.normal(size=400)
+    >>> good = rng.random(400) < 1 / (1 + np.exp(-3 * score))
+    >>> left_out_plot(score, good, np.where(np.arange(400) < 200, "a", "b")).get_title(loc="left")
+    'Left out'
     """
     ax = new_axes(ax, 3.4, 3.0)
     roles = ("trace", "accent", "envelope", "ink", "muted")
@@ -271,6 +352,14 @@ def left_out_figure(data: ScoreSet, noisy: ScoreSet, noisy_score: NDArray[np.flo
     noisy : ScoreSet
         With 6 dB more noise.
     noisy_score : ndarray of float64
+
+    Returns
+    -------
+    Figure
+
+    Examples
+    --------
+    >>> left_out_figure(data, noisy, noisy_score)  # doctest: +SKIP
     """
     figure = new_figure(7.2, 6.4)
     axes = figure.subplots(2, 2)

@@ -76,10 +76,24 @@ def fit_model(
     -------
     ScoreModel
 
+    Raises
+    ------
+    ParameterError
+        Draws of one outcome only.
+
     Notes
     -----
     Steps are held at zero or more and their sum is penalised, intercept and absences have a weak
     quadratic penalty; the problem is convex and L-BFGS-B finds its only minimum.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> retina_db = rng.normal(size=400)
+    >>> good = rng.random(400) < 1 / (1 + np.exp(-3 * retina_db))
+    >>> model = fit_model({"retina_against_cornea_db": retina_db}, good)
+    >>> [term.feature for term in model.terms]
+    ['retina_against_cornea_db']
     """
     if outcome.all() or not outcome.any():
         raise ParameterError("the draws must hold both outcomes")
@@ -147,7 +161,21 @@ def fit_model(
 
 
 def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
-    """Both shipped models: ``score`` and ``on_axis``."""
+    """Both shipped models: ``score`` and ``on_axis``.
+
+    Parameters
+    ----------
+    data : ScoreSet
+
+    Returns
+    -------
+    dict of str to ScoreModel
+        ``on_axis`` is fitted to the traces that are aligned or clearly not.
+
+    Examples
+    --------
+    >>> sorted(fit_models(join_sets([sets["fit"], sets["fit_more"]])))  # doctest: +SKIP
+    """
     clear = data.aligned | (data.tilt_deg > OFF_AXIS_DEG) | (data.decentration_mm > 1.0)
     axis = data.select(clear)
     return {
@@ -168,6 +196,10 @@ def leave_out(data: ScoreSet, groups: NDArray[Any]) -> tuple[Float64, Float64]:
     Returns
     -------
     score, on_axis : ndarray of float64, (n,)
+
+    Examples
+    --------
+    >>> score, on_axis = leave_out(data, data.probe_kind)  # doctest: +SKIP
     """
     score, on_axis = np.full(data.good.size, np.nan), np.full(data.good.size, np.nan)
     for group in np.unique(groups):
@@ -180,7 +212,23 @@ def leave_out(data: ScoreSet, groups: NDArray[Any]) -> tuple[Float64, Float64]:
 
 
 def models_toml(models: Mapping[str, ScoreModel], provenance: Mapping[str, str]) -> str:
-    """Models and provenance as the text of the model file."""
+    """Models and provenance as the text of the model file.
+
+    Parameters
+    ----------
+    models : mapping of str to ScoreModel
+    provenance : mapping of str to str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> model = ScoreModel(intercept_nats=0.5, terms=())
+    >>> models_toml({"score": model}, {"made_by": "me"}).split()[:2]
+    ['[provenance]', 'made_by']
+    """
     import tomli_w
 
     table: dict[str, Any] = {"provenance": dict(provenance), "model": {}}

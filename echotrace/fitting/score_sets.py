@@ -90,6 +90,11 @@ class DrawSet:
     ----------
     seed, scenarios, poses : int
     noise_shift_db : float
+
+    Examples
+    --------
+    >>> SHIPPED_SETS["unseen"].seed
+    404
     """
 
     seed: int
@@ -131,6 +136,12 @@ class ScoreSet:
     findings : ndarray of uint32
         Bit set of :data:`echotrace.quality.finding_list.FINDINGS`, as measured when the set was
         made.
+
+    Examples
+    --------
+    >>> data = shipped_sets()["fit_more"]
+    >>> data.good.size, int(data.off_axis.sum()) > 0
+    (320, True)
     """
 
     features: Mapping[str, NDArray[np.float32]]
@@ -151,7 +162,17 @@ class ScoreSet:
         return np.asarray(self.tilt_deg > OFF_AXIS_DEG)
 
     def select(self, rows: NDArray[Any]) -> ScoreSet:
-        """Some of the traces."""
+        """Some of the traces.
+
+        Parameters
+        ----------
+        rows : ndarray
+            Trace numbers, or one truth value per trace.
+
+        Returns
+        -------
+        ScoreSet
+        """
         values: dict[str, Any] = {
             name: getattr(self, name)[rows] for name in self.__slots__ if name != "features"
         }
@@ -172,6 +193,18 @@ def judge_truth(recording: Recording, result: Measurement) -> dict[str, NDArray[
     dict of str to ndarray, each (n_traces,)
         ``tilt_deg``, ``decentration_mm``, ``retina_incidence_deg``, ``error_mm``, ``aligned``,
         ``good``.
+
+    Raises
+    ------
+    ParameterError
+        A recording without truth.
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.compose import synthesise
+    >>> recording = synthesise({"scans": 2}, 1)
+    >>> judge_truth(recording, measure(recording))["good"].tolist()
+    [True, True]
     """
     if recording.truth is None:
         raise ParameterError("only a synthetic recording can be judged: this one has no truth")
@@ -199,6 +232,15 @@ def score_set(draws: DrawSet, *, progress: Callable[[int, int], None] | None = N
     draws : DrawSet
     progress : callable, optional
         Called with (scenarios done, scenarios in all).
+
+    Returns
+    -------
+    ScoreSet
+
+    Examples
+    --------
+    >>> score_set(DrawSet(seed=3, scenarios=1, poses=2)).good.size
+    2
     """
     parts = []
     for draw, recording in draw_recordings(
@@ -211,7 +253,24 @@ def score_set(draws: DrawSet, *, progress: Callable[[int, int], None] | None = N
 
 
 def measured_part(draw: Draw, recording: Recording) -> ScoreSet:
-    """One drawn scenario, measured."""
+    """One drawn scenario, measured.
+
+    Parameters
+    ----------
+    draw : Draw
+    recording : Recording
+        Of that draw.
+
+    Returns
+    -------
+    ScoreSet
+
+    Examples
+    --------
+    >>> draw, recording = next(draw_recordings(3, 1, poses=2))
+    >>> measured_part(draw, recording).draw.tolist()
+    [0, 0]
+    """
     result = measure(recording)
     n = recording.n_traces
     return ScoreSet(
@@ -225,7 +284,22 @@ def measured_part(draw: Draw, recording: Recording) -> ScoreSet:
 
 
 def join_sets(parts: list[ScoreSet]) -> ScoreSet:
-    """Join sets; a feature that one of them lacks is NaN there."""
+    """Join sets; a feature that one of them lacks is NaN there.
+
+    Parameters
+    ----------
+    parts : list of ScoreSet
+
+    Returns
+    -------
+    ScoreSet
+
+    Examples
+    --------
+    >>> sets = shipped_sets()
+    >>> join_sets([sets["unseen"], sets["noisy"]]).good.size
+    900
+    """
     names = dict.fromkeys(name for part in parts for name in part.features)
     features = {
         name: np.concatenate(
@@ -242,7 +316,21 @@ def join_sets(parts: list[ScoreSet]) -> ScoreSet:
 
 
 def draws_hash(draws: DrawSet) -> str:
-    """SHA-256 of all scenarios of a set of draws."""
+    """SHA-256 of all scenarios of a set of draws.
+
+    Parameters
+    ----------
+    draws : DrawSet
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> len(draws_hash(DrawSet(seed=3, scenarios=1)))
+    64
+    """
     return hash_of_tables(
         draw_table(draws.seed, number, poses=draws.poses, noise_shift_db=draws.noise_shift_db).table
         for number in range(draws.scenarios)
@@ -250,7 +338,17 @@ def draws_hash(draws: DrawSet) -> str:
 
 
 def write_sets(path: Path, sets: Mapping[str, ScoreSet]) -> None:
-    """Write measured sets with their truth, numpy's own format."""
+    """Write measured sets with their truth, numpy's own format.
+
+    Parameters
+    ----------
+    path : Path
+    sets : mapping of str to ScoreSet
+
+    Examples
+    --------
+    >>> write_sets(Path("draws.npz"), {"mine": data})  # doctest: +SKIP
+    """
     from echotrace.files.atomic import atomic_target
 
     arrays: dict[str, NDArray[Any]] = {}
@@ -266,10 +364,23 @@ def write_sets(path: Path, sets: Mapping[str, ScoreSet]) -> None:
 def read_sets(path: Path) -> dict[str, ScoreSet]:
     """Read what :func:`write_sets` has written.
 
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    dict of str to ScoreSet
+
     Raises
     ------
     FileFormatError
         The file is not there or not of this kind.
+
+    Examples
+    --------
+    >>> sorted(read_sets(DATA / "score_draws.npz"))
+    ['fit', 'fit_more', 'noisy', 'unseen']
     """
     try:
         with np.load(path) as file:
@@ -297,5 +408,15 @@ DATA = Path(__file__).parents[1] / "data"
 
 
 def shipped_sets() -> dict[str, ScoreSet]:
-    """The measured sets that come with the package, by their names in :data:`SHIPPED_SETS`."""
+    """The measured sets that come with the package, by their names in :data:`SHIPPED_SETS`.
+
+    Returns
+    -------
+    dict of str to ScoreSet
+
+    Examples
+    --------
+    >>> sorted(shipped_sets()) == sorted(SHIPPED_SETS)
+    True
+    """
     return read_sets(DATA / "score_draws.npz")

@@ -36,6 +36,11 @@ class Trial:
     change : callable, optional
         What a person did to the recording afterwards.
     settings : Settings
+
+    Examples
+    --------
+    >>> trial("lid shut", artefacts={"blink": 1.0}).measured(1).finding_list(0)
+    ('no_echo', 'score_low')
     """
 
     done: str
@@ -49,13 +54,26 @@ class Trial:
         Parameters
         ----------
         scans : int
+
+        Returns
+        -------
+        Recording
         """
         tables = {key: dict(value) for key, value in self.tables.items()}
         made = synthesise({**tables}, seed=_SEED, count=scans)
         return made if self.change is None else self.change(made)
 
     def measured(self, scans: int = 3) -> Measurement:
-        """Make and measure it."""
+        """Make and measure it.
+
+        Parameters
+        ----------
+        scans : int
+
+        Returns
+        -------
+        Measurement
+        """
         return measure(self.recording(scans), self.settings)
 
 
@@ -67,6 +85,12 @@ class FindingCase:
     ----------
     finding : str
     case, near_miss : Trial
+
+    Examples
+    --------
+    >>> shut = trial("lid shut", artefacts={"blink": 1.0})
+    >>> FindingCase(finding="no_echo", case=shut, near_miss=trial("a good sitting")).finding
+    'no_echo'
     """
 
     finding: str
@@ -84,6 +108,15 @@ def trial(done: str, change: Change | None = None, /, **tables: Any) -> Trial:
         What a person did to the recording afterwards.
     **tables : mapping
         Sections of the scenario.
+
+    Returns
+    -------
+    Trial
+
+    Examples
+    --------
+    >>> trial("contact", method={"kind": "contact"}).recording(2).method.present
+    ('contact',)
     """
     return Trial(done=done, tables=MappingProxyType(tables), change=change)
 
@@ -95,6 +128,16 @@ def said_to_be(**labels: str | None) -> Change:
     ----------
     **labels : str or None
         What the recording says instead.
+
+    Returns
+    -------
+    callable
+        From a recording to one that is changed.
+
+    Examples
+    --------
+    >>> said_to_be(vitreous="gas")(trial("good").recording(1)).vitreous.present
+    ('gas',)
     """
 
     def change(recording: Recording) -> Recording:
@@ -112,6 +155,16 @@ def stopped_at(name: str, after_us: float) -> Change:
         Interface.
     after_us : float
         How long after its first arrival the recording ends, µs; negative: before.
+
+    Returns
+    -------
+    callable
+        From a recording to one that is changed.
+
+    Examples
+    --------
+    >>> stopped_at("retina", -1.0)(trial("good").recording(1)).n_samples
+    4418
     """
 
     def change(recording: Recording) -> Recording:
@@ -134,6 +187,16 @@ def echo_again(name: str, after_us: float, height: float) -> Change:
         Delay of the second after the first, µs.
     height : float
         Of the second over the first; negative takes away.
+
+    Returns
+    -------
+    callable
+        From a recording to one that is changed.
+
+    Examples
+    --------
+    >>> echo_again("lens_back", 0.5, 0.9)(trial("good").recording(1)).samples.dtype
+    dtype('int16')
     """
 
     def change(recording: Recording) -> Recording:

@@ -1,4 +1,4 @@
-"""What an echo looks like: height, rise, width, clipped samples, level of a stretch of trace."""
+"""What an echo looks like: height, rise, width, clipped samples, level of a window of the trace."""
 
 from __future__ import annotations
 
@@ -121,8 +121,8 @@ def window_row(row, start, stop):
     last = min(row.size, int(np.floor(stop)) + 1)
     if first >= last:
         return np.nan, np.nan
-    stretch = row[first:last]
-    return float(largest(stretch)), float(_power(stretch)) / (last - first)
+    inside = row[first:last]
+    return float(largest(inside)), float(_power(inside)) / (last - first)
 
 
 @kernel

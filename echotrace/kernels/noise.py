@@ -45,7 +45,7 @@ def _count(values, low, high):
 
 @filter_kernel
 def _quiet_mean(values):
-    """Least mean of sixteen stretches of the values that is not zero.
+    """Least mean of sixteen windows of the values that is not zero.
 
     Four at a time: one sum would wait for itself at each step.
     """
@@ -53,7 +53,7 @@ def _quiet_mean(values):
     never = np.float32(np.inf)
     least = never
     if values.size < 16:
-        # Too few for stretches: the least value that is not zero.
+        # Too few for windows: the least value that is not zero.
         for x in values:
             least = min(least, x if x > np.float32(0.0) else never)
         return float(least)

@@ -15,7 +15,8 @@ from typing import Any
 from echotrace.chain.block import Prepared, prepare
 from echotrace.chain.measure import measure_blocks
 from echotrace.errors import ParameterError
-from echotrace.files.native import read_recording
+from echotrace.files.guarded import changed
+from echotrace.files.native import StoredSamples, read_recording
 from echotrace.many.summaries import ManySummary, label_columns
 from echotrace.recording import Recording
 from echotrace.settings import Settings
@@ -81,13 +82,13 @@ def measure_many(
     """
     settings = settings or Settings()
     labels = label_columns(by)
-    tasks: list[tuple[str, int, int]] = []
+    tasks: list[_Task] = []
     for path in paths:
         name = str(Path(path).resolve())
         recording, prepared = _ready(name, settings, target)
         span = prepared.block_traces * _TASK_BLOCKS
         tasks += [
-            (name, start, min(start + span, recording.n_traces))
+            (name, start, min(start + span, recording.n_traces), _state(recording))
             for start in range(0, recording.n_traces, span)
         ]
     if not tasks:
@@ -106,6 +107,16 @@ def measure_many(
         if progress is not None:
             progress(k + 1, len(tasks))
     return whole
+
+
+# File, first trace, trace to end before, and the state of the file when the tasks were made: size
+# and time of the last change, which all machines see alike.
+_Task = tuple[str, int, int, tuple[int, ...]]
+
+
+def _state(recording: Recording) -> tuple[int, ...]:
+    samples = recording.samples
+    return samples.state[2:] if isinstance(samples, StoredSamples) else ()
 
 
 def _ready(path: str, settings: Settings, target: Target | None) -> tuple[Recording, Prepared]:
@@ -128,15 +139,17 @@ def _ready_once(
 
 
 def _measure_span(
-    task: tuple[str, int, int],
+    task: _Task,
     settings: Settings,
     target: Target | None,
     by: tuple[str, ...],
     workers: int | None = 1,
 ) -> ManySummary:
     """Summary of some blocks of one file."""
-    path, start, stop = task
+    path, start, stop, state = task
     recording, prepared = _ready(path, settings, target)
+    if _state(recording) != state:
+        raise changed(Path(path))
     whole = ManySummary(by=by, groups={})
     for part in measure_blocks(recording, prepared, workers=workers, first=start, stop=stop):
         whole = whole.merge(ManySummary.of(part, by))

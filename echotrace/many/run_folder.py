@@ -15,6 +15,7 @@ import echotrace
 from echotrace.chain.block import Prepared
 from echotrace.errors import ParameterError
 from echotrace.files.atomic import LEFT_BEHIND, save_text, writing
+from echotrace.files.native import StoredSamples
 from echotrace.files.parts import read_part, write_part
 from echotrace.measurement import Measurement
 from echotrace.recording import Recording
@@ -64,6 +65,15 @@ def manifest_of(recording: Recording, prepared: Prepared, target: Target | None)
     -------
     str
         JSON.
+
+    Examples
+    --------
+    >>> import json
+    >>> import echotrace as et
+    >>> from echotrace.chain.block import prepare
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> json.loads(manifest_of(recording, prepare(recording), None))["shape"][0]
+    6
     """
     manifest: dict[str, Any] = {
         "version": echotrace.__version__,
@@ -73,10 +83,10 @@ def manifest_of(recording: Recording, prepared: Prepared, target: Target | None)
         "sampling_rate_hz": recording.sampling_rate_hz,
         "block_traces": prepared.block_traces,
     }
-    source = getattr(recording.samples, "path", None)
-    if source is not None:
-        state = Path(source).stat()
-        manifest |= {"source": str(source), "size": state.st_size, "changed_ns": state.st_mtime_ns}
+    samples = recording.samples
+    if isinstance(samples, StoredSamples):
+        size, changed_ns = samples.state[2:]
+        manifest |= {"source": str(samples.path), "size": size, "changed_ns": changed_ns}
     return json.dumps(manifest, indent=1)
 
 

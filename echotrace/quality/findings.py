@@ -204,7 +204,7 @@ def describe_finding(
     >>> from echotrace.quality.limits import QualityLimits
     >>> words = describe_finding("gain_too_low", {"weakest_level_db": 14.2}, QualityLimits())
     >>> print(words.split(". ")[1])
-    Weakest echo over the noise: 14.2 dB; at least 20 wanted
+    Weakest echo over the noise: 14.2 dB; at least 20 dB wanted
     """
     if name not in FINDINGS:
         raise ParameterError(f"unknown finding {name!r}; known: {', '.join(FINDINGS)}")
@@ -236,19 +236,20 @@ def _number_words(
         return ""
     unit = next((word for end, word in _UNITS if feature.endswith(end)), "")
     wanted = getattr(limits, limit) if limit and limits is not None else np.nan
-    text = f"{words}: {_number(value, feature, wanted)}{unit}"
-    if np.isfinite(wanted):
-        text += f"; {'at least' if below else 'at most'} {wanted:g} wanted"
+    shown = _number(value, feature)
+    # A long unit is said once.
+    again = unit if len(unit) < 6 else ""
+    text = f"{words}: {shown}{unit}"
+    if np.isfinite(wanted) and float(shown) == wanted:
+        text += f", just {'under' if below else 'over'} the {wanted:g}{again} wanted"
+    elif np.isfinite(wanted):
+        text += f"; {'at least' if below else 'at most'} {wanted:g}{again} wanted"
     elif feature == "cavity_mm" and limits is not None:
         text += f"; {limits.min_cavity_mm:g} to {limits.max_cavity_mm:g} expected"
     return text
 
 
-def _number(value: float, feature: str, wanted: float) -> str:
-    """As many digits as tell the number from what was wanted."""
+def _number(value: float, feature: str) -> str:
     if feature.endswith(("_samples", "_count")):
         return f"{value:.0f}"
-    digits = 1 if feature.endswith(("_db", "_ratio", "_distance")) else 2
-    while digits < 4 and float(f"{value:.{digits}f}") == wanted:
-        digits += 1
-    return f"{value:.{digits}f}"
+    return f"{value:.{1 if feature.endswith(('_db', '_ratio', '_distance')) else 2}f}"

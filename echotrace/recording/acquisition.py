@@ -30,6 +30,11 @@ class Probe:
         Two-way delay of the probe's face after delay zero (delay tip, electronics, trigger) and
         its standard uncertainty, µs, from the probe's description or a reference block. NaN where
         not stated: a contact recording cannot be measured without it.
+
+    Examples
+    --------
+    >>> Probe(centre_frequency_hz=10e6, face_delay_us=1.01).fractional_bandwidth
+    0.6
     """
 
     centre_frequency_hz: float
@@ -58,6 +63,11 @@ class Receiver:
         (volts at the converter's input, or 1 for relative units).
     bits : int
         Resolution of the converter; 0 where samples are floats in units of ``full_scale``.
+
+    Examples
+    --------
+    >>> Receiver(tgc_delay_us=(8, 30), tgc_gain_db=(0, 16), bits=12).tgc_delay_us
+    (8.0, 30.0)
     """
 
     tgc_delay_us: tuple[float, ...] = ()

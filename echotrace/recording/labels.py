@@ -26,7 +26,13 @@ __all__ = [
 
 
 class Method(StrEnum):
-    """How the probe meets the eye; ``other`` for blocks and plates."""
+    """How the probe meets the eye; ``other`` for blocks and plates.
+
+    Examples
+    --------
+    >>> Method("contact").value
+    'contact'
+    """
 
     CONTACT = "contact"
     IMMERSION = "immersion"
@@ -34,7 +40,13 @@ class Method(StrEnum):
 
 
 class Eye(StrEnum):
-    """Which eye; ``none`` for blocks and plates."""
+    """Which eye; ``none`` for blocks and plates.
+
+    Examples
+    --------
+    >>> [eye.value for eye in Eye]
+    ['right', 'left', 'none']
+    """
 
     RIGHT = "right"
     LEFT = "left"
@@ -42,7 +54,13 @@ class Eye(StrEnum):
 
 
 class LensState(StrEnum):
-    """State of the lens; ``none`` for blocks and plates."""
+    """State of the lens; ``none`` for blocks and plates.
+
+    Examples
+    --------
+    >>> LensState.APHAKIC == "aphakic"
+    True
+    """
 
     PHAKIC = "phakic"
     APHAKIC = "aphakic"
@@ -51,7 +69,13 @@ class LensState(StrEnum):
 
 
 class Signal(StrEnum):
-    """What the samples are: the oscillating echo, or its envelope."""
+    """What the samples are: the oscillating echo, or its envelope.
+
+    Examples
+    --------
+    >>> Signal("rf").value
+    'rf'
+    """
 
     RF = "rf"
     ENVELOPE = "envelope"
@@ -86,6 +110,14 @@ class Column:
     ----------
     codes : ndarray of int32, (n_traces,)
     labels : tuple of str
+
+    Examples
+    --------
+    >>> column = Column.of(["a", "b", "a"], 3, "operator")
+    >>> column[2], column.labels
+    ('a', ('a', 'b'))
+    >>> column.where("a").tolist()
+    [True, False, True]
     """
 
     codes: NDArray[np.int32]
@@ -93,7 +125,24 @@ class Column:
 
     @classmethod
     def of(cls, value: str | Sequence[str] | Column, n_traces: int, name: str) -> Column:
-        """Make a column from one label for all traces, or one label each."""
+        """Make a column from one label for all traces, or one label each.
+
+        Parameters
+        ----------
+        value : str, sequence of str or Column
+        n_traces : int
+        name : str
+            What errors call it.
+
+        Returns
+        -------
+        Column
+
+        Raises
+        ------
+        RecordingError
+            Not one label for each trace.
+        """
         if isinstance(value, Column):
             column = value
         elif isinstance(value, str):
@@ -124,11 +173,30 @@ class Column:
         return (self.labels[int(code)] for code in self.codes)
 
     def take(self, rows: slice | NDArray[Any]) -> Column:
-        """The column of some of the traces."""
+        """The column of some of the traces.
+
+        Parameters
+        ----------
+        rows : slice or ndarray
+            Trace numbers, or one truth value per trace.
+
+        Returns
+        -------
+        Column
+        """
         return Column(frozen(self.codes[rows], np.int32), self.labels)
 
     def where(self, label: str) -> NDArray[np.bool_]:
-        """Mark the traces that carry a label."""
+        """Mark the traces that carry a label.
+
+        Parameters
+        ----------
+        label : str
+
+        Returns
+        -------
+        ndarray of bool, (n_traces,)
+        """
         if label not in self.labels:
             return np.zeros(len(self), dtype=np.bool_)
         return np.asarray(self.codes == self.labels.index(label), dtype=np.bool_)
@@ -143,12 +211,24 @@ class Column:
 def distinct_rows(columns: Sequence[Column]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Combinations of labels in several columns.
 
+    Parameters
+    ----------
+    columns : sequence of Column
+        Of as many traces each.
+
     Returns
     -------
     first : ndarray of int, (n_combinations,)
         Trace at which each appears first, rising.
     inverse : ndarray of int, (n_traces,)
         Number of each trace's combination.
+
+    Examples
+    --------
+    >>> columns = [Column.of(["b", "a", "b"], 3, "eye"), Column.of("x", 3, "method")]
+    >>> first, inverse = distinct_rows(columns)
+    >>> first.tolist(), inverse.tolist()
+    ([0, 1], [0, 1, 0])
     """
     n = len(columns[0])
     inverse = np.zeros(n, np.intp)

@@ -18,7 +18,13 @@ _LEAST_PEAK, _MOST_PEAK = 1e-15, 1e15
 
 
 class SampleStore(Protocol):
-    """Anything that can stand for the samples: an array, or a file read on demand."""
+    """Anything that can stand for the samples: an array, or a file read on demand.
+
+    Examples
+    --------
+    >>> isinstance(np.zeros((2, 16), np.float32), np.ndarray)
+    True
+    """
 
     @property
     def shape(self) -> tuple[int, ...]: ...  # noqa: D102
@@ -34,6 +40,15 @@ def frozen(values: ArrayLike, dtype: Any) -> NDArray[Any]:
     ----------
     values : array_like
     dtype : dtype_like
+
+    Returns
+    -------
+    ndarray
+
+    Examples
+    --------
+    >>> frozen([1, 2], np.float32).flags.writeable
+    False
     """
     array = np.array(values, dtype=dtype, copy=True)
     array.flags.writeable = False
@@ -58,6 +73,11 @@ def checked_samples(samples: Any) -> SampleStore:
     RecordingError
         Samples that are not two-dimensional, real, finite, and alive in every trace, or that
         cannot be stored without loss.
+
+    Examples
+    --------
+    >>> checked_samples(np.arange(32).reshape(2, 16)).dtype
+    dtype('int16')
     """
     if not isinstance(samples, np.ndarray) and hasattr(samples, "shape"):
         check_shape(samples.shape)
@@ -114,6 +134,10 @@ def check_shape(shape: tuple[int, ...]) -> None:
     ------
     RecordingError
         Not two dimensions, no trace, or too few samples.
+
+    Examples
+    --------
+    >>> check_shape((2, 16))
     """
     if len(shape) != 2:
         raise RecordingError(

@@ -56,6 +56,21 @@ class Recording:
         Samples that are not two-dimensional, real, finite and alive, or labels that do not fit.
     ParameterError
         A sampling rate or delay that is not possible.
+
+    Examples
+    --------
+    >>> samples = np.random.default_rng(1).integers(-100, 100, (5, 4096), np.int16)
+    >>> recording = Recording(
+    ...     samples=samples,
+    ...     sampling_rate_hz=100e6,
+    ...     start_delay_us=0.0,
+    ...     method="immersion",
+    ...     probe=Probe(centre_frequency_hz=10e6),
+    ... )
+    >>> recording
+    Recording(5 traces of 4096 int16 samples at 100 MHz, rf, immersion, target eye)
+    >>> recording.select([0, 2]).n_traces
+    2
     """
 
     samples: SampleStore
@@ -138,6 +153,10 @@ class Recording:
         ----------
         rows : slice or array_like
             A slice, trace numbers, or one truth value per trace.
+
+        Returns
+        -------
+        Recording
         """
         key: slice | NDArray[Any] = rows if isinstance(rows, slice) else np.asarray(rows)
         samples = np.asarray(self.samples[key])
@@ -156,14 +175,34 @@ class Recording:
         return part
 
     def blocks(self, n_traces: int) -> Iterator[Recording]:
-        """Walk the recording in blocks of at most ``n_traces``, each read when it is asked for."""
+        """Walk the recording in blocks of at most ``n_traces``, each read when it is asked for.
+
+        Parameters
+        ----------
+        n_traces : int
+            1 or more.
+
+        Yields
+        ------
+        Recording
+
+        Raises
+        ------
+        ParameterError
+            Blocks of no trace.
+        """
         if n_traces < 1:
             raise ParameterError(f"n_traces={n_traces!r} of a block must be at least 1")
         for start in range(0, self.n_traces, n_traces):
             yield self.select(slice(start, start + n_traces))
 
     def without_truth(self) -> Recording:
-        """The same recording with its truth taken out."""
+        """The same recording with its truth taken out.
+
+        Returns
+        -------
+        Recording
+        """
         return replace(self, truth=None)
 
     def __repr__(self) -> str:

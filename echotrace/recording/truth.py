@@ -28,6 +28,18 @@ class Truth:
     columns : mapping of str to ndarray, each (n_traces,)
         Further truths, the unit in the name: ``axial_length_mm`` (along the visual axis),
         ``beam_length_mm``, ``tilt_deg``, ``decentration_mm``, ``compression_mm``, ``snr_db``, …
+
+    Raises
+    ------
+    RecordingError
+        Arrays whose shapes do not go together, or a column that is no column of numbers.
+
+    Examples
+    --------
+    >>> tilt_deg = np.array([0.4])
+    >>> truth = Truth(interfaces=("front",), delay_us=[[14.1]], columns={"tilt_deg": tilt_deg})
+    >>> float(truth.columns["tilt_deg"][0])
+    0.4
     """
 
     interfaces: tuple[str, ...]
@@ -55,7 +67,17 @@ class Truth:
         object.__setattr__(self, "columns", MappingProxyType(columns))
 
     def take(self, rows: slice | NDArray[Any]) -> Truth:
-        """The truth of some of the traces."""
+        """The truth of some of the traces.
+
+        Parameters
+        ----------
+        rows : slice or ndarray
+            Trace numbers, or one truth value per trace.
+
+        Returns
+        -------
+        Truth
+        """
         return Truth(
             interfaces=self.interfaces,
             delay_us=self.delay_us[rows],

@@ -11,6 +11,7 @@ from echotrace.report.page import figure_svg
 from echotrace.report.text import wrapped
 from echotrace.sittings.alignment import AlignmentEstimate
 from echotrace.sittings.sitting_quality import SittingJudgement
+from echotrace.text_out import scan_names
 
 __all__ = ["judgement_lines", "judgement_view", "tilt_line"]
 
@@ -30,21 +31,22 @@ def tilt_line(
     told = [k for k in shown if estimate.tilt_told[k]]
     percent = f"{100 * estimate.confidence:g} %"
     low, high = estimate.prior_tilt_interval_deg
-    silent = [str(k) for k in shown if k not in told]
+    silent = [k for k in shown if k not in told]
     if not told:
+        which = "the other" if spoken_of else "these"
         return (
-            "The echoes of these scans do not tell how the beam was tilted: no better than the "
+            f"The echoes of {which} scans do not tell how the beam was tilted: no better than the "
             f"{low:.0f} to {high:.0f}° of any hand."
         )
     items = []
     for k in told[:_MOST_LISTED]:
         a, b = estimate.tilt_interval_deg[k]
-        items.append(f"scan {k} {estimate.tilt_deg[k]:.1f}° ({a:.1f} to {b:.1f})")
+        items.append(f"{scan_names([k])} {estimate.tilt_deg[k]:.1f}° ({a:.1f} to {b:.1f})")
     text = f"Tilt of the beam, with {percent} interval: {', '.join(items)}"
     if len(told) > _MOST_LISTED:
         text += f", and {len(told) - _MOST_LISTED} more"
     if silent:
-        text += f"; not told by scan {', '.join(silent[:_MOST_LISTED])}"
+        text += f"; not told by {scan_names(silent, _MOST_LISTED)}"
     return text + "."
 
 

@@ -104,7 +104,7 @@ class AlignmentEstimate:
             return None if math.isnan(value) else round(float(value), 3)
 
         return {
-            "trace": trace,
+            "scan": trace + 1,
             "tilt_deg": number(self.tilt_deg[trace]),
             "tilt_interval_deg": [number(x) for x in self.tilt_interval_deg[trace]],
             "tilt_told": bool(self.tilt_told[trace]),

@@ -12,8 +12,9 @@ from echotrace.measurement import Measurement
 from echotrace.recording import Method
 from echotrace.sittings.alignment import AlignmentEstimate
 from echotrace.sittings.finding import SittingFinding
-from echotrace.sittings.judged_poses import aligned_probability, scan_names
+from echotrace.sittings.judged_poses import aligned_probability
 from echotrace.sittings.pressing import chamber_of
+from echotrace.text_out import scan_names
 
 __all__ = ["believed_group"]
 

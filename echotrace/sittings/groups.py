@@ -163,10 +163,11 @@ def scans_needed(
     tail = 0.5 + 0.5 * confidence
 
     def fewest(sd: float) -> int:
-        for wanted in range(2, 100):
-            if float(t_quantile(tail, wanted - 1)) * sd / math.sqrt(wanted) <= half_width_mm:
-                return wanted
-        return math.ceil((normal_quantile(tail) * sd / half_width_mm) ** 2) + 2
+        # Student's quantile is larger than the normal one: never fewer than that asks for.
+        wanted = max(2, math.ceil((normal_quantile(tail) * sd / half_width_mm) ** 2))
+        while float(t_quantile(tail, wanted - 1)) * sd / math.sqrt(wanted) > half_width_mm:
+            wanted += 1
+        return wanted
 
     seen = fewest(sd_mm)
     if seen <= n:

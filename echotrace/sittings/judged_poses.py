@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.measurement import Measurement
 from echotrace.sittings.alignment import AlignmentEstimate
 from echotrace.sittings.finding import SittingFinding
+from echotrace.text_out import scan_names
 
-__all__ = ["aligned_probability", "best_aligned", "off_axis", "pose_statements", "scan_names"]
+__all__ = ["aligned_probability", "best_aligned", "off_axis", "pose_statements"]
 
 Float64 = NDArray[np.float64]
 
@@ -22,30 +21,6 @@ ALIGNED_TILT_DEG, ALIGNED_DECENTRATION_MM = 2.5, 0.5
 _SURE = 0.85
 
 _HARDLY = 0.15
-
-
-def scan_names(scans: Sequence[int] | NDArray[np.intp]) -> str:
-    """``scan 3``, or ``scans 1, 2 and 5``.
-
-    Parameters
-    ----------
-    scans : sequence of int
-        One at least.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> from echotrace.sittings.judged_poses import scan_names
-    >>> scan_names([1, 2, 5])
-    'scans 1, 2 and 5'
-    """
-    numbers = [str(int(k)) for k in scans]
-    if len(numbers) == 1:
-        return f"scan {numbers[0]}"
-    return f"scans {', '.join(numbers[:-1])} and {numbers[-1]}"
 
 
 def _tilt(alignment: AlignmentEstimate, k: int) -> str:
@@ -116,7 +91,7 @@ def off_axis(
         # Where all are off, the pose is at fault and is spoken of once.
         return tuple(int(k) for k in off), []
     percent = round(100 * alignment.confidence)
-    list_of = "; ".join(f"scan {int(k)}: {_tilt(alignment, int(k))}" for k in off[:6])
+    list_of = "; ".join(f"{scan_names([k])}: {_tilt(alignment, int(k))}" for k in off[:6])
     more = f"; and {off.size - 6} more" if off.size > 6 else ""
     return tuple(int(k) for k in off), [
         SittingFinding(
@@ -174,8 +149,8 @@ def best_aligned(
     return k, [
         SittingFinding(
             "best_aligned",
-            f"Scan {k} is aligned best: tilt {_tilt(alignment, k)}, decentration "
-            f"{alignment.decentration_mm[k]:.2f} mm ({low:.2f} to {high:.2f}), score "
+            f"{scan_names([k]).capitalize()} is aligned best: tilt {_tilt(alignment, k)}, "
+            f"decentration {alignment.decentration_mm[k]:.2f} mm ({low:.2f} to {high:.2f}), score "
             f"{result.score[k]:.2f}; it is tilted less than half of the others with "
             f"{100 * float(np.median(less)):.0f} % probability.",
         )

@@ -13,6 +13,7 @@ from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.sittings.finding import SittingFinding
 from echotrace.sittings.outliers import extreme_studentized_deviates
+from echotrace.text_out import scan_names
 
 __all__ = ["Compression", "Pressing", "chamber_of", "compression_of", "judge_pressing"]
 
@@ -234,9 +235,9 @@ class Pressing:
             "compression",
             f"Length and anterior chamber shorten together, {press.slope:.2f} mm per mm (95 % "
             f"interval {low:.2f} to {high:.2f}; pressing gives 1, a tilted beam does not): the "
-            f"cornea is pressed. Against scan {press.least_pressed}, the least pressed, the mean "
-            f"reads {press.mean_shortening_mm:.2f} ± {press.mean_shortening_u_mm:.2f} mm short; "
-            "what that scan is pressed itself cannot be seen. Press less, or use immersion.",
+            f"cornea is pressed. Against {scan_names([press.least_pressed])}, the least pressed, "
+            f"the mean reads {press.mean_shortening_mm:.3f} ± {press.mean_shortening_u_mm:.3f} mm "
+            "short; what that scan is pressed itself cannot be seen. Press less, or use immersion.",
         )
 
     def finding(self, max_chamber_range_mm: float) -> SittingFinding | None:
@@ -256,7 +257,8 @@ class Pressing:
             return None
         start = (
             f"The anterior chamber differs by {self.chamber_range_mm:.2f} mm between scans, at "
-            f"most {max_chamber_range_mm:g} mm is wanted; it is shortest in scan {self.flattest}. "
+            f"most {max_chamber_range_mm:g} mm is wanted; it is shortest in "
+            f"{scan_names([self.flattest])}. "
         )
         press = self.compression
         if press is not None and self.flattest in press.scans and press.alone:

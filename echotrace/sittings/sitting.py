@@ -17,6 +17,7 @@ from echotrace.sitting_limits import REPEATABILITY_FACTOR, SittingLimits
 from echotrace.sittings.finding import SittingFinding
 from echotrace.sittings.outliers import extreme_studentized_deviates
 from echotrace.sittings.pressing import judge_pressing
+from echotrace.text_out import scan_names, scan_numbers
 
 __all__ = ["SittingSummary", "summarise"]
 
@@ -120,7 +121,7 @@ class SittingSummary:
             "repeatability_mm": number(self.repeatability_mm),
             "confidence": self.confidence,
             "segment_mean_mm": {k: number(v) for k, v in self.segment_mean_mm.items()},
-            "outliers": list(self.outliers),
+            "outliers": scan_numbers(self.outliers),
             "outliers_tested": self.outliers_tested,
             "acceptable": self.acceptable,
             "findings": [{"name": f.name, "text": f.text} for f in self.findings],
@@ -248,13 +249,14 @@ def _sitting_findings(
             )
         )
     if outliers.size:
-        names = ", ".join(str(int(k)) for k in outliers)
+        stand, them = ("stands", "it") if outliers.size == 1 else ("stand", "them")
+        tested = max(0, min(limits.max_outliers, n - 2))
         found.append(
             SittingFinding(
                 "outlier",
-                f"Scan {names} stands apart from the rest (generalised extreme Studentized "
-                f"deviate, up to {max(0, min(limits.max_outliers, n - 2))} tested at "
-                f"{limits.outlier_alpha:g}). Look at it; reject it by hand if its trace is bad.",
+                f"{scan_names(outliers).capitalize()} {stand} apart from the rest (generalised "
+                f"extreme Studentized deviate, up to {tested} tested at "
+                f"{limits.outlier_alpha:g}). Look at {them}; reject by hand what is bad.",
             )
         )
     found += _drift(result, used, limits)

@@ -23,6 +23,7 @@ from echotrace.sittings.finding import SittingFinding
 from echotrace.sittings.groups import length_groups, scans_needed
 from echotrace.sittings.judged_poses import best_aligned, off_axis, pose_statements
 from echotrace.sittings.pressing import Compression, judge_pressing
+from echotrace.text_out import scan_numbers
 
 __all__ = ["SittingJudgement", "judge_sittings"]
 
@@ -69,7 +70,7 @@ class SittingJudgement:
     statements: tuple[SittingFinding, ...]
 
     def to_record(self) -> dict[str, object]:
-        """A dictionary as JSON has it.
+        """A dictionary as JSON has it; scans count from 1 there.
 
         Returns
         -------
@@ -78,21 +79,21 @@ class SittingJudgement:
         """
         press = self.compression
         return {
-            "groups": [list(group) for group in self.groups],
-            "believed": list(self.believed),
-            "best_scan": self.best_scan,
-            "off_axis_scans": list(self.off_axis_scans),
+            "groups": [scan_numbers(group) for group in self.groups],
+            "believed": scan_numbers(self.believed),
+            "best_scan": None if self.best_scan is None else self.best_scan + 1,
+            "off_axis_scans": scan_numbers(self.off_axis_scans),
             "compression": None
             if press is None
             else {
                 "slope": round(press.slope, 3),
                 "slope_interval": [round(x, 3) for x in press.slope_interval],
                 "chamber_range_mm": round(press.chamber_range_mm, 4),
-                "least_pressed": press.least_pressed,
+                "least_pressed": press.least_pressed + 1,
                 "mean_shortening_mm": round(press.mean_shortening_mm, 4),
                 "mean_shortening_u_mm": round(press.mean_shortening_u_mm, 4),
                 "pressed": press.pressed,
-                "scans": list(press.scans),
+                "scans": scan_numbers(press.scans),
             },
             "more_scans": None if self.more_scans is None else list(self.more_scans),
             "statements": [{"name": item.name, "text": item.text} for item in self.statements],

@@ -2,6 +2,6 @@
 
 from echotrace.synthesis.compose import Synthesis, synthesise
 from echotrace.synthesis.scenario import read_scenario
-from echotrace.synthesis.sections import Scenario
+from echotrace.synthesis.scenario_model import Scenario
 
 __all__ = ["Scenario", "Synthesis", "read_scenario", "synthesise"]

@@ -57,6 +57,17 @@ def ring_down(
         Time in which it falls to 1/e.
     rng : numpy.random.Generator
         Its phase and decay vary a little from scan to scan.
+
+    Returns
+    -------
+    ndarray of float64, (n_samples,)
+
+    Examples
+    --------
+    >>> delay_us = np.arange(4096) * 0.01
+    >>> left = ring_down(Disc(), delay_us, -8.0, 0.18, np.random.default_rng(1))
+    >>> bool(abs(left[:50]).max() > 0.1 > abs(left[400:]).max())
+    True
     """
     out = np.zeros_like(delay_us)
     near = delay_us < 40.0 * decay_us
@@ -82,6 +93,17 @@ def bath_reverberation(grid: SampleGrid, front: Spectrum, way_us: float) -> Spec
         Spectrum of the cornea's echoes.
     way_us : float
         Two-way delay between face and cornea.
+
+    Returns
+    -------
+    ndarray of complex128, (n_bins,)
+
+    Examples
+    --------
+    >>> grid = SampleGrid(Disc(), 100e6, 4096)
+    >>> front = np.ones(grid.frequency_hz.size, complex)
+    >>> round(float(20 * np.log10(abs(bath_reverberation(grid, front, 13.0)).min())))
+    -41
     """
     once = db_to_ratio(_FACE_REFLECTION_DB + _CORNEA_REFLECTION_DB)
     return np.asarray(
@@ -90,7 +112,28 @@ def bath_reverberation(grid: SampleGrid, front: Spectrum, way_us: float) -> Spec
 
 
 def cornea_reverberation(grid: SampleGrid, front: Spectrum, way_us: float) -> Spectrum:
-    """Train of echoes between the probe's face and the back of a cornea pressed against it."""
+    """Train of echoes between the probe's face and the back of a cornea pressed against it.
+
+    Parameters
+    ----------
+    grid : SampleGrid
+    front : ndarray
+        Spectrum of the cornea's echoes.
+    way_us : float
+        Two-way delay between the cornea's front and back.
+
+    Returns
+    -------
+    ndarray of complex128, (n_bins,)
+
+    Examples
+    --------
+    >>> grid = SampleGrid(Disc(), 100e6, 4096)
+    >>> cornea_reverberation(grid, np.ones(grid.frequency_hz.size, complex), 0.67).shape == (
+    ...     grid.frequency_hz.size,
+    ... )
+    True
+    """
     total = np.zeros_like(front)
     for bounce in range(1, 7):
         total = total + db_to_ratio(-7.0 * bounce) * grid.shifted(front, bounce * way_us)
@@ -107,10 +150,28 @@ def add_bubbles(
 ) -> float:
     """Bubbles in the bath: strong spikes that throw a shadow.
 
+    Parameters
+    ----------
+    disc : Disc
+    trace : ndarray of float64, (n_samples,)
+        Is changed.
+    delay_us : ndarray of float64, (n_samples,)
+        Evenly spaced, µs.
+    first_us, last_us : float
+        Where they may be.
+    rng : numpy.random.Generator
+
     Returns
     -------
     float
         What is left of the amplitude of all echoes behind them.
+
+    Examples
+    --------
+    >>> delay_us = np.arange(4096) * 0.01
+    >>> trace = np.zeros_like(delay_us)
+    >>> 0.0 < add_bubbles(Disc(), trace, delay_us, 6.0, 12.0, np.random.default_rng(1)) < 1.0
+    True
     """
     for _ in range(int(rng.integers(1, 4))):
         at_us = rng.uniform(first_us, last_us)
@@ -122,7 +183,23 @@ def add_bubbles(
 
 
 def add_interference(trace: Trace, delay_us: Trace, rng: np.random.Generator) -> None:
-    """Electrical spikes from outside: short, at any delay, of any frequency."""
+    """Electrical spikes from outside: short, at any delay, of any frequency.
+
+    Parameters
+    ----------
+    trace : ndarray of float64, (n_samples,)
+        Is changed.
+    delay_us : ndarray of float64, (n_samples,)
+    rng : numpy.random.Generator
+
+    Examples
+    --------
+    >>> delay_us = np.arange(4096) * 0.01
+    >>> trace = np.zeros_like(delay_us)
+    >>> add_interference(trace, delay_us, np.random.default_rng(1))
+    >>> bool(abs(trace).max() > 0.0)
+    True
+    """
     for _ in range(int(rng.integers(1, 5))):
         at_us = rng.uniform(delay_us[0], delay_us[-1])
         f_mhz = rng.uniform(3.0, 22.0)
@@ -155,17 +232,76 @@ def _noise_burst(
 def add_lid(
     disc: Disc, trace: Trace, delay_us: Trace, start_us: float, rng: np.random.Generator
 ) -> None:
-    """The lid in the way: a scattering layer, and nothing behind it."""
+    """The lid in the way: a scattering layer, and nothing behind it.
+
+    Parameters
+    ----------
+    disc : Disc
+    trace : ndarray of float64, (n_samples,)
+        Is changed.
+    delay_us : ndarray of float64, (n_samples,)
+        Evenly spaced, µs.
+    start_us : float
+        Where the lid begins.
+    rng : numpy.random.Generator
+
+    Examples
+    --------
+    >>> delay_us = np.arange(4096) * 0.01
+    >>> trace = np.zeros_like(delay_us)
+    >>> add_lid(Disc(), trace, delay_us, 10.0, np.random.default_rng(1))
+    >>> bool(abs(trace[:900]).max() == 0.0 < abs(trace).max())
+    True
+    """
     trace += db_to_ratio(-44.0) * _noise_burst(disc, delay_us, start_us, 0.7, rng)
 
 
 def add_iris(
     disc: Disc, trace: Trace, delay_us: Trace, lens_front_us: float, rng: np.random.Generator
 ) -> None:
-    """The iris in part of the beam, just in front of the lens."""
+    """The iris in part of the beam, just in front of the lens.
+
+    Parameters
+    ----------
+    disc : Disc
+    trace : ndarray of float64, (n_samples,)
+        Is changed.
+    delay_us : ndarray of float64, (n_samples,)
+        Evenly spaced, µs.
+    lens_front_us : float
+        Delay of the front of the lens.
+    rng : numpy.random.Generator
+
+    Examples
+    --------
+    >>> delay_us = np.arange(4096) * 0.01
+    >>> trace = np.zeros_like(delay_us)
+    >>> add_iris(Disc(), trace, delay_us, 18.0, np.random.default_rng(1))
+    >>> int(np.flatnonzero(trace)[0])
+    1765
+    """
     trace += db_to_ratio(-42.0) * _noise_burst(disc, delay_us, lens_front_us - 0.35, 0.2, rng)
 
 
 def add_face_echo(disc: Disc, trace: Trace, delay_us: Trace, face_us: float) -> None:
-    """The faint echo of the face itself where liquid lies in front of it."""
+    """The faint echo of the face itself where liquid lies in front of it.
+
+    Parameters
+    ----------
+    disc : Disc
+    trace : ndarray of float64, (n_samples,)
+        Is changed.
+    delay_us : ndarray of float64, (n_samples,)
+        Evenly spaced, µs.
+    face_us : float
+        Delay of the face.
+
+    Examples
+    --------
+    >>> delay_us = np.arange(4096) * 0.01
+    >>> trace = np.zeros_like(delay_us)
+    >>> add_face_echo(Disc(), trace, delay_us, 1.0)
+    >>> round(float(20 * np.log10(trace.max())))
+    -40
+    """
     trace += db_to_ratio(_FACE_ECHO_DB) * pulse(disc, delay_us - face_us)

@@ -49,6 +49,11 @@ class Surface:
     step_mm : float
         How much deeper the half of the surface lies that is beyond the beam in its own first
         tangent direction (a doubled wall), mm.
+
+    Examples
+    --------
+    >>> Surface.on_axis("cornea_front", 0.0, 7.72).centre_mm.tolist()
+    [0.0, 0.0, 7.72]
     """
 
     name: str
@@ -59,12 +64,36 @@ class Surface:
 
     @classmethod
     def on_axis(cls, name: str, vertex_mm: float, radius_mm: float) -> Surface:
-        """Surface whose centre lies on the visual axis."""
+        """Surface whose centre lies on the visual axis.
+
+        Parameters
+        ----------
+        name : str
+        vertex_mm : float
+            Where it meets the axis, mm behind the corneal vertex.
+        radius_mm : float
+
+        Returns
+        -------
+        Surface
+        """
         return cls(name, np.array([0.0, 0.0, vertex_mm + radius_mm]), radius_mm)
 
     @classmethod
     def plane(cls, name: str, point_mm: Vector, normal: Vector) -> Surface:
-        """Plane through a point, pressed against the probe's face."""
+        """Plane through a point, pressed against the probe's face.
+
+        Parameters
+        ----------
+        name : str
+        point_mm : ndarray, (3,)
+        normal : ndarray, (3,)
+            Unit vector that points away from the disc.
+
+        Returns
+        -------
+        Surface
+        """
         radius_mm = 1e7
         return cls(name, point_mm + radius_mm * normal, radius_mm, True)
 
@@ -73,6 +102,18 @@ class Surface:
 
         A ray that misses the sphere meets it, by convention, where it comes closest: the distance
         is NaN.
+
+        Parameters
+        ----------
+        origin_mm : ndarray, (3,)
+        direction : ndarray, (3,)
+            Unit vector.
+
+        Returns
+        -------
+        point_mm : ndarray, (3,)
+        distance_mm : float
+            NaN for a ray that misses the sphere; the point is then the one where it comes closest.
         """
         offset = origin_mm - self.centre_mm
         along = float(offset @ direction)
@@ -83,7 +124,16 @@ class Surface:
         return origin_mm + distance * direction, distance
 
     def normal_at(self, point_mm: Vector) -> Vector:
-        """Unit normal that points away from the disc."""
+        """Unit normal that points away from the disc.
+
+        Parameters
+        ----------
+        point_mm : ndarray, (3,)
+
+        Returns
+        -------
+        ndarray, (3,)
+        """
         return np.asarray((self.centre_mm - point_mm) / self.radius_mm)
 
 
@@ -108,6 +158,19 @@ class BeamPath:
         Reduced ray matrix from the disc to each surface.
     incidence_deg : ndarray, (n,)
         Angle between chief ray and normal of each surface.
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.probe import Disc
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> path.surfaces[path.index("retina")].name
+    'retina'
+    >>> round(float(path.delay_us[path.index("retina")]), 2)
+    44.18
     """
 
     surfaces: tuple[Surface, ...]
@@ -121,11 +184,30 @@ class BeamPath:
     incidence_deg: Vector
 
     def index(self, name: str) -> int:
-        """Position of a surface by name."""
+        """Position of a surface by name.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        int
+        """
         return [surface.name for surface in self.surfaces].index(name)
 
     def refractive_index(self, j: int) -> float:
-        """Speed in the reference water over that in medium ``j``."""
+        """Speed in the reference water over that in medium ``j``.
+
+        Parameters
+        ----------
+        j : int
+            Of the medium in front of surface ``j``.
+
+        Returns
+        -------
+        float
+        """
         return float(REFERENCE_SPEED_MM_PER_US / self.speed_mm_per_us[j])
 
 
@@ -158,6 +240,16 @@ def trace_beam(
     BeamPath
         From the first surface that the ray misses or at which it is reflected totally, delays
         are NaN.
+
+    Examples
+    --------
+    >>> from echotrace.media import MEDIA
+    >>> surface = Surface.on_axis("front", 10.0, 8.0)
+    >>> water, cornea = MEDIA["water"], MEDIA["cornea"]
+    >>> axis = np.array([0.0, 0.0, 1.0])
+    >>> path = trace_beam([surface], [water, cornea], [1500.0, 1641.0], 0.0 * axis, axis)
+    >>> round(float(path.delay_us[0]), 3)
+    13.333
     """
     n = len(surfaces)
     speed = np.asarray(speed_m_per_s, np.float64) * 1e-3
@@ -205,7 +297,29 @@ def trace_beam(
 
 
 def attenuation(path: BeamPath, j: int, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Two-way amplitude factor of the losses in all media in front of surface ``j``."""
+    """Two-way amplitude factor of the losses in all media in front of surface ``j``.
+
+    Parameters
+    ----------
+    path : BeamPath
+    j : int
+    frequency_hz : ndarray, (n_frequencies,)
+
+    Returns
+    -------
+    ndarray of float64, (n_frequencies,)
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.probe import Disc
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> attenuation(path, path.index("retina"), np.array([10e6])).round(3).tolist()
+    [0.532]
+    """
     loss_db = np.zeros_like(frequency_hz)
     mhz = frequency_hz * 1e-6
     for m in range(j + 1):
@@ -221,12 +335,59 @@ def attenuation(path: BeamPath, j: int, frequency_hz: NDArray[np.float64]) -> ND
 
 
 def reflection(path: BeamPath, j: int) -> float:
-    """Pressure reflection coefficient of surface ``j`` at normal incidence."""
+    """Pressure reflection coefficient of surface ``j`` at normal incidence.
+
+    Parameters
+    ----------
+    path : BeamPath
+    j : int
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    (Z2 - Z1)/(Z2 + Z1) with the impedances of the media in front and behind (Kinsler and others,
+    Fundamentals of Acoustics, normal incidence).
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.probe import Disc
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> round(reflection(path, 0), 3)
+    0.068
+    """
     before = path.media[j].density_kg_per_m3 * path.speed_mm_per_us[j]
     behind = path.media[j + 1].density_kg_per_m3 * path.speed_mm_per_us[j + 1]
     return float((behind - before) / (behind + before))
 
 
 def two_way_transmission(path: BeamPath, j: int) -> float:
-    """Pressure passed by all surfaces in front of surface ``j``, there and back."""
+    """Pressure passed by all surfaces in front of surface ``j``, there and back.
+
+    Parameters
+    ----------
+    path : BeamPath
+    j : int
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.probe import Disc
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> round(two_way_transmission(path, path.index("retina")), 3)
+    0.981
+    """
     return math.prod(1.0 - reflection(path, m) ** 2 for m in range(j))

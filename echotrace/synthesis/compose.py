@@ -25,9 +25,11 @@ from echotrace.synthesis.alignment import (
     ALIGNMENT_CONVENTION,
     Pose,
     beam_through_eye,
+    draw_compression_mm,
     draw_pose,
     incidence_deg,
 )
+from echotrace.synthesis.artefact_names import ARTEFACTS
 from echotrace.synthesis.artefacts import GAIN_ERROR_DB
 from echotrace.synthesis.described_eye import eye_of
 from echotrace.synthesis.echoes import EyeEchoes, SampleGrid, eye_echoes
@@ -36,7 +38,7 @@ from echotrace.synthesis.instrument import attempts_kept, displayed_length_mm
 from echotrace.synthesis.probe import REFERENCE_SPEED_MM_PER_US, Disc
 from echotrace.synthesis.receiver_input import artefact_bits, artefacts_by_chance, receiver_input
 from echotrace.synthesis.scenario import read_scenario, scenario_from_mapping
-from echotrace.synthesis.sections import ARTEFACTS, Scenario
+from echotrace.synthesis.scenario_model import Scenario
 from echotrace.target import eye_target
 
 __all__ = ["Synthesis", "synthesise"]
@@ -49,8 +51,6 @@ _FURTHER = 1 << 42
 _KEPT_POSES = 1024
 _EXTRA_INTERFACES = ("orbit",)
 _LONGEST_EYE_MM = 33.0
-# The largest difference of contact and immersion in the study the draws are taken from is 0.94.
-_MOST_COMPRESSION_MM = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +73,17 @@ class Synthesis:
         A scenario, its tables, or the path of its file.
     seed : int, optional
         Zero or more; the scenario's own where it is None.
+
+    Raises
+    ------
+    ParameterError
+        A scenario that is not possible, or a seed that is no whole number from zero on.
+
+    Examples
+    --------
+    >>> made = Synthesis({"scans": 3, "method": {"kind": "contact"}}, seed=1)
+    >>> made.block(1, 3).n_traces
+    2
     """
 
     def __init__(
@@ -134,7 +145,17 @@ class Synthesis:
         return np.random.default_rng([self.seed, *key])
 
     def eye(self, index: int) -> EyeModel:
-        """One of the scenario's eyes."""
+        """One of the scenario's eyes.
+
+        Parameters
+        ----------
+        index : int
+            Counted from 0.
+
+        Returns
+        -------
+        EyeModel
+        """
         return self._eye_and_compression(index)[0]
 
     def _eye_and_compression(self, index: int) -> tuple[EyeModel, float]:
@@ -146,7 +167,7 @@ class Synthesis:
             mean = (
                 0.0
                 if method.kind == "immersion"
-                else _gamma(
+                else draw_compression_mm(
                     self._rng(_COMPRESSION, index),
                     method.compression_mm,
                     method.compression_between_mm if self.scenario.eye.eyes > 1 else 0.0,
@@ -199,7 +220,17 @@ class Synthesis:
         return pose, echoes
 
     def echoes(self, scan: int) -> EyeEchoes:
-        """Echoes of the interfaces and scatterers of one scan, before artefacts and receiver."""
+        """Echoes of the interfaces and scatterers of one scan, before artefacts and receiver.
+
+        Parameters
+        ----------
+        scan : int
+            Counted from 0, over all sittings.
+
+        Returns
+        -------
+        EyeEchoes
+        """
         return self._pose_and_echoes(*divmod(scan, self.scenario.scans))[1]
 
     def _scan(self, scan: int) -> _Scan:
@@ -231,7 +262,7 @@ class Synthesis:
         compression = 0.0
         squeeze_us = 0.0
         if contact:
-            compression = _gamma(
+            compression = draw_compression_mm(
                 rng, mean_compression, mean_compression * scenario.method.relative_compression_sd
             )
             if fixed is not None and not math.isnan(fixed.compression_mm):
@@ -323,6 +354,17 @@ class Synthesis:
         Parameters
         ----------
         start, stop : int
+            Counted from 0, over all sittings; the first sitting holds traces 0 to ``scans - 1``.
+
+        Returns
+        -------
+        Recording
+            With its truth.
+
+        Raises
+        ------
+        ParameterError
+            No trace, or one before the first.
         """
         if not 0 <= start < stop:
             raise ParameterError(f"traces {start} to {stop}: give 0 <= start < stop")
@@ -385,7 +427,18 @@ class Synthesis:
         Parameters
         ----------
         count : int
+            Traces in all.
         n_traces : int
+            Of a block, at most.
+
+        Yields
+        ------
+        Recording
+
+        Raises
+        ------
+        ParameterError
+            No trace.
         """
         if count < 1:
             raise ParameterError(f"count={count!r} must be at least 1")
@@ -396,14 +449,6 @@ class Synthesis:
 def _level_db(peak: float) -> float:
     """Level of an echo, dB; NaN where there is none."""
     return 20.0 * math.log10(peak) if peak > 0.0 else math.nan
-
-
-def _gamma(rng: np.random.Generator, mean: float, sd: float) -> float:
-    """Draw a compression, mm: gamma distributed, so never below zero, and capped."""
-    if mean <= 0.0 or sd <= 0.0:
-        return max(0.0, mean)
-    shape = (mean / sd) ** 2
-    return min(_MOST_COMPRESSION_MM, float(rng.standard_gamma(shape) * mean / shape))
 
 
 def synthesise(
@@ -433,6 +478,14 @@ def synthesise(
     ------
     ParameterError
         A scenario that is not possible, naming the key.
+
+    Examples
+    --------
+    >>> recording = synthesise({"scans": 2, "pose": {"kind": "oblique", "tilt_deg": 4.0}}, seed=1)
+    >>> recording
+    Recording(2 traces of 5312 int16 samples at 100 MHz, rf, immersion, target eye)
+    >>> recording.truth.columns["tilt_deg"].round(1).tolist()
+    [3.8, 3.2]
     """
     made = Synthesis(scenario, seed=seed)
     n = made.scenario.scans if count is None else count

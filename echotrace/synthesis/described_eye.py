@@ -39,10 +39,19 @@ def eye_of(section: EyeSection, rng: np.random.Generator | None) -> EyeModel:
     rng : numpy.random.Generator or None
         Draws a population's eye; None gives a typical one.
 
+    Returns
+    -------
+    EyeModel
+
     Raises
     ------
     ParameterError
         Lengths that put the retina in front of, or too near, the lens.
+
+    Examples
+    --------
+    >>> round(eye_of(EyeSection(axial_length_mm=22.0), None).axial_length_mm, 6)
+    22.0
     """
     if section.model == "population" and rng is not None:
         base = draw_eye(rng)

@@ -59,6 +59,11 @@ class SampleGrid:
     ----------
     frequency_hz : ndarray of float64, (n_bins,)
         The bins of a padded transform that hold the pulse; spectra are kept for these only.
+
+    Examples
+    --------
+    >>> SampleGrid(Disc(), 100e6, 4096).delay_us[:3].tolist()
+    [0.0, 0.01, 0.02]
     """
 
     def __init__(self, disc: Disc, sampling_rate_hz: float, n_samples: int) -> None:
@@ -87,13 +92,27 @@ class SampleGrid:
         return np.arange(self.n_samples, dtype=np.float64) * (1e6 / self.sampling_rate_hz)
 
     def new_trace(self) -> NDArray[np.float64]:
-        """An empty padded trace."""
+        """An empty padded trace.
+
+        Returns
+        -------
+        ndarray of float64, (n_padded,)
+        """
         return np.zeros(self.n_padded)
 
     def add_echo(
         self, trace: NDArray[np.float64], response: NDArray[np.complex128], delay_us: float
     ) -> tuple[float, float, float]:
         """Add the echo of a transfer function at a delay.
+
+        Parameters
+        ----------
+        trace : ndarray of float64, (n_padded,)
+            Is changed.
+        response : ndarray of complex128, (n_frequencies,)
+            Transfer function in the band, the delay taken out.
+        delay_us : float
+            NaN adds nothing.
 
         Returns
         -------
@@ -130,14 +149,34 @@ class SampleGrid:
         return np.roll(scipy.fft.ifft(bins, norm="forward"), self._n_local // 2)
 
     def spectrum(self, trace: NDArray[np.float64]) -> NDArray[np.complex128]:
-        """Spectrum of a padded trace in the bins that hold the pulse."""
+        """Spectrum of a padded trace in the bins that hold the pulse.
+
+        Parameters
+        ----------
+        trace : ndarray of float64, (n_padded,)
+
+        Returns
+        -------
+        ndarray of complex128, (n_bins,)
+        """
         whole = scipy.fft.rfft(trace)
         return np.asarray(whole[self.first_bin : self.first_bin + self.frequency_hz.size])
 
     def speckle_spectrum(
         self, speckle: Speckle, loss: NDArray[np.float64]
     ) -> NDArray[np.complex128]:
-        """Spectrum of scatterers' echoes with the pulse and a loss put on."""
+        """Spectrum of scatterers' echoes with the pulse and a loss put on.
+
+        Parameters
+        ----------
+        speckle : Speckle
+        loss : ndarray of float64, (n_bins,)
+            Amplitude factor at each frequency.
+
+        Returns
+        -------
+        ndarray of complex128, (n_bins,)
+        """
         n = speckle.baseband.size
         start = max(0, speckle.first_sample)
         stop = min(self.n_padded, speckle.first_sample + n)
@@ -153,11 +192,31 @@ class SampleGrid:
     def shifted(
         self, spectrum: NDArray[np.complexfloating], shift_us: float
     ) -> NDArray[np.complex128]:
-        """Spectrum of the same echoes some time later."""
+        """Spectrum of the same echoes some time later.
+
+        Parameters
+        ----------
+        spectrum : ndarray, (n_bins,)
+        shift_us : float
+            µs; negative is earlier.
+
+        Returns
+        -------
+        ndarray of complex128, (n_bins,)
+        """
         return np.asarray(spectrum * np.exp(-2j * math.pi * self.frequency_hz * shift_us * 1e-6))
 
     def trace(self, spectrum: NDArray[np.complexfloating]) -> NDArray[np.float64]:
-        """Samples of a spectrum, (n_samples,)."""
+        """Samples of a spectrum.
+
+        Parameters
+        ----------
+        spectrum : ndarray, (n_bins,)
+
+        Returns
+        -------
+        ndarray of float64, (n_samples,)
+        """
         whole = np.zeros(self.n_padded // 2 + 1, np.complex128)
         whole[self.first_bin : self.first_bin + self.frequency_hz.size] = spectrum
         return np.asarray(scipy.fft.irfft(whole, self.n_padded)[: self.n_samples])
@@ -188,6 +247,10 @@ class EyeEchoes:
         reflector in front of the disc gives 1); how much later than the arrival it comes; how
         much later the transmitted pulse fits best.
     beam_length_mm : float
+
+    Examples
+    --------
+    >>> eye_echoes(disc, grid, eye, path, np.random.default_rng(1)).names[0]  # doctest: +SKIP
     """
 
     path: BeamPath
@@ -222,6 +285,22 @@ def eye_echoes(
         For the scatterers.
     on_nerve : bool
         The beam falls on the nerve head: choroid, sclera and orbital fat are missing there.
+
+    Returns
+    -------
+    EyeEchoes
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> grid, rng = SampleGrid(disc, 100e6, 5376), np.random.default_rng(1)
+    >>> echoes = eye_echoes(disc, grid, eye, path, rng)
+    >>> dict(zip(echoes.names, echoes.delay_us.round(2).tolist()))["retina"]
+    44.18
     """
     names = tuple(surface.name for surface in path.surfaces)
     front, inner = grid.new_trace(), grid.new_trace()

@@ -63,6 +63,17 @@ class Facets:
     Attributes
     ----------
     u_per_k, v_per_k, phase_per_k, weight : ndarray of float64, (n_facets,)
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.probe import Disc
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> facets_on(disc, path, 0).weight.size > 1000
+    True
     """
 
     u_per_k: Vector
@@ -76,8 +87,27 @@ def beam_radius_mm(
 ) -> float:
     """Radius beyond which the beam is too weak to matter at a place given by its ray matrix.
 
-    ``reach`` is how far diffraction spreads it beyond its geometric rim, in Lommel units of v;
-    None takes what is enough for the disc: a sharp rim has strong side lobes.
+    Parameters
+    ----------
+    disc : Disc
+    matrix : ndarray, (2, 2)
+        Reduced ray matrix from the disc to the place.
+    k_per_mm : float
+        Wavenumber in the reference water, 1/mm.
+    reach : float, optional
+        How far diffraction spreads the beam beyond its geometric rim, Lommel units of v; None takes
+        what is enough for the disc: a sharp rim has strong side lobes.
+
+    Returns
+    -------
+    float
+        mm.
+
+    Examples
+    --------
+    >>> at_focus = np.array([[1.0, 25.0], [0.0, 1.0]])
+    >>> round(beam_radius_mm(Disc(focus_mm=25.0), at_focus, 42.0), 2)
+    3.81
     """
     if reach is None:
         reach = 16.0 - 8.0 * disc.edge_taper
@@ -94,6 +124,10 @@ def field_coordinates(
 
     Parameters
     ----------
+    disc : Disc
+    path : BeamPath
+    j : int
+        Of the surface.
     points_mm : ndarray, (n_points, 3)
     behind : bool
         The points lie in the medium behind the surface, not in front of it.
@@ -110,6 +144,19 @@ def field_coordinates(
     coordinates grow without bound. There the field is the image of the drive, which is what the
     integral tends to: its stationary point is at ``s = v/u``. Coordinates beyond the reach of the
     table are scaled back along that limit, so that the table stays small.
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.probe import Disc
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> points = path.point_mm[0] + np.array([[0.0, 0.0, 0.0], [0.5, 0.0, 0.0]])
+    >>> u_per_k, v_per_k, *_ = field_coordinates(disc, path, 0, points)
+    >>> bool(v_per_k[0] == 0.0 < v_per_k[1])
+    True
     """
     a = disc.radius_mm
     if behind:
@@ -162,6 +209,17 @@ def facets_on(
 ) -> Facets:
     """Cut the part of surface ``j`` that the beam lights up into facets.
 
+    Parameters
+    ----------
+    disc : Disc
+    path : BeamPath
+    j : int
+    facets_per_wavelength : float
+
+    Returns
+    -------
+    Facets
+
     Notes
     -----
     The facets are the squares of a grid in the tangent plane (of half of it, the plane of
@@ -172,6 +230,18 @@ def facets_on(
     ten times as many facets by less than 0.05 dB down to 30 dB below the echo on axis; against
     the Rayleigh integral, which is not paraxial, it is right within 0.15 dB for a disc with a
     soft edge in immersion (see the tests).
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.probe import Disc
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> facets = facets_on(disc, path, path.index("retina"))
+    >>> facets.weight.shape == facets.phase_per_k.shape
+    True
     """
     surface = path.surfaces[j]
     k_centre = 2.0 * math.pi * disc.centre_frequency_hz * 1e-6 / REFERENCE_SPEED_MM_PER_US
@@ -235,7 +305,23 @@ def _coarsening(disc: Disc, path: BeamPath, j: int, radius_mm: float) -> float:
 
 
 def tangents(normal: Vector, ray: Vector | None = None) -> tuple[Vector, Vector]:
-    """Two unit vectors across a unit vector and each other; the first in the plane of a ray."""
+    """Two unit vectors across a unit vector and each other; the first in the plane of a ray.
+
+    Parameters
+    ----------
+    normal : ndarray, (3,)
+    ray : ndarray, (3,), optional
+
+    Returns
+    -------
+    first, second : ndarray, (3,)
+
+    Examples
+    --------
+    >>> first, second = tangents(np.array([0.0, 0.0, 1.0]))
+    >>> float(first @ second)
+    0.0
+    """
     if ray is not None:
         first = ray - (ray @ normal) * normal
         length = float(np.linalg.norm(first))
@@ -249,7 +335,31 @@ def tangents(normal: Vector, ray: Vector | None = None) -> tuple[Vector, Vector]
 
 
 def table_for(disc: Disc, facets: Facets, k_max: float) -> LommelTable:
-    """Table of the field that covers all facets up to a wavenumber."""
+    """Table of the field that covers all facets up to a wavenumber.
+
+    Parameters
+    ----------
+    disc : Disc
+    facets : Facets
+    k_max : float
+        1/mm.
+
+    Returns
+    -------
+    LommelTable
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.probe import Disc
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> facets = facets_on(disc, path, 0)
+    >>> table_for(disc, facets, highest_wavenumber(disc)).values.ndim
+    3
+    """
     return lommel_table(
         min(0.0, float(facets.u_per_k.min()) * k_max),
         max(0.0, float(facets.u_per_k.max()) * k_max),
@@ -282,6 +392,20 @@ def interface_response(
         Relative to the echo of a perfect plane reflector just in front of the disc; zero where
         the beam does not reach the surface. Includes reflection, the transmission losses of
         earlier surfaces and the attenuation both ways.
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.probe import Disc
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> from echotrace.synthesis.probe import pulse_band
+    >>> band = pulse_band(disc)
+    >>> response = interface_response(disc, path, path.index("retina"), band)
+    >>> response.shape == band.frequency_hz.shape
+    True
     """
     if not np.isfinite(path.delay_us[j]):
         return np.zeros(band.frequency_hz.size, np.complex128)

@@ -103,6 +103,15 @@ def displayed_length_mm(
     It takes where the envelope first reaches ``threshold_db``, corrected by as much as that
     lies ahead of the crest of an echo that just reaches full scale: a low echo is taken late, and
     a change of height from scan to scan moves the reading.
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.sections import InstrumentSection
+    >>> from echotrace.target import eye_target
+    >>> display, target = InstrumentSection(step_mm=0.01), eye_target("aphakic")
+    >>> arrival_us, no = [14.3, 15.0, 45.9, 46.6], np.zeros(16)
+    >>> displayed_length_mm(display, Disc(), target, arrival_us, no, no, 1.0, contact=False)
+    24.240000000000002
     """
     taken = np.array(arrival_us, np.float64)
     if section.gate == "first_crossing":

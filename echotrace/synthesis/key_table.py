@@ -15,7 +15,8 @@ from typing import Any, get_type_hints
 
 from echotrace.errors import ParameterError
 from echotrace.synthesis.scenario import OLD_NAMES, SECTIONS
-from echotrace.synthesis.sections import ScanSection, Scenario
+from echotrace.synthesis.scenario_model import Scenario
+from echotrace.synthesis.sections import ScanSection
 
 __all__ = ["key_table", "put_into_page"]
 
@@ -82,17 +83,27 @@ def key_table() -> str:
 
 
 def put_into_page(page: str) -> str:
-    """A page with the table between its marks made anew.
+    r"""A page with the table between its marks made anew.
 
     Parameters
     ----------
     page : str
         Text with a line :data:`BEGIN` and a later line :data:`END`.
 
+    Returns
+    -------
+    str
+        What stands before and behind the marks is left as it is.
+
     Raises
     ------
     ParameterError
         A page without the two marks.
+
+    Examples
+    --------
+    >>> put_into_page(f"# Keys\n{BEGIN}\n{END}\n").splitlines()[3]
+    '### Above all sections'
     """
     before, begin, rest = page.partition(BEGIN)
     _, end, behind = rest.partition(END)
@@ -102,7 +113,22 @@ def put_into_page(page: str) -> str:
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Write the table of a scenario's keys into a page."""
+    """Write the table of a scenario's keys into a page.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        The page; those of the process where it is None.
+
+    Returns
+    -------
+    int
+        0.
+
+    Examples
+    --------
+    >>> main(["synthetic_traces/README.md"])  # doctest: +SKIP
+    """
     parser = argparse.ArgumentParser(
         description=main.__doc__, prog="python -m echotrace.synthesis.key_table"
     )

@@ -56,6 +56,16 @@ class Disc:
         is a piston, whose rim sends a strong edge wave of its own; 1 falls from the middle on.
     tip_mm : float
         Length of the water-filled tip between the disc and the face that touches the eye, mm.
+
+    Raises
+    ------
+    ParameterError
+        Sizes and bands that are not positive, or an ``edge_taper`` outside 0 to 1.
+
+    Examples
+    --------
+    >>> round(Disc(tip_mm=0.75).face_delay_us, 3)
+    1.012
     """
 
     centre_frequency_hz: float = 10e6
@@ -88,7 +98,12 @@ class Disc:
         return math.pi * self.radius_mm**2 * _mean_squared_drive(self.edge_taper)
 
     def as_probe(self) -> Probe:
-        """The description that goes into a recording; the face delay is taken as calibrated."""
+        """The description that goes into a recording; the face delay is taken as calibrated.
+
+        Returns
+        -------
+        Probe
+        """
         return Probe(
             centre_frequency_hz=self.centre_frequency_hz,
             fractional_bandwidth=self.fractional_bandwidth,
@@ -100,7 +115,23 @@ class Disc:
 
 
 def edge_drive(s: NDArray[np.float64], edge_taper: float) -> NDArray[np.float64]:
-    """Drive at a distance ``s`` (in radii) from the centre of the disc."""
+    """Drive at a distance ``s`` (in radii) from the centre of the disc.
+
+    Parameters
+    ----------
+    s : ndarray
+        0 to 1.
+    edge_taper : float
+
+    Returns
+    -------
+    ndarray
+
+    Examples
+    --------
+    >>> edge_drive(np.array([0.0, 0.75, 1.0]), 0.5).round(2).tolist()
+    [1.0, 0.5, 0.0]
+    """
     if edge_taper == 0.0:
         return np.ones_like(s)
     rim = np.clip((s - (1.0 - edge_taper)) / edge_taper, 0.0, 1.0)
@@ -126,7 +157,22 @@ def _sigma_hz(disc: Disc) -> float:
 
 
 def highest_wavenumber(disc: Disc) -> float:
-    """Largest wavenumber of the pulse in the reference water, 1/mm."""
+    """Largest wavenumber of the pulse in the reference water, 1/mm.
+
+    Parameters
+    ----------
+    disc : Disc
+
+    Returns
+    -------
+    float
+        1/mm.
+
+    Examples
+    --------
+    >>> round(highest_wavenumber(Disc()), 1)
+    74.8
+    """
     highest_hz = disc.centre_frequency_hz + _BAND_SIGMAS * _sigma_hz(disc)
     return 2.0 * math.pi * highest_hz * 1e-6 / REFERENCE_SPEED_MM_PER_US
 
@@ -139,6 +185,15 @@ def pulse_spectrum(disc: Disc, frequency_hz: ArrayLike) -> NDArray[np.float64]:
     disc : Disc
         Its ``fractional_bandwidth`` is the -6 dB width of this spectrum over the centre.
     frequency_hz : array_like
+
+    Returns
+    -------
+    ndarray of float64
+
+    Examples
+    --------
+    >>> pulse_spectrum(Disc(), [10e6, 13e6]).round(2).tolist()
+    [1.0, 0.5]
     """
     offset = np.asarray(frequency_hz, np.float64) - disc.centre_frequency_hz
     return np.asarray(np.exp(-0.5 * (offset / _sigma_hz(disc)) ** 2))
@@ -171,6 +226,15 @@ def pulse(disc: Disc, delay_us: ArrayLike) -> NDArray[np.float64]:
     ----------
     disc : Disc
     delay_us : array_like
+
+    Returns
+    -------
+    ndarray of float64
+
+    Examples
+    --------
+    >>> pulse(Disc(), [0.0, 0.05]).round(2).tolist()
+    [1.0, -0.73]
     """
     t_s = np.asarray(delay_us, np.float64) * 1e-6
     envelope = np.exp(-0.5 * (2.0 * math.pi * _sigma_hz(disc) * t_s) ** 2)
@@ -190,6 +254,11 @@ class Band:
         unit peak.
     window_us : float
         Length of the stretch that an echo computed from this band can fill without folding.
+
+    Examples
+    --------
+    >>> pulse_band(Disc(), 4.0).window_us
+    4.0
     """
 
     frequency_hz: NDArray[np.float64]
@@ -206,7 +275,17 @@ class Band:
     def analytic(
         self, response: NDArray[np.complex128], delay_us: ArrayLike
     ) -> NDArray[np.complex128]:
-        """Analytic signal of an echo; see :meth:`waveform`."""
+        """Analytic signal of an echo; see :meth:`waveform`.
+
+        Parameters
+        ----------
+        response : ndarray of complex128, (n_frequencies,)
+        delay_us : array_like
+
+        Returns
+        -------
+        ndarray of complex128, of the shape of ``delay_us``
+        """
         omega = 2.0 * math.pi * self.frequency_hz * 1e-6
         turn = np.exp(1j * np.multiply.outer(np.asarray(delay_us, np.float64), omega))
         return np.asarray(turn @ (response * self.spectrum))
@@ -216,13 +295,39 @@ class Band:
     ) -> NDArray[np.float64]:
         """Echo of a transfer function at some delays relative to the one it is referred to.
 
-        Delays beyond half the window repeat periodically: do not ask for them.
+        Parameters
+        ----------
+        response : ndarray of complex128, (n_frequencies,)
+            For a time factor exp(+i omega t).
+        delay_us : array_like
+            Beyond half the window it repeats periodically: do not ask for that.
+
+        Returns
+        -------
+        ndarray of float64, of the shape of ``delay_us``
         """
         return np.asarray(self.analytic(response, delay_us).real, np.float64)
 
 
 def pulse_band(disc: Disc, window_us: float = 3.6) -> Band:
-    """Frequencies that hold the pulse, spaced so that an echo may last ``window_us``."""
+    """Frequencies that hold the pulse, spaced so that an echo may last ``window_us``.
+
+    Parameters
+    ----------
+    disc : Disc
+    window_us : float
+        µs.
+
+    Returns
+    -------
+    Band
+
+    Examples
+    --------
+    >>> band = pulse_band(Disc())
+    >>> round(float(band.waveform(np.ones_like(band.spectrum), 0.0)), 6)
+    1.0
+    """
     step_hz = 1e6 / window_us
     reach_hz = _BAND_SIGMAS * _sigma_hz(disc)
     first = max(1, math.ceil((disc.centre_frequency_hz - reach_hz) / step_hz))
@@ -243,6 +348,11 @@ class LommelTable:
         ``W(s) exp(i u s^2 / 2) J0(v s) s`` with the drive ``W``; real and imaginary part. The
         first column is at ``v = -step_v``, which the cubic interpolation needs.
     u_min, step_u, step_v : float
+
+    Examples
+    --------
+    >>> lommel_table(0.0, 10.0, 20.0).values.shape[2]
+    2
     """
 
     values: NDArray[np.float32]
@@ -280,6 +390,22 @@ def lommel_table(u_min: float, u_max: float, v_max: float, edge_taper: float = 0
 
     With steps of 1/4 in both coordinates the interpolation error is below 5e-4 of the integral's
     largest value.
+
+    Parameters
+    ----------
+    u_min, u_max, v_max : float
+        Range of the Lommel coordinates: u from below or at zero to above or at it, v from zero.
+    edge_taper : float
+
+    Returns
+    -------
+    LommelTable
+
+    Examples
+    --------
+    >>> table = lommel_table(0.0, 10.0, 20.0)
+    >>> table.values.dtype
+    dtype('float32')
     """
     grain = 128
     # A step to spare on each side: the interpolation needs both neighbours of a point.
@@ -312,6 +438,11 @@ def disc_pressure(
     Fresnel (paraxial) approximation of the Rayleigh integral, which makes it a Lommel function
     (Born & Wolf, Principles of Optics, 8.8). The neglected phase at the disc's rim is
     ``k a^4 / 8 (1/z^3 - 1/F^3)``: 0.2 rad at 10 mm for a disc of 5 mm at 10 MHz.
+
+    Examples
+    --------
+    >>> abs(disc_pressure(Disc(), 25.0, [0.0, 1.0], 10e6)).round(2).tolist()
+    [5.3, 0.38]
     """
     z, r = np.broadcast_arrays(np.asarray(axial_mm, np.float64), np.asarray(radial_mm, np.float64))
     a = disc.radius_mm
@@ -344,11 +475,20 @@ def parallel_plane_response(
         Diffraction distance (in reference water) from disc to plane, mm; far short of the focus.
     frequency_hz : array_like
 
+    Returns
+    -------
+    ndarray of complex128, (n_frequencies,)
+
     Notes
     -----
     Mean pressure of a flat disc over its mirror image: Rogers PH, Van Buren AL 1974, J Acoust Soc
     Am 55:724. Focusing is neglected: over twice a few millimetres its phase at the rim stays
     below half a radian.
+
+    Examples
+    --------
+    >>> abs(parallel_plane_response(Disc(), 1.0, [10e6])).round(2).tolist()
+    [0.95]
     """
     k = 2.0 * math.pi * np.asarray(frequency_hz, np.float64) * 1e-6 / REFERENCE_SPEED_MM_PER_US
     if distance_mm <= 0.0:

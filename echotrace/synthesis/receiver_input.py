@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 from echotrace.signal.receiver import db_to_ratio
 from echotrace.synthesis import artefacts
 from echotrace.synthesis.alignment import Pose
+from echotrace.synthesis.artefact_names import ARTEFACTS, RANDOM_ARTEFACTS
 from echotrace.synthesis.echoes import EyeEchoes, SampleGrid
 from echotrace.synthesis.probe import Disc
-from echotrace.synthesis.sections import ARTEFACTS, RANDOM_ARTEFACTS, ScanSection, Scenario
+from echotrace.synthesis.scenario_model import Scenario
+from echotrace.synthesis.sections import ScanSection
 
 __all__ = ["artefact_bits", "artefacts_by_chance", "receiver_input"]
 
@@ -35,8 +37,16 @@ def artefacts_by_chance(
     Returns
     -------
     dict of str to bool
-        For each of :data:`~echotrace.synthesis.sections.RANDOM_ARTEFACTS`. Those that the method
-        cannot have are off.
+        For each of :data:`~echotrace.synthesis.artefact_names.RANDOM_ARTEFACTS`; those that the
+        method cannot have are off.
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.scenario import scenario_from_mapping
+    >>> scenario = scenario_from_mapping({"artefacts": {"blink": 1.0, "couplant": 1.0}})
+    >>> on = artefacts_by_chance(scenario, np.random.default_rng(1), None)
+    >>> on["blink"], on["couplant"]
+    (True, False)
     """
     chance = rng.random(len(RANDOM_ARTEFACTS))
     forced = fixed.artefacts if fixed is not None else ()
@@ -64,6 +74,16 @@ def artefact_bits(
         From :func:`artefacts_by_chance`.
     pose : Pose
     fixed : ScanSection or None
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> bits = artefact_bits(Scenario(), {"bubbles": True, "blink": False}, Pose(), None)
+    >>> [name for n, name in enumerate(ARTEFACTS) if bits >> n & 1]
+    ['bubbles']
     """
     eye, section = scenario.eye, scenario.pose
     active = {name for name, value in on.items() if value}
@@ -125,6 +145,14 @@ def receiver_input(
         Relative to the echo of a perfect plane reflector just in front of the disc.
     passed : float
         What reaches the receiver of the retina's amplitude, 0 to 1.
+
+    Examples
+    --------
+    >>> made = Synthesis({"scans": 1})  # doctest: +SKIP
+    >>> receiver_input(  # doctest: +SKIP
+    ...     made.scenario, made.disc, made.grid, made.echoes(0), on, bits, rng,
+    ...     shift_us=0.0, squeeze_us=0.0, delay_us=made.echoes(0).delay_us,
+    ... )
     """
     axis_us = grid.delay_us
     face_us = disc.face_delay_us

@@ -54,6 +54,11 @@ class Speckle:
         Where it begins, in samples after delay zero.
     layer : int
         Index of the surface in front of the layer.
+
+    Examples
+    --------
+    >>> Speckle(np.zeros(4, complex), 100, 2).first_sample
+    100
     """
 
     baseband: NDArray[np.complex128]
@@ -96,6 +101,19 @@ def layer_speckle(
     -------
     Speckle or None
         None where the beam does not reach the layer.
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> speckle = layer_speckle(
+    ...     disc, path, 4, 0.2, 1e-2, np.random.default_rng(1), sampling_rate_hz=100e6
+    ... )
+    >>> speckle.layer
+    4
     """
     if not np.isfinite(path.delay_us[j]) or backscatter_per_cm_sr <= 0.0:
         return None
@@ -154,10 +172,28 @@ def point_speckle(
         Signed root of the differential cross-section, mm/sr^(1/2).
     sampling_rate_hz : float
 
+    Returns
+    -------
+    Speckle or None
+        None where there is no scatterer or the beam does not reach them.
+
     Notes
     -----
     A scatterer of differential cross-section ``sigma`` in a field ``P`` gives the mean pressure
     ``i lambda / A sqrt(sigma) P^2`` on the disc, by reciprocity.
+
+    Examples
+    --------
+    >>> from echotrace.synthesis.alignment import Pose, beam_through_eye
+    >>> from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+    >>> from echotrace.synthesis.sections import MethodSection
+    >>> disc, eye = Disc(edge_taper=1.0), SCHEMATIC_EYES["navarro"]
+    >>> path = beam_through_eye(disc, eye, MethodSection(), Pose())
+    >>> zero = np.zeros(1)
+    >>> depth, strength = zero + 0.1, zero + 1e-2
+    >>> one = point_speckle(disc, path, 4, zero, zero, depth, strength, sampling_rate_hz=100e6)
+    >>> int(np.count_nonzero(one.baseband)) <= 2
+    True
     """
     if first_mm.size == 0 or not _passes(path, j):
         return None

@@ -14,6 +14,7 @@ from typing import Any, get_type_hints
 
 from echotrace.errors import ParameterError
 from echotrace.synthesis.scenario_checks import check_relations
+from echotrace.synthesis.scenario_model import Scenario
 from echotrace.synthesis.sections import (
     ArtefactSection,
     EyeSection,
@@ -24,7 +25,6 @@ from echotrace.synthesis.sections import (
     ProbeSection,
     ReceiverSection,
     ScanSection,
-    Scenario,
 )
 from echotrace.user_input import check_keys, did_you_mean, given, parsing, read_toml, table_of
 
@@ -51,10 +51,19 @@ def read_scenario(path: str | Path) -> Scenario:
     ----------
     path : str or Path
 
+    Returns
+    -------
+    Scenario
+
     Raises
     ------
     ParameterError
         Naming the file and the key.
+
+    Examples
+    --------
+    >>> read_scenario("synthetic_traces/contact_sitting.toml").method.kind
+    'contact'
     """
     path = Path(path)
     table = read_toml(path)
@@ -72,10 +81,19 @@ def scenario_from_mapping(table: Mapping[str, Any], where: str = "scenario") -> 
     where : str
         What errors call the source: a file's name.
 
+    Returns
+    -------
+    Scenario
+
     Raises
     ------
     ParameterError
         Naming the source, the key, what is allowed, and the nearest key to an unknown one.
+
+    Examples
+    --------
+    >>> scenario_from_mapping({"scans": 3, "method": {"kind": "contact"}}).scans
+    3
     """
     top = {item.name: item for item in fields(Scenario)}
     kinds = get_type_hints(Scenario)

@@ -8,7 +8,7 @@ from echotrace.errors import ParameterError
 from echotrace.media import MEDIA
 from echotrace.signal.receiver import tgc_db
 from echotrace.synthesis.described_eye import eye_of
-from echotrace.synthesis.sections import Scenario
+from echotrace.synthesis.scenario_model import Scenario
 from echotrace.target import IMPLANT_MATERIALS
 
 __all__ = ["check_relations"]
@@ -21,7 +21,21 @@ _MOST_RIM_PHASE_RAD = 0.2
 
 
 def check_relations(scenario: Scenario) -> None:
-    """What single ranges cannot see."""
+    """What single ranges cannot see.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Raises
+    ------
+    ParameterError
+        Naming the section and the key, without the file.
+
+    Examples
+    --------
+    >>> check_relations(Scenario())
+    """
     eye = scenario.eye
     if eye.lens_state == "pseudophakic" and eye.lens_material == "none":
         raise ParameterError(

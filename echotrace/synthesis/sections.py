@@ -7,71 +7,22 @@ table of ``synthetic_traces/README.md`` of them.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
-from echotrace.recording import Receiver
+from echotrace.synthesis.artefact_names import RANDOM_ARTEFACTS
 from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+from echotrace.synthesis.section_keys import number_key, other_key, word_key
 from echotrace.target import IMPLANT_MATERIALS
 
 __all__ = [
-    "RANDOM_ARTEFACTS",
-    "ARTEFACTS",
     "EyeSection",
     "PoseSection",
     "MethodSection",
     "ProbeSection",
     "ReceiverSection",
     "ScanSection",
-    "Scenario",
     "ArtefactSection",
 ]
-
-ARTEFACTS = (
-    "oblique",
-    "optic_nerve",
-    "pupil_edge",
-    "gain_too_high",
-    "gain_too_low",
-    "tgc_wrong",
-    "bath_reverberation",
-    "bubbles",
-    "cornea_reverberation",
-    "implant_reverberation",
-    "couplant",
-    "interference",
-    "blink",
-    "cataract",
-    "vitreous_opacity",
-    "staphyloma",
-)
-"""What can make a trace unlike a good one; bit ``n`` of the truth's ``artefacts`` stands for the
-n-th name."""
-
-RANDOM_ARTEFACTS = (
-    "gain_too_high",
-    "gain_too_low",
-    "bath_reverberation",
-    "bubbles",
-    "cornea_reverberation",
-    "couplant",
-    "interference",
-    "blink",
-)
-"""Those that are on in a scan by chance, or because its ``[[scan]]`` table says so."""
-
-
-def _number(default: float, low: float, high: float, unit: str = "", *, about: str) -> Any:
-    return field(default=default, metadata={"range": (low, high), "unit": unit, "about": about})
-
-
-def _word(default: str, *allowed: str, about: str) -> Any:
-    return field(default=default, metadata={"words": allowed, "about": about})
-
-
-def _other(default: Any, about: str) -> Any:
-    return field(default=default, metadata={"about": about})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,69 +31,94 @@ class EyeSection:
 
     ``model = "population"`` draws ``eyes`` eyes from the published distribution; the scans of a
     sitting belong to one eye. ``axial_length_mm`` sets the vitreous depth.
+
+    Attributes
+    ----------
+    model, side, eyes, axial_length_mm, cornea_front_radius_mm, cornea_back_radius_mm
+    lens_front_radius_mm, lens_back_radius_mm, retina_radius_mm, cornea_mm, aqueous_mm
+    lens_mm, lens_tilt_deg, lens_decentration_mm, lens_azimuth_deg, lens_state, lens_material
+    vitreous, cataract_grade, staphyloma_slope_deg, staphyloma_step_mm, vitreous_opacities
+    retina_echo_db, backscatter_db
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
+
+    Examples
+    --------
+    >>> EyeSection().model
+    'navarro'
     """
 
-    model: str = _word(
+    model: str = word_key(
         "navarro",
         *SCHEMATIC_EYES,
         "population",
         about="schematic eye to start from, or a draw from the published population",
     )
-    side: str = _word("right", "right", "left", about="which eye")
-    eyes: int = _number(
+    side: str = word_key("right", "right", "left", about="which eye")
+    eyes: int = number_key(
         1, 1, 1_000_000, about="eyes of the population; sittings go through them in turn"
     )
-    axial_length_mm: float = _number(
+    axial_length_mm: float = number_key(
         math.nan,
         14.0,
         40.0,
         "mm",
         about="length along the visual axis; sets the depth of the vitreous",
     )
-    cornea_front_radius_mm: float = _number(math.nan, 5.0, 12.0, "mm", about="radius of curvature")
-    cornea_back_radius_mm: float = _number(math.nan, 4.0, 11.0, "mm", about="radius of curvature")
-    lens_front_radius_mm: float = _number(math.nan, 4.0, 100.0, "mm", about="radius of curvature")
-    lens_back_radius_mm: float = _number(math.nan, 3.0, 100.0, "mm", about="radius of curvature")
-    retina_radius_mm: float = _number(math.nan, 6.0, 30.0, "mm", about="radius of curvature")
-    cornea_mm: float = _number(math.nan, 0.3, 1.0, "mm", about="thickness of the cornea")
-    aqueous_mm: float = _number(
+    cornea_front_radius_mm: float = number_key(
+        math.nan, 5.0, 12.0, "mm", about="radius of curvature"
+    )
+    cornea_back_radius_mm: float = number_key(
+        math.nan, 4.0, 11.0, "mm", about="radius of curvature"
+    )
+    lens_front_radius_mm: float = number_key(
+        math.nan, 4.0, 100.0, "mm", about="radius of curvature"
+    )
+    lens_back_radius_mm: float = number_key(math.nan, 3.0, 100.0, "mm", about="radius of curvature")
+    retina_radius_mm: float = number_key(math.nan, 6.0, 30.0, "mm", about="radius of curvature")
+    cornea_mm: float = number_key(math.nan, 0.3, 1.0, "mm", about="thickness of the cornea")
+    aqueous_mm: float = number_key(
         math.nan, 0.5, 6.0, "mm", about="depth from the back of the cornea to the lens"
     )
-    lens_mm: float = _number(math.nan, 0.2, 7.0, "mm", about="thickness of the lens")
-    lens_tilt_deg: float = _number(
+    lens_mm: float = number_key(math.nan, 0.2, 7.0, "mm", about="thickness of the lens")
+    lens_tilt_deg: float = number_key(
         0.0, 0.0, 20.0, "deg", about="tilt of the lens against the visual axis"
     )
-    lens_decentration_mm: float = _number(0.0, 0.0, 2.0, "mm", about="sideways shift of the lens")
-    lens_azimuth_deg: float = _number(
+    lens_decentration_mm: float = number_key(
+        0.0, 0.0, 2.0, "mm", about="sideways shift of the lens"
+    )
+    lens_azimuth_deg: float = number_key(
         0.0, -360.0, 360.0, "deg", about="direction of both: nasal 0, up 90"
     )
-    lens_state: str = _word(
+    lens_state: str = word_key(
         "phakic",
         "phakic",
         "aphakic",
         "pseudophakic",
         about="whether there is a lens, or an implant",
     )
-    lens_material: str = _word("none", "none", *IMPLANT_MATERIALS, about="material of the implant")
-    vitreous: str = _word(
+    lens_material: str = word_key(
+        "none", "none", *IMPLANT_MATERIALS, about="material of the implant"
+    )
+    vitreous: str = word_key(
         "natural",
         "natural",
         "silicone_oil_1000",
         "silicone_oil_5000",
         about="what fills the vitreous cavity",
     )
-    cataract_grade: float = _number(0.0, 0.0, 5.0, about="more scatter and loss in the lens")
-    staphyloma_slope_deg: float = _number(
+    cataract_grade: float = number_key(0.0, 0.0, 5.0, about="more scatter and loss in the lens")
+    staphyloma_slope_deg: float = number_key(
         0.0, 0.0, 30.0, "deg", about="slope of the wall against the visual axis"
     )
-    staphyloma_step_mm: float = _number(
+    staphyloma_step_mm: float = number_key(
         0.0, 0.0, 4.0, "mm", about="how much deeper half of the wall lies"
     )
-    vitreous_opacities: int = _number(0, 0, 20, about="clumps in the vitreous")
-    retina_echo_db: float = _number(
+    vitreous_opacities: int = number_key(0, 0, 20, about="clumps in the vitreous")
+    retina_echo_db: float = number_key(
         0.0, -20.0, 20.0, "dB", about="level of the retina's echo above the usual"
     )
-    backscatter_db: float = _number(
+    backscatter_db: float = number_key(
         0.0, -80.0, 20.0, "dB", about="scatter of all tissues above the usual"
     )
 
@@ -153,18 +129,29 @@ class ProbeSection:
 
     A disc with a sharp edge (``edge_taper`` below 0.5) is refused where an interface lies so near
     that the paraxial field has the phase of the waves from its edge wrong by more than 0.2 rad.
+
+    Attributes
+    ----------
+    centre_frequency_mhz, fractional_bandwidth, aperture_mm, focus_mm, edge_taper, tip_mm
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
+
+    Examples
+    --------
+    >>> ProbeSection(aperture_mm=4.0).focus_mm
+    25.0
     """
 
-    centre_frequency_mhz: float = _number(10.0, 1.0, 50.0, "MHz", about="centre frequency")
-    fractional_bandwidth: float = _number(
+    centre_frequency_mhz: float = number_key(10.0, 1.0, 50.0, "MHz", about="centre frequency")
+    fractional_bandwidth: float = number_key(
         0.6, 0.2, 1.2, about="-6 dB pulse-echo band over centre frequency"
     )
-    aperture_mm: float = _number(5.0, 1.0, 15.0, "mm", about="diameter of the disc")
-    focus_mm: float = _number(25.0, 5.0, 200.0, "mm", about="distance of the focus in water")
-    edge_taper: float = _number(
+    aperture_mm: float = number_key(5.0, 1.0, 15.0, "mm", about="diameter of the disc")
+    focus_mm: float = number_key(25.0, 5.0, 200.0, "mm", about="distance of the focus in water")
+    edge_taper: float = number_key(
         1.0, 0.0, 1.0, about="part of the radius over which the drive falls to zero: 0 a piston"
     )
-    tip_mm: float = _number(0.75, 0.0, 10.0, "mm", about="water between disc and face")
+    tip_mm: float = number_key(0.75, 0.0, 10.0, "mm", about="water between disc and face")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,25 +164,39 @@ class MethodSection:
     eye's mean and is ``compression_within_mm`` for an eye of average compression. Defaults:
     contact minus immersion -0.20 ± 0.26 mm, and within an eye 0.14 ± 0.12 mm: Ademola-Popoola
     2016. (That the two go together is a modelling choice; it gives the published ± 0.12.)
+
+    Attributes
+    ----------
+    kind, standoff_mm, bath, bath_temperature_c, compression_mm, compression_between_mm
+    compression_within_mm, couplant_mm, shell_sd_mm
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
+
+    Examples
+    --------
+    >>> round(MethodSection().relative_compression_sd, 2)
+    0.7
     """
 
-    kind: str = _word("immersion", "contact", "immersion", about="method")
-    standoff_mm: float = _number(10.0, 3.0, 30.0, "mm", about="bath between face and cornea")
-    bath: str = _word("saline", "saline", "water", about="liquid of the bath")
-    bath_temperature_c: float = _number(22.0, 10.0, 40.0, "degC", about="temperature of the bath")
-    compression_mm: float = _number(
+    kind: str = word_key("immersion", "contact", "immersion", about="method")
+    standoff_mm: float = number_key(10.0, 3.0, 30.0, "mm", about="bath between face and cornea")
+    bath: str = word_key("saline", "saline", "water", about="liquid of the bath")
+    bath_temperature_c: float = number_key(
+        22.0, 10.0, 40.0, "degC", about="temperature of the bath"
+    )
+    compression_mm: float = number_key(
         0.20, 0.0, 1.0, "mm", about="mean shortening of the chamber in contact"
     )
-    compression_between_mm: float = _number(
+    compression_between_mm: float = number_key(
         0.26, 0.0, 1.0, "mm", about="its standard deviation between eyes"
     )
-    compression_within_mm: float = _number(
+    compression_within_mm: float = number_key(
         0.14, 0.0, 1.0, "mm", about="its standard deviation within an eye of average compression"
     )
-    couplant_mm: float = _number(
+    couplant_mm: float = number_key(
         0.15, 0.0, 1.0, "mm", about="gel under the probe where the artefact `couplant` is on"
     )
-    shell_sd_mm: float = _number(
+    shell_sd_mm: float = number_key(
         0.0,
         0.0,
         3.0,
@@ -227,9 +228,21 @@ class PoseSection:
     ``oblique`` adds ``tilt_deg`` to each scan; ``optic_nerve`` aims at the nerve head;
     ``pupil_edge`` shifts the beam by ``decentration_mm`` so that the iris cuts part of it.
     ``alignments`` draws that many poses for each eye and uses them in turn (0: one a scan).
+
+    Attributes
+    ----------
+    kind, tilt_deg, decentration_mm, azimuth_deg, tilt_sd_deg, decentration_sd_mm
+    fixation_sd_deg, alignments
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
+
+    Examples
+    --------
+    >>> PoseSection().kind
+    'steady'
     """
 
-    kind: str = _word(
+    kind: str = word_key(
         "steady",
         "steady",
         "drifting",
@@ -238,31 +251,31 @@ class PoseSection:
         "pupil_edge",
         about="how the beam lies on the eye",
     )
-    tilt_deg: float = _number(
+    tilt_deg: float = number_key(
         0.0, 0.0, 25.0, "deg", about="tilt that `oblique` adds and `drifting` ends at"
     )
-    decentration_mm: float = _number(0.0, 0.0, 5.0, "mm", about="sideways shift of the beam")
-    azimuth_deg: float = _number(
+    decentration_mm: float = number_key(0.0, 0.0, 5.0, "mm", about="sideways shift of the beam")
+    azimuth_deg: float = number_key(
         0.0, -360.0, 360.0, "deg", about="direction of tilt and shift: nasal 0, up 90"
     )
-    tilt_sd_deg: float = _number(
+    tilt_sd_deg: float = number_key(
         0.4,
         0.0,
         10.0,
         "deg",
         about="standard deviation of the hand's tilt from scan to scan, in each direction",
     )
-    decentration_sd_mm: float = _number(
+    decentration_sd_mm: float = number_key(
         0.06, 0.0, 3.0, "mm", about="the same of its sideways shift"
     )
-    fixation_sd_deg: float = _number(
+    fixation_sd_deg: float = number_key(
         0.20,
         0.0,
         5.0,
         "deg",
         about="the same of the gaze, which turns about the eye's centre of rotation",
     )
-    alignments: int = _number(
+    alignments: int = number_key(
         0, 0, 1_000_000, about="poses drawn for each eye and used in turn; 0: one for each scan"
     )
 
@@ -274,32 +287,44 @@ class ReceiverSection:
     ``noise_db`` is the RMS noise at the receiver's input relative to the echo of a perfect plane
     reflector just in front of the disc; ``gain_db`` brings that echo to so much above full
     scale. Without TGC nodes the time gain is one that suits the method.
+
+    Attributes
+    ----------
+    gain_db, noise_db, tgc_delay_us, tgc_gain_db, tgc_is_wrong, full_scale, bits
+    sampling_rate_mhz, duration_us, jitter_ns, ring_down_db, ring_down_us
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
+
+    Examples
+    --------
+    >>> ReceiverSection().bits
+    12
     """
 
-    gain_db: float = _number(
+    gain_db: float = number_key(
         22.0,
         -20.0,
         120.0,
         "dB",
         about="how far a plane reflector's echo would come above full scale",
     )
-    noise_db: float = _number(
+    noise_db: float = number_key(
         -92.0, -160.0, -10.0, "dB", about="RMS noise at the input, against a plane reflector's echo"
     )
-    tgc_delay_us: tuple[float, ...] | None = _other(None, "nodes of the time gain, µs")
-    tgc_gain_db: tuple[float, ...] | None = _other(None, "gain at each node, dB")
-    tgc_is_wrong: bool = _other(False, "marks the truth: this time gain is a mistake")
-    full_scale: float = _number(1.0, 1e-6, 1e6, about="level at which the converter clips")
-    bits: int = _number(12, 0, 16, about="bits of the converter; 0: samples are floats")
-    sampling_rate_mhz: float = _number(100.0, 20.0, 1000.0, "MHz", about="sampling rate")
-    duration_us: float = _number(
+    tgc_delay_us: tuple[float, ...] | None = other_key(None, "nodes of the time gain, µs")
+    tgc_gain_db: tuple[float, ...] | None = other_key(None, "gain at each node, dB")
+    tgc_is_wrong: bool = other_key(False, "marks the truth: this time gain is a mistake")
+    full_scale: float = number_key(1.0, 1e-6, 1e6, about="level at which the converter clips")
+    bits: int = number_key(12, 0, 16, about="bits of the converter; 0: samples are floats")
+    sampling_rate_mhz: float = number_key(100.0, 20.0, 1000.0, "MHz", about="sampling rate")
+    duration_us: float = number_key(
         math.nan, 10.0, 400.0, "us", about="length of a trace; not set: long enough for the eye"
     )
-    jitter_ns: float = _number(1.0, 0.0, 100.0, "ns", about="standard deviation of the trigger")
-    ring_down_db: float = _number(
+    jitter_ns: float = number_key(1.0, 0.0, 100.0, "ns", about="standard deviation of the trigger")
+    ring_down_db: float = number_key(
         -8.0, -120.0, 20.0, "dB", about="level of what the transmitted pulse leaves, at delay zero"
     )
-    ring_down_us: float = _number(0.18, 0.01, 3.0, "us", about="time in which it falls to 1/e")
+    ring_down_us: float = number_key(0.18, 0.01, 3.0, "us", about="time in which it falls to 1/e")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -307,19 +332,32 @@ class InstrumentSection:
     """``[instrument]``: what is displayed of a scan, as ``reading_mm`` of the truth.
 
     See :mod:`echotrace.synthesis.instrument`. The traces do not depend on it.
+
+    Attributes
+    ----------
+    step_mm, gate, threshold_db, gate_before_mm
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
+
+    Examples
+    --------
+    >>> InstrumentSection(step_mm=0.01).reads
+    True
     """
 
-    step_mm: float = _number(0.0, 0.0, 0.5, "mm", about="step of the displayed length; 0: no steps")
-    gate: str = _word(
+    step_mm: float = number_key(
+        0.0, 0.0, 0.5, "mm", about="step of the displayed length; 0: no steps"
+    )
+    gate: str = word_key(
         "exact",
         "exact",
         "first_crossing",
         about="what a gate takes: the exact arrival, or the first crossing of a threshold",
     )
-    threshold_db: float = _number(
+    threshold_db: float = number_key(
         -20.0, -40.0, -1.0, "dB", about="that threshold, against full scale"
     )
-    gate_before_mm: float = _number(
+    gate_before_mm: float = number_key(
         0.3, 0.05, 2.0, "mm", about="how far ahead of an echo its gate begins"
     )
 
@@ -335,39 +373,63 @@ class OperatorSection:
 
     With ``stops_within_mm`` a sitting holds the first ``scans`` attempts in a row whose readings
     agree that well; ``attempt`` of the truth numbers them.
+
+    Attributes
+    ----------
+    label, stops_within_mm, most_attempts
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
+
+    Examples
+    --------
+    >>> OperatorSection(label="A").most_attempts
+    20
     """
 
-    label: str = _other("demo", "who measures: a label of the recording, never a name")
-    stops_within_mm: float = _number(
+    label: str = other_key("demo", "who measures: a label of the recording, never a name")
+    stops_within_mm: float = number_key(
         0.0,
         0.0,
         5.0,
         "mm",
         about="scans again until all readings of a sitting lie within this; 0: keeps all scans",
     )
-    most_attempts: int = _number(
+    most_attempts: int = number_key(
         20, 1, 10_000, about="attempts after which the last scans are kept as they are"
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ArtefactSection:
-    """``[artefacts]``: the chance of each to be on in a scan, 0 to 1."""
+    """``[artefacts]``: the chance of each to be on in a scan, 0 to 1.
 
-    gain_too_high: float = _number(0.0, 0.0, 1.0, about="18 dB too much gain")
-    gain_too_low: float = _number(0.0, 0.0, 1.0, about="18 dB too little gain")
-    bath_reverberation: float = _number(
+    Attributes
+    ----------
+    gain_too_high, gain_too_low, bath_reverberation, bubbles, cornea_reverberation, couplant
+    interference, blink
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
+
+    Examples
+    --------
+    >>> ArtefactSection().bath_reverberation
+    1.0
+    """
+
+    gain_too_high: float = number_key(0.0, 0.0, 1.0, about="18 dB too much gain")
+    gain_too_low: float = number_key(0.0, 0.0, 1.0, about="18 dB too little gain")
+    bath_reverberation: float = number_key(
         1.0, 0.0, 1.0, about="the cornea's echo once more by way of the face; immersion"
     )
-    bubbles: float = _number(0.0, 0.0, 1.0, about="bubbles in the bath; immersion")
-    cornea_reverberation: float = _number(
+    bubbles: float = number_key(0.0, 0.0, 1.0, about="bubbles in the bath; immersion")
+    cornea_reverberation: float = number_key(
         0.0, 0.0, 1.0, about="echoes between face and cornea; contact"
     )
-    couplant: float = _number(
+    couplant: float = number_key(
         0.0, 0.0, 1.0, about="gel under the probe, `couplant_mm` thick; contact"
     )
-    interference: float = _number(0.0, 0.0, 1.0, about="electrical spikes")
-    blink: float = _number(0.0, 0.0, 1.0, about="the lid in the way: nothing behind it")
+    interference: float = number_key(0.0, 0.0, 1.0, about="electrical spikes")
+    blink: float = number_key(0.0, 0.0, 1.0, about="the lid in the way: nothing behind it")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -375,16 +437,29 @@ class ScanSection:
     """``[[scan]]``: what is different in one scan of every sitting. NaN: as drawn.
 
     ``number`` counts from 1. ``artefacts`` are on in this scan, besides those that chance picks.
+
+    Attributes
+    ----------
+    number, tilt_deg, decentration_mm, azimuth_deg, compression_mm, gain_db, artefacts
+        Default, range or words, unit and meaning of each: see
+        :func:`~echotrace.synthesis.key_table.key_table`.
+
+    Examples
+    --------
+    >>> ScanSection(number=3, tilt_deg=4.5).sets_pose
+    True
     """
 
-    number: int = _number(
+    number: int = number_key(
         1, 1, 1_000_000, about="number of the scan in its sitting: the first is 1"
     )
-    tilt_deg: float = _number(math.nan, 0.0, 25.0, "deg", about="tilt of this scan")
-    decentration_mm: float = _number(math.nan, 0.0, 5.0, "mm", about="sideways shift of this scan")
-    azimuth_deg: float = _number(0.0, -360.0, 360.0, "deg", about="direction of both")
-    compression_mm: float = _number(math.nan, 0.0, 1.0, "mm", about="compression of this scan")
-    gain_db: float = _number(math.nan, -20.0, 120.0, "dB", about="gain of this scan")
+    tilt_deg: float = number_key(math.nan, 0.0, 25.0, "deg", about="tilt of this scan")
+    decentration_mm: float = number_key(
+        math.nan, 0.0, 5.0, "mm", about="sideways shift of this scan"
+    )
+    azimuth_deg: float = number_key(0.0, -360.0, 360.0, "deg", about="direction of both")
+    compression_mm: float = number_key(math.nan, 0.0, 1.0, "mm", about="compression of this scan")
+    gain_db: float = number_key(math.nan, -20.0, 120.0, "dB", about="gain of this scan")
     artefacts: tuple[str, ...] = field(
         default=(),
         metadata={
@@ -397,55 +472,3 @@ class ScanSection:
     def sets_pose(self) -> bool:
         """Whether the scan is held differently from the others."""
         return not (math.isnan(self.tilt_deg) and math.isnan(self.decentration_mm))
-
-
-# Time gain that lets the retina stand beside lens and cornea: rises through the vitreous.
-_USUAL_TGC: Mapping[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
-    "contact": ((8.0, 30.0), (0.0, 16.0)),
-    "immersion": ((24.0, 44.0), (0.0, 20.0)),
-}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scenario:
-    """A whole scenario.
-
-    Attributes
-    ----------
-    name, description : str
-    scans : int
-        Scans of one sitting.
-    seed : int
-        Used where the caller gives none.
-    subject : str
-        Label of the recording.
-    """
-
-    name: str = _other("scenario", "name of the scenario; that of its file where it is not set")
-    description: str = _other("", "what is to be seen, in words; goes into the recording")
-    scans: int = _number(5, 1, 10_000_000, about="scans of one sitting")
-    seed: int = _number(0, 0, 2**53, about="seed where none is given")
-    subject: str = _other("demo", "who is measured: a code, never a name")
-    eye: EyeSection = field(default_factory=EyeSection)
-    probe: ProbeSection = field(default_factory=ProbeSection)
-    method: MethodSection = field(default_factory=MethodSection)
-    pose: PoseSection = field(default_factory=PoseSection)
-    receiver: ReceiverSection = field(default_factory=ReceiverSection)
-    instrument: InstrumentSection = field(default_factory=InstrumentSection)
-    operator: OperatorSection = field(default_factory=OperatorSection)
-    artefacts: ArtefactSection = field(default_factory=ArtefactSection)
-    scan: tuple[ScanSection, ...] = ()
-
-    def receiver_model(self) -> Receiver:
-        """The receiver as it goes into the recording."""
-        delay_us, gain_db = _USUAL_TGC[self.method.kind]
-        if self.receiver.tgc_delay_us is not None:
-            delay_us = self.receiver.tgc_delay_us
-        if self.receiver.tgc_gain_db is not None:
-            gain_db = self.receiver.tgc_gain_db
-        return Receiver(
-            tgc_delay_us=delay_us,
-            tgc_gain_db=gain_db,
-            full_scale=self.receiver.full_scale,
-            bits=self.receiver.bits,
-        )

@@ -78,19 +78,22 @@ class Mutant:
     column: int
 
 
-def _annotations(source: str) -> list[tuple[tuple[int, int], tuple[int, int]]]:
-    """Where only types stand: a change there changes nothing at run time."""
+Span = tuple[tuple[int, int], tuple[int, int]]
+
+
+def _spared(source: str) -> list[Span]:
+    """Where a change does not matter: types, and what decorators say of slots and caches."""
     found = []
     for node in ast.walk(ast.parse(source)):
-        for name in ("annotation", "returns"):
-            part = getattr(node, name, None)
+        parts = [getattr(node, name, None) for name in ("annotation", "returns")]
+        for part in (*parts, *getattr(node, "decorator_list", ())):
             if part is not None:
                 start, end = (part.lineno, part.col_offset), (part.end_lineno, part.end_col_offset)
                 found.append((start, end))
     return found
 
 
-def _separators(source: str) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+def _signatures(source: str) -> list[Span]:
     """Signatures, whose bare ``*`` is no multiplication."""
     return [
         ((node.lineno, node.col_offset), (node.body[0].lineno, 0))
@@ -100,16 +103,16 @@ def _separators(source: str) -> list[tuple[tuple[int, int], tuple[int, int]]]:
 
 
 def mutants_of(module: str) -> Iterator[Mutant]:
-    """All mutants of a module, annotations left out."""
+    """All mutants of a module that could change what it does."""
     from cosmic_ray.ast import ast_nodes, get_ast
     from cosmic_ray.plugins import get_operator
 
     source = (TOP / module).read_text(encoding="utf-8")
-    types, signatures = _annotations(source), _separators(source)
+    everywhere, signatures = _spared(source), _signatures(source)
     nodes = list(ast_nodes(get_ast(source)))
     for name in OPERATORS:
         operator = get_operator(f"core/{name}")()
-        spared = types + (signatures if "BinaryOperator" in name else [])
+        spared = everywhere + (signatures if "BinaryOperator" in name else [])
         places = (place for node in nodes for place in operator.mutation_positions(node))
         for number, (start, _end) in enumerate(places):
             if not any(first <= start < last for first, last in spared):

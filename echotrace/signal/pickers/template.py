@@ -22,6 +22,21 @@ Float = NDArray[np.float64]
 class TemplateKey:
     """What an offset depends on; hashable, so that it is worked out once.
 
+    Attributes
+    ----------
+    pulse_bytes : bytes
+        Samples of the template's analytic signal, complex128.
+    pulse_size : int
+        Their number.
+    sampling_rate_hz, centre_frequency_hz, rms_bandwidth_hz : float
+        As of the template, Hz.
+    envelope_method : str
+        As of the envelope that is picked.
+    envelope_bandwidth : float
+        Its filter's bandwidth, Hz.
+    signal : Signal
+        RF or envelope.
+
     Examples
     --------
     >>> from echotrace.recording import Signal

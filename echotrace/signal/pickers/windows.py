@@ -275,7 +275,7 @@ def gather_windows(
     n_samples = traces.envelope.shape[1]
     first = np.asarray(sample_idx, np.intp) - before
     columns = np.clip(first[:, None] + np.arange(before + after + 1), 0, n_samples - 1)
-    # An echo must stand wholly inside the trace; the quiet stretch before it need not.
+    # An echo must stand wholly inside the trace; the quiet window before it need not.
     skirt = skirt_samples(traces.pulse)
     inside = (np.asarray(sample_idx) >= skirt) & (np.asarray(sample_idx) < n_samples - skirt)
     rows = np.asarray(trace_idx, np.intp)[:, None]

@@ -1,0 +1,99 @@
+"""What a result rests on, in words: speeds and their sources, probe, changed settings, invented."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from echotrace.chain.states import targets_of
+from echotrace.recording import Recording
+from echotrace.settings import Settings
+from echotrace.target import Target
+
+__all__ = ["SYNTHETIC", "is_synthetic", "made_with"]
+
+SYNTHETIC = "Synthetic traces: invented data, no patient."
+"""Said wherever a result of invented traces is shown."""
+
+
+def is_synthetic(attributes: Mapping[str, str]) -> bool:
+    """Whether the provenance of a recording or measurement says that its traces are invented.
+
+    Parameters
+    ----------
+    attributes : mapping of str to str
+
+    Examples
+    --------
+    >>> is_synthetic({"source": "synthetic: invented eyes, no patient data"})
+    True
+    """
+    return attributes.get("source", "").startswith("synthetic")
+
+
+def made_with(recording: Recording, settings: Settings, target: Target | None = None) -> list[str]:
+    """Sentences that say how lengths were made: what anyone needs to make them again.
+
+    Parameters
+    ----------
+    recording : Recording
+    settings : Settings
+        Those the recording is measured with.
+    target : Target, optional
+        As for :func:`echotrace.measure`.
+
+    Returns
+    -------
+    list of str
+        Speeds with their sources, the probe's offset, settings that differ from the presets.
+    """
+    average = settings.lengths.average_speed_m_per_s
+    said = []
+    media: dict[str, list[str]] = {}
+    for found in targets_of(recording, target).values():
+        for segment in () if found is None else found.length_segments:
+            item = segment.medium
+            words = f"{item.name.replace('_', ' ')} {item.speed_m_per_s:g}"
+            named = media.setdefault(item.source.split(";")[0], [])
+            if words not in named:
+                named.append(words)
+    speeds = "; ".join(f"{', '.join(words)} ({source})" for source, words in media.items())
+    if average:
+        said.append(
+            f"The whole length is read at one average speed, {average:g} m/s (as set). Each "
+            "segment is read at its own speed, so they do not add up to the length."
+        )
+    if speeds:
+        said.append(f"Sound speeds{' of the segments' if average else ''}, m/s: {speeds}.")
+    probe = recording.probe
+    if math.isnan(probe.face_delay_us):
+        said.append("Delay of the probe's face: not stated.")
+    else:
+        u = "" if math.isnan(probe.face_delay_u_us) else f" ± {probe.face_delay_u_us:g}"
+        said.append(f"Delay of the probe's face: {probe.face_delay_us:g}{u} µs.")
+    changed = _changed(settings.to_table(), Settings().to_table())
+    said.append(
+        f"Settings that differ from the presets: {'; '.join(changed)}."
+        if changed
+        else "All settings are the presets."
+    )
+    return said
+
+
+def _changed(table: Mapping[str, Any], preset: Mapping[str, Any]) -> list[str]:
+    found = []
+    for section, values in table.items():
+        if section == "gate":
+            if values:
+                found.append(f"{len(values)} gate{'s' if len(values) > 1 else ''} of the user's")
+            continue
+        own = preset[section]
+        if not isinstance(values, Mapping):
+            if values != own:
+                found.append(f"{section} {values} (preset {own})")
+            continue
+        for key, value in values.items():
+            if value != own[key]:
+                found.append(f"{section}.{key} {value} (preset {own[key]})")
+    return found

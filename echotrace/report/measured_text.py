@@ -1,0 +1,353 @@
+"""The terminal text of a measurement: the answer first, then why, each reason once."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+
+import numpy as np
+
+from echotrace.caution import CAUTION
+from echotrace.measurement import Measurement
+from echotrace.quality.finding_list import FINDINGS, Severity
+from echotrace.quality.findings import describe_finding, rank_findings
+from echotrace.quality.limits import QualityLimits
+from echotrace.report.judged import judgement_lines
+from echotrace.report.made_with import SYNTHETIC, is_synthetic
+from echotrace.report.text import table, wrapped
+from echotrace.sittings.alignment import AlignmentEstimate
+from echotrace.sittings.sitting import SittingSummary
+from echotrace.sittings.sitting_quality import SittingJudgement
+from echotrace.text_out import one_line, scan_names
+
+SCORE_MEANS = (
+    "Score: the probability that a scan is aligned (tilt up to 2.5°, decentration up to 0.5 mm) "
+    "and correctly picked. It was fitted to synthetic eyes only."
+)
+"""What the score says, and what it was made from."""
+
+__all__ = [
+    "SCORE_MEANS",
+    "explain_finding",
+    "length_text",
+    "measurement_text",
+    "named_findings",
+    "notes_of",
+    "reasons",
+    "scan_rows",
+    "sitting_title",
+    "summary_line",
+]
+
+# More sittings than these get one line each.
+_MANY_SITTINGS = 6
+_MOST_FIGURES = 8
+_FIGURE = re.compile(r"([^:]+): ([^;]*?)(; [^;]*)?\.")
+
+
+def length_text(value: float, digits: int = 2) -> str:
+    """A length in mm, or a dash where there is none."""
+    return "-" if math.isnan(value) else f"{value:.{digits}f}"
+
+
+def sitting_title(summary: SittingSummary) -> str:
+    """Who and how, in one line."""
+    labels = {name: one_line(text, 40) for name, text in summary.labels.items()}
+    parts = [f"subject {labels['subject']}"]
+    if labels["eye"] != "none":
+        parts.append(f"{labels['eye']} eye")
+    parts.append(labels["method"] if labels["method"] != "other" else labels["target"])
+    state = [labels["lens_state"], labels["lens_material"], labels["vitreous"]]
+    shown = [word.replace("_", " ") for word in state if word not in ("none", "natural")]
+    if shown:
+        parts.append(" ".join(shown))
+    parts.append(f"operator {labels['operator']}")
+    parts.append(f"sitting {labels['sitting']}")
+    return ", ".join(parts)
+
+
+def _spread(value: float, digits: int = 3) -> str:
+    """A spread or uncertainty in mm; never a zero that is none."""
+    if math.isnan(value):
+        return "-"
+    text = f"{value:.{digits}f}"
+    return f"<{10.0**-digits:.{digits}f}" if value > 0.0 and float(text) == 0.0 else text
+
+
+def summary_line(summary: SittingSummary) -> str:
+    """The one number of a sitting with all that belongs to it, or why there is none.
+
+    Parameters
+    ----------
+    summary : SittingSummary
+
+    Returns
+    -------
+    str
+        Lengths in mm.
+    """
+    if summary.n_accepted == 0:
+        return f"No length: none of {summary.n} scans can be accepted."
+    percent = f"{100 * summary.confidence:g} %"
+    text = f"{summary.mean_mm:.2f} mm from {summary.n_accepted} of {summary.n} scans"
+    if summary.n_accepted == 1:
+        return (
+            f"{text}. One scan has no spread. Standard uncertainty "
+            f"{_spread(summary.u_combined_mm)} mm, from picks and shared sources only; it says "
+            "nothing of alignment."
+        )
+    low, high = summary.interval_mm
+    return (
+        f"{text}, ± {_spread(summary.expanded_mm, 2)} mm at {percent}. Spread of the scans: SD "
+        f"{_spread(summary.sd_mm)}, median {summary.median_mm:.2f}, range "
+        f"{summary.range_mm[0]:.2f} to {summary.range_mm[1]:.2f} mm; two scans differ by at most "
+        f"{_spread(summary.repeatability_mm)} mm in {percent} of cases (repeatability limit). "
+        f"Standard error of the mean {_spread(summary.u_mm)} mm ({percent} interval {low:.2f} to "
+        f"{high:.2f}). Standard uncertainty that all scans share, and that more scans do not "
+        f"lower: {_spread(summary.u_shared_mm)} mm."
+    )
+
+
+def _status(result: Measurement, k: int) -> str:
+    word = "yes" if result.accepted[k] else "no"
+    return f"{word} (by hand)" if result.decided_by[k] else word
+
+
+def named_findings(result: Measurement, k: int, *, notes: bool = False) -> list[str]:
+    """Findings of a scan, the one that could cost most length first."""
+    return [
+        name
+        for name in rank_findings(result.finding_list(k))
+        if notes or FINDINGS[name].severity is not Severity.NOTE
+    ]
+
+
+def _segments_of(result: Measurement, traces: Sequence[int]) -> list[int]:
+    """Segments that the scans of a sitting have at all."""
+    return [
+        j
+        for j in range(len(result.segments))
+        if not all(math.isnan(result.length_mm[k, j]) for k in traces)
+    ]
+
+
+def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], list[list[str]]]:
+    """Names of the columns and one row a scan, as texts."""
+    segments = _segments_of(result, traces)
+    header = ["scan", *[f"{result.segments[j]}" for j in segments]]
+    header += ["length", "u", "score", "accepted", "findings"]
+    rows = []
+    for k in traces:
+        rows.append(
+            [
+                str(k + 1),
+                *[length_text(result.length_mm[k, j]) for j in segments],
+                length_text(result.axial_length_mm[k]),
+                _spread(float(result.axial_length_u_mm[k])),
+                length_text(float(result.score[k])),
+                _status(result, k),
+                ", ".join(name.replace("_", " ") for name in named_findings(result, k)) or "none",
+            ]
+        )
+    return header, rows
+
+
+def notes_of(result: Measurement, traces: Sequence[int]) -> list[str]:
+    """Notes that scans of a sitting carry, each once."""
+    names = {name for k in traces for name in result.finding_list(k)}
+    return [
+        name for name, item in FINDINGS.items() if name in names and item.severity is Severity.NOTE
+    ]
+
+
+def explain_finding(result: Measurement, k: int, name: str, limits: QualityLimits) -> str:
+    """A finding of one scan in words, with its figure; a missing echo is named.
+
+    Parameters
+    ----------
+    result : Measurement
+    k : int
+        The scan.
+    name : str
+        The finding.
+    limits : QualityLimits
+    """
+    if name == "echo_missing":
+        lost = [
+            interface.replace("_", " ")
+            for j, interface in enumerate(result.interfaces)
+            if math.isnan(result.delay_us[k, j]) and interface not in ("cornea_back", "sclera")
+        ]
+        do = FINDINGS[name].do
+        return f"Not found: {', '.join(lost)}. {do[0].upper()}{do[1:]}."
+    features = {key: float(values[k]) for key, values in result.features.items()}
+    return describe_finding(name, features, limits)
+
+
+def reasons(
+    result: Measurement, traces: Sequence[int], limits: QualityLimits
+) -> list[tuple[str, str]]:
+    """Why the scans of a sitting are bad: each reason once, for all scans it concerns.
+
+    Parameters
+    ----------
+    result : Measurement
+    traces : sequence of int
+        Python's indices of the scans.
+    limits : QualityLimits
+
+    Returns
+    -------
+    list of tuple of str
+        Names of the scans, and the reason with its figures; what could cost most length first.
+    """
+    concerned: dict[str, list[int]] = {}
+    for k in traces:
+        for name in named_findings(result, k):
+            concerned.setdefault(name, []).append(k)
+    return [
+        (_names_of(concerned[name], traces), _for_all(result, concerned[name], name, limits))
+        for name in rank_findings(concerned)
+    ]
+
+
+def _names_of(scans: Sequence[int], of: Sequence[int]) -> str:
+    return "all scans" if len(scans) == len(of) > 1 else scan_names(scans)
+
+
+def _for_all(result: Measurement, traces: Sequence[int], name: str, limits: QualityLimits) -> str:
+    texts = [explain_finding(result, k, name, limits) for k in traces]
+    if len(set(texts)) == 1:
+        return texts[0]
+    # What is said of one scan is: what is wrong, the figure and its limit, what to do.
+    says, do = FINDINGS[name].says, FINDINGS[name].do
+    figures = [text[len(says) + 2 : -len(do) - 1].strip() for text in texts]
+    if len(figures) > 2:
+        # What weighs most differs from scan to scan: the page and JSON tell.
+        figures = [re.sub(r"\. What weighs .*", ".", text) for text in figures]
+    parts = [_FIGURE.fullmatch(text) for text in figures]
+    if all(parts) and len({(p[1], p[3]) for p in parts if p}) == 1:
+        values = [f"{p[2]} in {scan_names([k])}" for p, k in zip(parts, traces, strict=True) if p]
+        first = parts[0]
+        assert first is not None
+        shown = f"{first[1]}: {', '.join(values[:_MOST_FIGURES])}"
+        if len(values) > _MOST_FIGURES:
+            shown += f", and {len(values) - _MOST_FIGURES} more"
+        shown += f"{first[3] or ''}."
+    else:
+        shown = " ".join(
+            f"{scan_names([k]).capitalize()}: {text[:1].lower()}{text[1:]}"
+            for k, text in zip(traces[:_MOST_FIGURES], figures[:_MOST_FIGURES], strict=True)
+        )
+    return " ".join(f"{text[0].upper()}{text[1:]}" for text in (f"{says}.", shown, f"{do}."))
+
+
+def measurement_text(
+    result: Measurement,
+    summaries: Sequence[SittingSummary],
+    limits: QualityLimits,
+    *,
+    judgements: Sequence[SittingJudgement] = (),
+    alignment: AlignmentEstimate | None = None,
+    made_with: Sequence[str] = (),
+    details: bool = False,
+    max_scans: int = 40,
+) -> str:
+    """What a measurement says, for the terminal.
+
+    Parameters
+    ----------
+    result : Measurement
+    summaries : sequence of SittingSummary
+    limits : QualityLimits
+    judgements : sequence of SittingJudgement
+        One for each summary, or none.
+    alignment : AlignmentEstimate, optional
+        Of the same traces.
+    made_with : sequence of str
+        Speeds, probe and settings, as :func:`echotrace.report.made_with.made_with` says them.
+    details : bool
+        Tell all of every sitting, where many have one line each.
+    max_scans : int
+        Scans of a sitting that are listed; the rest is counted.
+    """
+    blocks = [SYNTHETIC] if is_synthetic(result.attributes) else []
+    if len(summaries) > _MANY_SITTINGS and not details:
+        blocks.append(_overview(summaries))
+    else:
+        blocks += [
+            _sitting_text(
+                result,
+                summary,
+                limits,
+                judgements[number] if judgements else None,
+                alignment,
+                max_scans,
+            )
+            for number, summary in enumerate(summaries)
+        ]
+    if not np.isnan(result.score).all():
+        blocks.append(wrapped(SCORE_MEANS, indent="", hanging=""))
+    if made_with:
+        blocks.append("\n".join(wrapped(text, indent="", hanging="  ") for text in made_with))
+    blocks.append(wrapped(CAUTION, indent="", hanging=""))
+    return "\n\n".join(blocks)
+
+
+def _overview(summaries: Sequence[SittingSummary]) -> str:
+    """One line a sitting."""
+    rows = []
+    for item in summaries:
+        labels = {name: one_line(text, 24) for name, text in item.labels.items()}
+        said = ", ".join(finding.name.replace("_", " ") for finding in item.findings) or "none"
+        rows.append(
+            [
+                *[labels[name] for name in ("subject", "eye", "method", "operator", "sitting")],
+                f"{item.n_accepted} of {item.n}",
+                length_text(item.mean_mm),
+                _spread(item.expanded_mm, 2),
+                "yes" if item.acceptable else "NO",
+                said,
+            ]
+        )
+    header = ["subject", "eye", "method", "operator", "sitting", "accepted", "mm", "±"]
+    header += ["acceptable", "findings"]
+    bad = sum(not item.acceptable for item in summaries)
+    return "\n".join(
+        [
+            f"{len(summaries)} sittings, {bad} of them not acceptable (± at 95 %, mm)",
+            "",
+            table(header, rows, left=[0, 1, 2, 3, 4, 8, 9]),
+            "",
+            "All scans and reasons: --details, or -o FILE.csv.",
+        ]
+    )
+
+
+def _sitting_text(
+    result: Measurement,
+    summary: SittingSummary,
+    limits: QualityLimits,
+    judgement: SittingJudgement | None,
+    alignment: AlignmentEstimate | None,
+    max_scans: int,
+) -> str:
+    traces = [int(k) for k in summary.traces]
+    header, rows = scan_rows(result, traces[:max_scans])
+    lines = [sitting_title(summary), "(lengths and their standard uncertainty u in mm)"]
+    lines += ["", table(header, rows, left=[len(header) - 2, len(header) - 1])]
+    if len(traces) > max_scans:
+        lines.append(f"… and {len(traces) - max_scans} more scans (all with --json or -o)")
+    lines += ["", wrapped(summary_line(summary), indent="", hanging="")]
+    if not summary.acceptable:
+        lines.append("NOT ACCEPTABLE:")
+    lines += [wrapped(f"! {finding.text}") for finding in summary.findings]
+    if judgement is not None:
+        lines += judgement_lines(judgement, alignment, traces)
+    told = reasons(result, traces, limits)
+    if told:
+        lines += ["Why:", *[wrapped(f"{scans}: {why}") for scans, why in told]]
+    notes = notes_of(result, traces)
+    lines += [wrapped(f"Note: {describe_finding(name, {})}", indent="") for name in notes]
+    return "\n".join(lines)

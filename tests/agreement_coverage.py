@@ -1,0 +1,270 @@
+"""Coverage of the intervals of agreement, by simulation: the cases, and the table of them all.
+
+``python tests/agreement_coverage.py [N_DRAWS]`` prints the table that DEVELOPERS.md speaks of.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from echotrace.agreement.differences import analyse_differences
+from echotrace.agreement.limits import Z_LIMITS
+from echotrace.agreement.pairing import common_eyes
+from echotrace.agreement.repeatability import repeatability
+from echotrace.agreement.resampling import subject_draws
+from echotrace.agreement.spreads import spread_ratio
+from echotrace.agreement.study import Study
+from echotrace.agreement.variance import Estimate
+
+BIAS = -0.2
+
+
+Shape = Callable[[np.random.Generator, int], np.ndarray]
+
+
+def normal(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Standard normal."""
+    return rng.normal(size=n)
+
+
+def t5(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Student's t with 5 degrees of freedom."""
+    return rng.standard_t(5, n) / math.sqrt(5.0 / 3.0)
+
+
+def t3(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Student's t with 3 degrees of freedom: no fourth moment."""
+    return rng.standard_t(3, n) / math.sqrt(3.0)
+
+
+def skew(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Exponential, skewness 2."""
+    return rng.exponential(size=n) - 1.0
+
+
+QUANTILES = {
+    normal: (-1.959964, 1.959964),
+    t3: (-3.182446 / math.sqrt(3.0), 3.182446 / math.sqrt(3.0)),
+    skew: (-math.log(0.975) - 1.0, -math.log(0.025) - 1.0),
+}
+"""2.5 % and 97.5 % quantiles: tables of the normal and of Student's t, and by the logarithm."""
+
+
+@dataclass(frozen=True)
+class World:
+    """How lengths are made: SDs in mm of what differs between subjects, eyes, operators, readings.
+
+    ``operator_a`` and ``operator_b`` are effects of operators by either method, of correlation
+    ``operator_rho``; ``eye_operator`` is common to both methods. ``noise`` and ``shape`` draw the
+    readings' errors and the subjects' differences, with mean 0 and SD 1.
+    """
+
+    n_subjects: int = 20
+    n_operators: int = 1
+    design: str = "crossed"
+    two_eyes: bool = False
+    fewest: int = 3
+    most: int = 5
+    subject: float = 1.2
+    eye: float = 0.2
+    difference: float = 0.10
+    eye_difference: float = 0.06
+    operator_a: float = 0.0
+    operator_b: float = 0.0
+    operator_rho: float = 0.0
+    eye_operator: float = 0.0
+    contact: float = 0.13
+    immersion: float = 0.05
+    noise: Shape = normal
+    shape: Shape = normal
+
+    def draw(self, rng: np.random.Generator) -> Study:
+        """One study."""
+        covariance = self.operator_rho * self.operator_a * self.operator_b
+        operators = rng.multivariate_normal(
+            [0.0, 0.0],
+            [[self.operator_a**2, covariance], [covariance, self.operator_b**2]],
+            self.n_operators,
+        )
+        labels: list[tuple[str, str, str, str]] = []
+        value = []
+        for s in range(self.n_subjects):
+            length = 23.5 + rng.normal(0, self.subject)
+            shift = self.difference * float(self.shape(rng, 1)[0])
+            for e in range(2 if self.two_eyes and s % 3 else 1):
+                here = length + rng.normal(0, self.eye)
+                difference = shift + rng.normal(0, self.eye_difference)
+                for o in self._operators_of(rng, s):
+                    together = here + rng.normal(0, self.eye_operator)
+                    for name, offset, sd, effect in (
+                        ("contact", BIAS + difference, self.contact, operators[o, 0]),
+                        ("immersion", 0.0, self.immersion, operators[o, 1]),
+                    ):
+                        n = int(rng.integers(self.fewest, self.most + 1))
+                        labels += [(f"S{s}", f"{e}", name, f"op{o}")] * n
+                        value.append(together + offset + effect + sd * self.noise(rng, n))
+        subject, eye, method, operator = zip(*labels, strict=True)
+        return Study(
+            value=np.concatenate(value),
+            subject=subject,
+            eye=eye,
+            method=method,
+            operator=operator,
+            order=np.arange(len(labels)),
+        )
+
+    def _operators_of(self, rng: np.random.Generator, subject: int) -> list[int]:
+        k = self.n_operators
+        if self.design == "nested":
+            return [subject % k]
+        if self.design == "gaps" and k > 1:
+            # Two or three of the operators see an eye; the first subject is seen by all.
+            n = k if subject == 0 else int(rng.integers(max(k - 1, 1), k + 1))
+            return sorted(rng.choice(k, n, replace=False).tolist())
+        return list(range(k))
+
+    def sd(self, *, reading: bool, same: bool) -> float:
+        """True SD of the difference of two values."""
+        inverse = np.mean([1.0 / n for n in range(self.fewest, self.most + 1)])
+        variance = self.difference**2 + self.eye_difference**2
+        variance += (self.contact**2 + self.immersion**2) * (1.0 if reading else inverse)
+        variance += self.operator_a**2 + self.operator_b**2
+        if same:
+            variance -= 2.0 * self.operator_rho * self.operator_a * self.operator_b
+        else:
+            variance += 2.0 * self.eye_operator**2
+        return math.sqrt(variance)
+
+
+def differences_of(study: Study, n_bootstrap: int = 0):
+    """The analysis of differences alone, without all the rest of a comparison."""
+    a, b, eyes, _ = common_eyes(study.of_method("contact"), study.of_method("immersion"))
+    subject = np.unique([key[0] for key in eyes], return_inverse=True)[1].reshape(-1)
+    draws = subject_draws(int(subject.max()) + 1, n_bootstrap, 0)
+    return analyse_differences(a, b, eyes, subject, draws=draws)
+
+
+def limits_coverage(
+    world: World, seed: int, n_draws: int, n_bootstrap: int = 0
+) -> dict[str, float]:
+    """Share of studies whose intervals hold the truth, for the bias and every kind of limits.
+
+    With a bootstrap also for its intervals and for quantile limits, where there are any.
+    """
+    rng = np.random.default_rng(seed)
+    held: dict[str, list[bool]] = {}
+
+    def note(name: str, estimate: Estimate, truth: float) -> None:
+        if not math.isnan(estimate.low):
+            held.setdefault(name, []).append(estimate.low <= truth <= estimate.high)
+
+    for _ in range(n_draws):
+        found = differences_of(world.draw(rng), n_bootstrap)
+        note("bias", found.bias, BIAS)
+        for item in found.limits:
+            same = "different" not in item.operators
+            sd = world.sd(reading=item.of == "single readings", same=same)
+            truth = {"sd": sd, "lower": BIAS - Z_LIMITS * sd, "upper": BIAS + Z_LIMITS * sd}
+            for name, value in truth.items():
+                note(f"{name}, {item.label}", getattr(item, name), value)
+                check = f"{name}, {item.of}"
+                if check in found.bootstrap:
+                    note(f"{check}, bootstrap", found.bootstrap[check], value)
+        if found.quantiles is not None and world.shape in QUANTILES:
+            low, high = QUANTILES[world.shape]
+            note("lower quantile", found.quantiles.lower, BIAS + low * world.difference)
+            note("upper quantile", found.quantiles.upper, BIAS + high * world.difference)
+    return {name: float(np.mean(values)) for name, values in held.items()}
+
+
+def spread_coverage(world: World, seed: int, n_draws: int, n_bootstrap: int) -> dict[str, float]:
+    """The same for the repeatability of contact and the ratio of both repeatability SDs."""
+    rng = np.random.default_rng(seed)
+    held: dict[str, list[bool]] = {}
+    ratio = world.contact / world.immersion
+    for _ in range(n_draws):
+        study = world.draw(rng)
+        a, b = study.of_method("contact"), study.of_method("immersion")
+        repeat = repeatability(a, n_bootstrap=n_bootstrap)
+        found = spread_ratio(a, b, n_bootstrap=n_bootstrap)
+        for name, estimate, truth in (
+            ("repeatability SD", repeat.within_sd, world.contact),
+            ("ratio", found.ratio, ratio),
+            ("ratio, bootstrap", found.bootstrap, ratio),
+        ):
+            if not math.isnan(estimate.low):
+                held.setdefault(name, []).append(estimate.low <= truth <= estimate.high)
+    return {name: float(np.mean(values)) for name, values in held.items()}
+
+
+COMMON = {"operator_a": 0.10, "operator_b": 0.10, "operator_rho": 1.0}
+"""An operator's effect of 0.1 mm that both methods share."""
+CONTACT = {"operator_a": 0.10, "operator_b": 0.02, "eye_operator": 0.03}
+"""Hands differ by contact and hardly by immersion."""
+
+OPERATOR_CASES = {
+    "3 operators, effect common to both methods": World(n_operators=3, **COMMON),
+    "4 operators, effect common to both methods": World(n_operators=4, n_subjects=15, **COMMON),
+    "3 operators who differ by contact": World(n_operators=3, n_subjects=30, **CONTACT),
+    "4 operators who differ by contact": World(n_operators=4, **CONTACT),
+    "3 operators who differ in nothing": World(n_operators=3),
+    "4 operators, cells missing, two eyes": World(
+        n_operators=4, n_subjects=24, design="gaps", two_eyes=True, **CONTACT
+    ),
+    "3 operators, cells missing": World(n_operators=3, design="gaps", **COMMON),
+    "4 operators with subjects of their own": World(
+        n_operators=4, n_subjects=24, design="nested", **CONTACT
+    ),
+    "3 operators, single readings": World(n_operators=3, fewest=1, most=1, **COMMON),
+}
+
+
+NORMAL_CASES = {
+    "one operator, 30 subjects, 3 to 5 readings": World(n_subjects=30),
+    "one operator, 15 subjects, 3 to 5 readings": World(n_subjects=15),
+    "one operator, 8 subjects, 3 to 5 readings": World(n_subjects=8),
+    "one operator, 30 subjects, two eyes of most": World(n_subjects=30, two_eyes=True),
+}
+_PAIRS = {"fewest": 1, "most": 1, "contact": 1e-9, "immersion": 1e-9, "eye_difference": 0.0}
+SHAPE_CASES = {
+    "differences t with 5 df, 30 subjects": World(n_subjects=30, shape=t5, **_PAIRS),
+    "differences t with 3 df, 30 subjects": World(n_subjects=30, shape=t3, **_PAIRS),
+    "differences exponential, 30 subjects": World(n_subjects=30, shape=skew, **_PAIRS),
+    "differences t with 3 df, 150 subjects": World(n_subjects=150, shape=t3, **_PAIRS),
+    "differences exponential, 150 subjects": World(n_subjects=150, shape=skew, **_PAIRS),
+    "differences normal, 150 subjects": World(n_subjects=150, **_PAIRS),
+}
+SPREAD_CASES = {
+    "readings normal, 30 subjects": World(n_subjects=30),
+    "readings normal, 8 subjects": World(n_subjects=8),
+    "readings t with 5 df, 30 subjects": World(n_subjects=30, noise=t5),
+    "readings t with 3 df, 30 subjects": World(n_subjects=30, noise=t3),
+}
+"""What the rules for heavy tails make of readings of four kinds."""
+
+
+def main(n_draws: int = 2000) -> None:
+    """Print the table."""
+    print("| case | shares of 95 % intervals that hold the truth |\n|---|---|")
+    for first, cases, coverage in (
+        (2001, OPERATOR_CASES, limits_coverage),
+        (2101, NORMAL_CASES, lambda *given: limits_coverage(*given, 500)),
+        (2201, SHAPE_CASES, lambda *given: limits_coverage(*given, 500)),
+        (2301, SPREAD_CASES, lambda *given: spread_coverage(*given, 500)),
+    ):
+        for seed, (name, world) in enumerate(cases.items(), start=first):
+            held = coverage(world, seed, n_draws)
+            low, high = min(held, key=held.get), max(held, key=held.get)
+            text = f"{held[low]:.3f} ({low}) to {held[high]:.3f} ({high}), {len(held)} intervals"
+            if cases is SHAPE_CASES or cases is SPREAD_CASES:
+                text = "; ".join(f"{key} {value:.3f}" for key, value in held.items())
+            print(f"| {name} | {text} |", flush=True)
+
+
+if __name__ == "__main__":
+    main(*(int(item) for item in sys.argv[1:]))
