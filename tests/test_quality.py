@@ -58,7 +58,9 @@ def test_gain_moves_no_feature(gain_db):
     np.testing.assert_allclose(result.axial_length_mm, reference.axial_length_mm, atol=5e-4)
     for name, values in reference.features.items():
         if name.startswith("level_db") or name.endswith("_db"):
-            np.testing.assert_allclose(result.features[name], values, atol=1.5, err_msg=name)
+            # Between lens and retina there is only noise, and the converter's steps are part of it.
+            atol = 5.0 if name.startswith(("lens_echo", "vitreous_")) else 1.5
+            np.testing.assert_allclose(result.features[name], values, atol=atol, err_msg=name)
 
 
 def _clipped():
