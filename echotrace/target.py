@@ -67,7 +67,9 @@ class Segment:
     medium : Medium
     mean_mm, sd_mm : float
         Published mean and standard deviation of the thickness, mm: the prior of the joint choice
-        of echoes.
+        of echoes. A standard deviation without end says that any thickness in the range is as
+        likely as any other; the first tall echo in reach is then the far face, and those behind it
+        its repeats.
     range_mm : tuple of float
         Thickness outside which no echo is looked for, mm.
     assumed_mm, assumed_u_mm : float
@@ -425,11 +427,13 @@ def _segment_from_table(table: Mapping[str, Any], where: str) -> Segment:
     if not isinstance(bounds, list) or len(bounds) != 2:
         raise ParameterError(f"{where}: range_mm must be two numbers, [low, high], in mm")
     low, high = (_number({"range_mm": item}, "range_mm", where) for item in bounds)
+    # A range alone says nothing of what is likely inside it.
+    spread = (high - low) / 4.0 if "mean_mm" in table else math.inf
     return Segment(
         name=name,
         medium=layer,
         mean_mm=_number(table, "mean_mm", where, (low + high) / 2.0),
-        sd_mm=_number(table, "sd_mm", where, (high - low) / 4.0),
+        sd_mm=_number(table, "sd_mm", where, spread),
         range_mm=(low, high),
         assumed_mm=_number(table, "assumed_mm", where, math.nan),
         assumed_u_mm=_number(table, "assumed_u_mm", where, math.nan),

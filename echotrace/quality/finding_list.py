@@ -86,18 +86,18 @@ _FINDINGS = (
     Finding(
         name="no_echo",
         severity=Severity.REJECT,
-        says="there is no eye on this trace, only noise and what lies at the probe or the lid",
-        do="check that the lid is open, the probe touches and the cable is fast; then capture "
-        "again",
+        says="nothing was met on this trace, only noise and what lies at the probe",
+        do="check that the probe touches, nothing covers the target and the cable is fast; then "
+        "capture again",
         feature="echo_count",
-        words="echoes from inside the eye",
+        words="echoes behind the probe",
         error_mm=float("inf"),
     ),
     Finding(
         name="echo_missing",
         severity=Severity.REJECT,
-        says="an interface that every such eye has was not found",
-        do="aim along the visual axis until all spikes stand; then capture again",
+        says="an interface that every such target has was not found",
+        do="aim along the axis until all spikes stand; then capture again",
         feature="missing_count",
         words="interfaces not found",
         error_mm=float("inf"),
@@ -105,8 +105,8 @@ _FINDINGS = (
     Finding(
         name="gain_too_high",
         severity=Severity.REJECT,
-        says="the echo of the cornea or the retina is clipped, so its height and rise cannot be "
-        "judged, and retina and sclera may run together",
+        says="the first or the last echo of the length is clipped, so its height and rise cannot "
+        "be judged, and the echo behind it may run into it",
         do="lower the gain until the tallest echo stays below the limit; then capture again",
         feature="end_clipped_samples",
         limit="max_end_clipped_samples",
@@ -182,7 +182,8 @@ _FINDINGS = (
     Finding(
         name="choice_uncertain",
         severity=Severity.WARN,
-        says="another echo fits an interface almost as well as the one taken",
+        says="another echo fits an interface almost as well as the one taken (a lead below zero: "
+        "better, and the scan is rejected)",
         do="look at the picks on the trace; accept or reject it by hand",
         feature="least_margin",
         limit="min_margin",
