@@ -26,6 +26,7 @@ from echotrace.user_input import (
     table_of,
     tables_of,
     text_of,
+    truth_of,
     whole_number,
 )
 
@@ -92,7 +93,7 @@ class PickingSettings:
         Pulse of the matched filter: from the probe's description, or the average of the
         recording's own strongest unclipped echoes.
     search_threshold_db : float
-        Least height over the noise of anything called an echo, dB.
+        Least height over the noise of anything called an echo, dB; a gate may have its own.
 
     Raises
     ------
@@ -163,7 +164,8 @@ class Settings:
     envelope, picking, picker_options, joint_weights, lengths, quality, sitting
         One table each.
     gates : tuple of TargetGate
-        Where one applies to an interface, it replaces the preset; other interfaces keep theirs.
+        Where one applies to an interface, it replaces the preset, and binds; other interfaces keep
+        theirs. Of several that apply, the last one does.
 
     Raises
     ------
@@ -206,7 +208,8 @@ class Settings:
             if item.name != "gates":
                 table[item.name] = dataclasses.asdict(value) if item.name != "engine" else value
         table["gate"] = [
-            {"method": g.method, "target": g.target, **dataclasses.asdict(g.gate)}
+            {"method": g.method, "target": g.target}
+            | {k: v for k, v in dataclasses.asdict(g.gate).items() if v is not None}
             for g in self.gates
         ]
         return table
@@ -283,11 +286,15 @@ def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
     check_keys(table, known, where)
     for key, value in table.items():
         wanted = hints[key]
+        if wanted == float | None:
+            wanted = float
         if wanted in (float, int) and isinstance(value, str):
             raise ParameterError(f"{where}: {key} must be a number, got {given(value)}")
         if wanted is float:
             low, high = _range_of(key)
             values[key] = number(value, f"{where}: {key}", low=low, high=high)
+        elif wanted is bool:
+            values[key] = truth_of(table, key, where)
         elif wanted is int:
             values[key] = whole_number(value, f"{where}: {key}", low=0, high=1_000_000_000)
         else:

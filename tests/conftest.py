@@ -31,6 +31,7 @@ _ELSEWHERE = (
     "test_envelope",
     "test_findings",
     "test_fused",
+    "test_gate_by_gate",
     "test_gates",
     "test_lengths",
     "test_lens_power",

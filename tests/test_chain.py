@@ -291,7 +291,8 @@ def test_gates_of_the_users_replace_presets():
     own = Gate(interface="retina", start_us=30.0, stop_us=60.0)
     settings = Settings(gates=(TargetGate(method="immersion", target="phakic", gate=own),))
     gates = {g.interface: g for g in gates_for(eye_target("phakic"), "immersion", settings)}
-    assert gates["retina"] is own
+    assert gates["retina"] == own
+    assert [name for name, gate in gates.items() if not gate.preset] == ["retina"]
     assert gates["lens_front"].relative_to == "cornea_front"
     contact = {g.interface: g for g in gates_for(eye_target("phakic"), "contact", settings)}
     assert contact["retina"] is not own

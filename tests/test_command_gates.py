@@ -369,6 +369,24 @@ def test_a_file_size_limit_is_one_line_and_leaves_all_as_it_was(place, case, lim
     assert {p.name: p.read_bytes() for p in place.iterdir() if p.is_file()} == before
 
 
+@POSIX
+@pytest.mark.compiled
+@pytest.mark.parametrize("limit", [1, 10**9])
+def test_a_disk_without_room_for_machine_code_does_not_cost_the_result(tmp_path, limit):
+    code = (
+        "import numpy as np; from echotrace.kernels.extremes import extremes\n"
+        f"import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, {limit}))\n"
+        "print(extremes(np.array([1, 3, 2, 5], np.int16)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False,
+        env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "5" in done.stdout
+    assert bool([p for p in tmp_path.rglob("*.nbc") if p.stat().st_size]) is (limit > 1)
+
+
 # --- command lines -------------------------------------------------------------------------------
 
 BAD = [

@@ -16,6 +16,7 @@ from echotrace.fitting.score_sets import ALIGNED_DECENTRATION_MM, ALIGNED_TILT_D
 from echotrace.quality.findings import rank_findings
 from echotrace.recording import Receiver
 from echotrace.report.measured_text import SCORE_MEANS
+from echotrace.settings import read_settings
 
 
 @pytest.fixture(scope="module")
@@ -82,8 +83,9 @@ def test_outputs_keep_rejected_scans_and_reasons(sitting, tmp_path, capsys):
     lines = out[0].read_text().splitlines()
     assert len(lines) == 7
     page = out[2].read_text()
-    # One picture a scan, and one of how the beam was held.
-    assert page.count("<svg") == 7
+    # One picture a scan, and no word of a tilt that the echoes do not tell.
+    assert page.count("<svg") == 6
+    assert "tilt of the beam" not in page.lower()
     assert "gain judged harmless" in page
     assert "Not a medical device" in page
     assert "http://" not in re.sub(r"http://www\.w3\.org\S*|http://purl\.org\S*", "", page)
@@ -132,6 +134,38 @@ def test_no_acceptable_result_exits_one(tmp_path, capsys):
     out = capsys.readouterr().out
     assert "No length: none of 4 scans can be accepted" in out
     assert "NOT ACCEPTABLE" in out
+
+
+def test_settings_of_a_users_target_are_written_with_a_gate_to_narrow(tmp_path, capsys):
+    """A plate of 3.3 mm at 1641 m/s from 5 µs on; ASTM E797: T = V t / 2."""
+    t = np.arange(2000) * 0.01
+    rf = echo(t, 5.0)[None] + echo(t, 5.0 + 2e3 * 3.3 / 1641.0, 0.4, np.pi)[None]
+    rf = rf + 0.002 * np.random.default_rng(0).standard_normal((3, 2000))
+    recording = recording_of(rf, method="other", lens_state="none", eye="none", target="plate")
+    write_recording(recording, tmp_path / "p.h5")
+    (tmp_path / "plate.toml").write_text(
+        "[[interface]]\nname = 'near_face'\n[[interface]]\nname = 'far_face'\n"
+        "[[segment]]\nname = 'plate'\nspeed_m_per_s = 1641.0\nmean_mm = 3.0\nsd_mm = 1.0\n"
+        "range_mm = [1.0, 6.0]\n"
+    )
+    words = ["measure", str(tmp_path / "p.h5"), "--target", str(tmp_path / "plate.toml")]
+    path = tmp_path / "s.toml"
+    assert main([*words, "--write-settings", str(path)]) == 0
+    assert "the gate of near_face spans the whole trace: narrow it" in capsys.readouterr().out
+    gates = {item.gate.interface: item.gate for item in read_settings(path).gates}
+    assert (gates["near_face"].start_us, gates["near_face"].stop_us) == (0.0, 20.0)
+    assert [name for name, gate in gates.items() if gate.preset] == ["far_face"]
+    assert gates["far_face"].relative_to == "near_face"
+    text = path.read_text().replace("start_us = 0.0", "start_us = 4.0")
+    path.write_text(text.replace("stop_us = 20.0", "stop_us = 6.0"))
+    assert main([*words, "--settings", str(path), "--json"]) in (0, 1)
+    (first, *_) = json.loads(capsys.readouterr().out)["scans"]
+    assert abs(first["axial_length_mm"] - 3.3) < 2e-3
+    # A gate that is given stays, and nothing is asked for.
+    again = tmp_path / "again.toml"
+    assert main([*words, "--settings", str(path), "--write-settings", str(again)]) == 0
+    assert "narrow" not in capsys.readouterr().out
+    assert read_settings(again) == read_settings(path)
 
 
 def test_settings_are_written_and_used(sitting, tmp_path, capsys):

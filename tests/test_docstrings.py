@@ -18,7 +18,7 @@ PACKAGE = Path(echotrace.__file__).parent
 
 # Folders and modules that are not worked through yet. This list only ever gets shorter.
 PENDING = {
-    "agreement", "commands", "figures", "files", "report",
+    "commands", "figures", "files", "report",
     "_public", "quantities", "text_out",
     "user_input", "sittings.alignment_posterior", "sittings.believed_group",
 }  # fmt: skip

@@ -12,7 +12,7 @@ import h5py
 import numpy as np
 import pytest
 import scipy
-from closed_form import echo, eye_traces, recording_of, up_to
+from closed_form import LE_GRAND_US, echo, eye_traces, recording_of, up_to
 
 from echotrace.chain import block as block_module
 from echotrace.chain.block import prepare
@@ -24,11 +24,15 @@ from echotrace.files.describe import describe
 from echotrace.files.native import read_measurement, read_recording, write_measurement
 from echotrace.kernels import filters
 from echotrace.recording import Probe, Receiver, Signal
-from echotrace.settings import EnvelopeSettings, PickingSettings, Settings
+from echotrace.report.gates import gate_words
+from echotrace.report.measured_text import measurement_text
+from echotrace.settings import EnvelopeSettings, PickingSettings, Settings, TargetGate
 from echotrace.signal.conditioning import condition, envelope_band_hz
 from echotrace.signal.envelope import noise_level, noise_slope
+from echotrace.signal.gates import Gate
 from echotrace.signal.pulse import gaussian_pulse
 from echotrace.signal.receiver import apply_receiver
+from echotrace.sittings.sitting import summarise
 
 SCENARIOS = Path(__file__).resolve().parents[1] / "synthetic_traces"
 
@@ -137,6 +141,46 @@ def test_immersion(choice, noise):
 def test_contact():
     samples = eye_traces(MANY, seed=6, cornea_us=0.0, shift_us=np.zeros(MANY), noise=0.004)
     _compare(recording_of(samples, method="contact"))
+
+
+def _own(interface, start_us, stop_us, relative_to=""):
+    gate = Gate(interface=interface, start_us=start_us, stop_us=stop_us, relative_to=relative_to)
+    return TargetGate(method="any", target="any", gate=gate)
+
+
+@pytest.mark.parametrize("choice", ["jointly", "gate_by_gate"])
+@pytest.mark.parametrize("method", ["immersion", "contact"])
+def test_gates_of_the_users(choice, method):
+    """Nothing is taken outside them, and what they hold is, by either engine."""
+    cornea_us = 10.0 if method == "immersion" else 0.0
+    retina_us = cornea_us + LE_GRAND_US[4]
+    n = up_to(8)
+    samples = eye_traces(
+        n, seed=6, cornea_us=cornea_us, shift_us=np.zeros(n), noise=0.001, with_wall=False
+    )
+    t = np.arange(samples.shape[1]) * 0.01
+    samples = samples + echo(t, retina_us - 9.0, 0.1).astype(np.float32)
+    recording = recording_of(samples, method=method)
+    for gate, found_us in (
+        (_own("retina", retina_us + 0.5, retina_us + 3.0), np.nan),
+        (_own("retina", retina_us - 9.5, retina_us - 8.5), retina_us - 9.0),
+        (_own("retina", 21.7, 22.7, "cornea_front"), retina_us - 9.0),
+        (_own("retina", 24.0, 25.0, "cornea_front"), np.nan),
+        (_own("retina", 24.0, 25.0, "lens_back"), np.nan),
+    ):
+        # Noise that just reaches a threshold does so in one engine and not in the other.
+        picking = PickingSettings(choice=choice, search_threshold_db=18.0)
+        settings = Settings(picking=picking, gates=(gate,))
+        fast, _ = _compare(recording, settings)
+        k = fast.interfaces.index("retina")
+        np.testing.assert_allclose(fast.delay_us[:, k], np.full(n, found_us), atol=0.02)
+        missing = np.isnan(found_us)
+        assert (np.isnan(fast.axial_length_mm) == missing).all()
+        assert (fast.has_finding("echo_missing") == missing).all()
+        window = gate_words(gate.gate)
+        words = " ".join(measurement_text(fast, summarise(fast), settings.quality).split())
+        assert f"Gates set by the user, outside which nothing was taken: retina {window}." in words
+        assert (f"Not found: retina (the user's gate: {window})." in words) == missing
 
 
 def test_missing_echoes_and_clipping():

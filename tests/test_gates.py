@@ -15,7 +15,7 @@ from echotrace.signal.candidates import empty_candidates, find_echoes
 from echotrace.signal.choice import choose_in_gates, choose_jointly
 from echotrace.signal.choice_plan import JointChoiceSettings
 from echotrace.signal.conditioning import condition
-from echotrace.signal.gates import Gate, preset_gates, two_way_us
+from echotrace.signal.gates import Gate, lowest_threshold_db, preset_gates, two_way_us
 from echotrace.signal.picking import PickReason
 from echotrace.signal.pulse import gaussian_pulse
 from echotrace.target import Interface, Segment, Target, eye_target
@@ -244,16 +244,101 @@ def test_a_reverberation_stronger_than_the_echo():
     assert _right(single) == 0.0
 
 
-def test_a_misplaced_gate():
-    """A fixed retinal gate that begins behind the retina."""
-    gates = [g for g in preset_gates(PHAKIC, "immersion") if g.interface != "retina"]
+def _with(*own):
+    """The presets with gates of a user's in their place."""
+    names = {g.interface for g in own}
+    return [*(g for g in preset_gates(PHAKIC, "immersion") if g.interface not in names), *own]
+
+
+def test_a_gate_of_the_users_binds_and_a_preset_does_not():
+    """A fixed retinal gate that begins behind the retina and holds nothing, or a wrong echo."""
     retina_us = CORNEA_US + LE_GRAND_US[4]
-    gates.append(
-        Gate(interface="retina", start_us=retina_us + 0.3, stop_us=retina_us + 5, select="first")
-    )
-    joint, single = _both(eye_traces(20, seed=5), gates)
-    assert _right(joint) == 1.0
-    assert _right(single) == 0.0
+    rf = eye_traces(20, seed=5, with_wall=False)
+    for preset in (True, False):
+        empty = Gate(
+            interface="retina",
+            start_us=retina_us + 0.3,
+            stop_us=retina_us + 5,
+            threshold_db=18.0,
+            preset=preset,  # Now and then noise stands over 13 dB.
+        )
+        joint, single = _both(rf, _with(empty))
+        assert _right(joint) == preset
+        assert np.isnan(single[:, 4]).all()
+        assert np.isnan(joint[:, 4]).all() == (not preset)
+        # The rest of the eye is where it was.
+        np.testing.assert_allclose(joint[:, :4], np.tile(LE_GRAND_US[:4], (20, 1)), atol=0.02)
+    t = np.arange(rf.shape[1]) * 0.01
+    for at_us, height in ((-9.0, 0.03), (3.0, 0.03)):
+        wrong = rf + echo(t, retina_us + at_us, height).astype(np.float32)
+        around = Gate(
+            interface="retina", start_us=retina_us + at_us - 0.4, stop_us=retina_us + at_us + 0.4
+        )
+        for chosen in _both(wrong, _with(around)):
+            np.testing.assert_allclose(chosen[:, 4], LE_GRAND_US[4] + at_us, atol=0.05)
+            np.testing.assert_allclose(chosen[:, :4], np.tile(LE_GRAND_US[:4], (20, 1)), atol=0.02)
+
+
+@pytest.mark.parametrize("first_us", [np.nan, CORNEA_US])
+def test_a_relative_gate_of_the_users_follows_the_pick_it_is_given_behind(first_us):
+    """In both choices, with interfaces in between, and where the first one is known."""
+    rf = eye_traces(6, seed=11, with_wall=False)
+    t = np.arange(rf.shape[1]) * 0.01
+    rf = rf + echo(t, CORNEA_US + 22.0, 0.02).astype(np.float32)
+    candidates = _candidates(rf)
+    for start, stop, at in ((21.5, 22.5, 22.0), (24.0, 25.0, np.nan)):
+        own = Gate(
+            interface="retina", start_us=start, stop_us=stop, relative_to="cornea_front",
+            threshold_db=18.0,
+        )  # fmt: skip
+        for choose in (choose_jointly, choose_in_gates):
+            choice = choose(candidates, _with(own), PHAKIC, first_us=first_us)
+            delays = _chosen_us(candidates, choice) - CORNEA_US
+            np.testing.assert_allclose(delays[:, 4], np.full(6, at), atol=0.02)
+            np.testing.assert_allclose(delays[:, 2:4], np.tile(LE_GRAND_US[2:4], (6, 1)), atol=0.02)
+    nothing = Gate(interface="cornea_front", start_us=3.0, stop_us=4.0, threshold_db=18.0)
+    own = Gate(interface="retina", start_us=20.0, stop_us=35.0, relative_to="cornea_front")
+    for choose in (choose_jointly, choose_in_gates):
+        choice = choose(candidates, _with(nothing, own), PHAKIC)
+        assert (choice.candidate[:, [0, 4]] == -1).all()
+        assert (choice.reason[:, 4] == PickReason.REFERENCE_MISSING).all()
+
+
+def test_a_gate_has_a_threshold_of_its_own_or_that_of_the_settings():
+    rf = eye_traces(1, with_wall=False)
+    t = np.arange(rf.shape[1]) * 0.01
+    rf = rf + echo(t, CORNEA_US + LE_GRAND_US[4] + 3.0, 0.01).astype(np.float32)
+    candidates = _candidates(rf)
+    near = {"interface": "retina", "start_us": CORNEA_US + LE_GRAND_US[4] + 2.5, "stop_us": 48.0}
+    level_db = candidates.level_db[0, : candidates.count[0]][-1]
+    for choose in (choose_jointly, choose_in_gates):
+        for own_db, threshold_db, found in (
+            (None, level_db - 1, True),
+            (None, level_db + 1, False),
+            (level_db - 1, level_db + 1, True),
+            (level_db + 1, level_db - 1, False),
+        ):
+            gate = Gate(**near, threshold_db=own_db)
+            choice = choose(candidates, _with(gate), PHAKIC, threshold_db=threshold_db)
+            assert (choice.candidate[0, 4] >= 0) == found
+    assert lowest_threshold_db([Gate(**near, threshold_db=9.0), Gate(**near)], 13.0) == 9.0
+    assert lowest_threshold_db([Gate(**near, threshold_db=19.0)], 13.0) == 13.0
+    assert lowest_threshold_db([], 11.0) == 11.0
+
+
+def test_gate_by_gate_the_joint_score_tells_how_far_a_choice_leads():
+    gates = preset_gates(PHAKIC, "immersion")
+    candidates = _candidates(eye_traces(4, seed=12))
+    joint = choose_jointly(candidates, gates, PHAKIC)
+    single = choose_in_gates(candidates, gates, PHAKIC)
+    np.testing.assert_array_equal(single.candidate[:, :5], joint.candidate[:, :5])
+    np.testing.assert_allclose(single.margin[:, :5], joint.margin[:, :5], atol=1e-4)
+    # The gate takes the tallest echo for the lens, which the joint score does not believe.
+    rf = eye_traces(4, seed=4, amplitudes=(1.0, 0.9, 0.1, 0.1, 0.5))
+    t = np.arange(rf.shape[1]) * 0.01
+    rf = rf + echo(t, CORNEA_US + LE_GRAND_US[2] - 2.6, 0.5).astype(np.float32)
+    wrong = choose_in_gates(_candidates(rf), gates, PHAKIC)
+    assert (wrong.margin[:, 2] < 0.0).all()
 
 
 def _worth(numbers, own, lead, at, weights):
@@ -281,7 +366,7 @@ def test_joint_choice_against_trying_everything():
         length_from="a",
         length_to="c",
     )
-    gates = [Gate(interface=n, start_us=0.0, stop_us=20.0) for n in "abc"]
+    gates = [Gate(interface=n, start_us=0.0, stop_us=20.0, preset=True) for n in "abc"]
     rng = np.random.default_rng(8)
     t = np.arange(2000) * 0.01
     weights = JointChoiceSettings()

@@ -16,7 +16,11 @@ print(f"{sitting.mean_mm:.2f} mm from {sitting.n_accepted} of {sitting.n} scans"
 print(f"together ± {sitting.expanded_mm:.2f} mm at 95 %")
 
 # %%
-# How the beam was held, with 90 % intervals.
-alignment = et.estimate_alignment(result, recording)
-fig, ax = plt.subplots(figsize=(5, 4), layout="constrained")
-et.plot_alignment(alignment, 0, ax=ax)
+# Scan by scan; the band is the interval of the sitting.
+scans = range(1, len(result.axial_length_mm) + 1)
+fig, ax = plt.subplots(figsize=(6, 3), layout="constrained")
+ax.axhspan(
+    sitting.mean_mm - sitting.expanded_mm, sitting.mean_mm + sitting.expanded_mm, color="0.9"
+)
+ax.errorbar(scans, result.axial_length_mm, 2 * result.axial_length_u_mm, fmt="o")
+ax.set(xlabel="scan", ylabel="axial length (mm)")

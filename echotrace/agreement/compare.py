@@ -113,6 +113,17 @@ def compare_methods(
     -----
     Replicates: Bland & Altman 1999, Stat Methods Med Res 8:135, section 5, and 2007, J Biopharm
     Stat 17:571; their intervals: Zou 2013, Stat Methods Med Res 22:630.
+
+    Examples
+    --------
+    >>> study = Study(
+    ...     value=[23.0, 23.4, 24.1, 24.2, 22.0, 22.3],
+    ...     subject=["a", "a", "b", "b", "c", "c"],
+    ...     method=["contact", "immersion"] * 3,
+    ... )
+    >>> result = compare_methods(study)
+    >>> round(result.bias.value, 3), result.limits.label
+    (-0.267, 'pairs, one operator')
     """
     check_confidence(confidence)
     if operators not in _WANTED:

@@ -155,6 +155,13 @@ def design_of(study: _Readings) -> Design:
     ------
     ParameterError
         No readings are left.
+
+    Examples
+    --------
+    >>> from echotrace.agreement.study import Study
+    >>> study = Study(value=[23.0, 23.1], subject="a", method="contact")
+    >>> design_of(study).readings_per_sitting
+    (2, 2)
     """
     if not study.n_readings:
         raise ParameterError(f"{study.source}: no readings are left; nothing can be concluded")

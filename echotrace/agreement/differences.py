@@ -118,6 +118,19 @@ def analyse_differences(
     ------
     ParameterError
         One subject only, or differences that are all the same.
+
+    Examples
+    --------
+    >>> study = Study(
+    ...     value=[23.0, 23.4, 24.1, 24.2, 22.0, 22.3],
+    ...     subject=["a", "a", "b", "b", "c", "c"],
+    ...     method=["contact", "immersion"] * 3,
+    ... )
+    >>> a, b = study.of_method("contact"), study.of_method("immersion")
+    >>> eyes = [("a", "none"), ("b", "none"), ("c", "none")]
+    >>> found = analyse_differences(a, b, eyes, np.arange(3))
+    >>> round(found.bias.value, 3), [item.label for item in found.limits]
+    (-0.267, ['pairs, one operator'])
     """
     operators = sorted({*a.operator.present, *b.operator.present})
     if draws is None:
@@ -149,6 +162,17 @@ def hidden_spread(nested: Nested, study: Study, *, reading: bool) -> Extra:
         The same readings.
     reading : bool
         Of single readings; otherwise of the mean of a sitting.
+
+    Returns
+    -------
+    Extra
+
+    Examples
+    --------
+    >>> study = Study(value=[23.0, 23.2, 24.0, 24.1], subject=list("aabb"), method="contact")
+    >>> nested = Nested(study.value, [("eye", study.group("subject"))])
+    >>> hidden_spread(nested, study, reading=True).parts
+    array([0. , 0.5])
     """
     content = nested.mean_squares()[2]
     hidden = content[0].copy()

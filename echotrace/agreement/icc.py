@@ -37,6 +37,12 @@ def intraclass_correlations(table: ArrayLike, confidence: float = 0.95) -> dict[
     -----
     McGraw & Wong 1996, Psychological Methods 1:30, tables 4 and 7. Shrout & Fleiss 1979,
     Psychological Bulletin 86:420, call the six forms (1,1), (1,k), (3,1), (3,k), (2,1), (2,k).
+
+    Examples
+    --------
+    >>> found = intraclass_correlations([[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8]])
+    >>> round(found["ICC(A,1)"].value, 2)
+    0.34
     """
     import scipy
 

@@ -77,7 +77,17 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Extra:
-    """Spread of one method that the eye means do not show, as weighted mean squares."""
+    """Spread of one method that the eye means do not show, as weighted mean squares.
+
+    Attributes
+    ----------
+    nested : Nested
+        Readings of the method, eyes (or cells) outermost.
+    parts : ndarray of float64, (n_levels,)
+        How much of each variance component is hidden.
+    alike : bool
+        Every mean is of as many readings.
+    """
 
     nested: Nested
     parts: Floats
@@ -97,6 +107,20 @@ def tolerance_factor(n: int, confidence: float, content: float = 0.95, *, df: in
     content : float
     df : int, optional
         Degrees of freedom of the SD; ``n - 1`` by default.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    ParameterError
+        Fewer than two differences.
+
+    Examples
+    --------
+    >>> round(tolerance_factor(30, 0.975), 4)
+    2.6854
     """
     import scipy
 
@@ -144,7 +168,24 @@ def _exact_limits(
 
 
 def recovered_limits(of: str, bias: Estimate, sd: Estimate) -> Limits:
-    """Limits whose intervals are recovered from those of bias and SD (Zou 2013)."""
+    """Limits whose intervals are recovered from those of bias and SD (Zou 2013).
+
+    Parameters
+    ----------
+    of : str
+        Which values differ, for the result.
+    bias, sd : Estimate
+
+    Returns
+    -------
+    Limits
+
+    Examples
+    --------
+    >>> found = recovered_limits("pairs", Estimate(0.0, -0.1, 0.1), Estimate(1.0, 0.8, 1.3))
+    >>> round(found.upper.low, 3), round(found.upper.high, 3)
+    (1.555, 2.556)
+    """
     z = Z_LIMITS
     near = z * (sd.value - sd.low)
     far = z * (sd.high - sd.value)
@@ -184,6 +225,12 @@ def limits_of_agreement(difference: ArrayLike, confidence: float = 0.95) -> tupl
     -----
     Bland & Altman 1986, Lancet 327:307; intervals by the noncentral t distribution, Carkeet 2015,
     Optom Vis Sci 92:e71.
+
+    Examples
+    --------
+    >>> bias, limits = limits_of_agreement([0.1, -0.2, 0.0, 0.3, -0.1, 0.2])
+    >>> round(bias.value, 3), round(limits.upper.value, 3), limits.upper.how
+    (0.05, 0.417, 'exact for normal differences')
     """
     d = np.asarray(difference, dtype=np.float64)
     return limits_of(Nested(d, [("subject", np.arange(d.size))]), None, None, "pairs", confidence)
@@ -218,6 +265,12 @@ def limits_of(
     -----
     Replicates: Bland & Altman 1999, Stat Methods Med Res 8:135, section 5; intervals: modified
     large sample for the SD, recovered for the limits (Zou 2013, Stat Methods Med Res 22:630).
+
+    Examples
+    --------
+    >>> d = Nested(np.array([0.1, -0.2, 0.0, 0.3]), [("subject", np.arange(4))])
+    >>> round(limits_of(d, None, None, "pairs", 0.95)[1].sd.value, 3)
+    0.208
     """
     n = difference.n_top
     if n < 2:

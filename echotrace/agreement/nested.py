@@ -224,5 +224,19 @@ class Nested:
 
 
 def renumber(codes: NDArray[np.intp]) -> NDArray[np.intp]:
-    """The same groups, counted from nil without gaps."""
+    """The same groups, counted from nil without gaps.
+
+    Parameters
+    ----------
+    codes : ndarray of int, (n,)
+
+    Returns
+    -------
+    ndarray of int, (n,)
+
+    Examples
+    --------
+    >>> renumber(np.array([7, 3, 7]))
+    array([1, 0, 1])
+    """
     return np.unique(codes, return_inverse=True)[1].reshape(-1).astype(np.intp)

@@ -47,6 +47,17 @@ def two_methods(
     ------
     ParameterError
         It is not clear which methods are meant, or they are one.
+
+    Examples
+    --------
+    >>> study = Study(
+    ...     value=[23.0, 23.4, 24.1, 24.2, 22.0, 22.3],
+    ...     subject=["a", "a", "b", "b", "c", "c"],
+    ...     method=["contact", "immersion"] * 3,
+    ... )
+    >>> a, b, both = two_methods(study, None, ("contact", "immersion"))
+    >>> a.n_readings, b.n_readings, both.n_readings
+    (3, 3, 6)
     """
     study = _as_study(a)
     if b is None:
@@ -89,7 +100,22 @@ def _as_study(item: Study | Measurement) -> Study:
 
 
 def eye_keys(study: Study) -> tuple[list[tuple[str, str]], NDArray[np.intp]]:
-    """Subject and eye of each eye of a study, and the number of its eye for each reading."""
+    """Subject and eye of each eye of a study, and the number of its eye for each reading.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    keys : list of (subject, eye)
+    number : ndarray of int, (n_readings,)
+
+    Examples
+    --------
+    >>> eye_keys(Study(value=[23.0, 24.0], subject=["a", "b"], method="contact"))[0]
+    [('a', 'none'), ('b', 'none')]
+    """
     codes = study.group("subject", "eye")
     first = np.unique(codes, return_index=True)[1]
     return [(study.subject[int(k)], study.eye[int(k)]) for k in first], codes
@@ -113,6 +139,17 @@ def common_eyes(a: Study, b: Study) -> tuple[Study, Study, list[tuple[str, str]]
     ------
     ParameterError
         No eye in common.
+
+    Examples
+    --------
+    >>> study = Study(
+    ...     value=[23.0, 23.4, 24.1, 24.2, 22.0, 22.3],
+    ...     subject=["a", "a", "b", "b", "c", "c"],
+    ...     method=["contact", "immersion"] * 3,
+    ... )
+    >>> a, b = study.of_method("contact"), study.of_method("immersion")
+    >>> common_eyes(a.select(a.subject.where("b")), b)[2:]
+    ([('b', 'none')], ['a', 'c'])
     """
     (keys_a, codes_a), (keys_b, codes_b) = eye_keys(a), eye_keys(b)
     shared = set(keys_a) & set(keys_b)
@@ -129,14 +166,46 @@ def common_eyes(a: Study, b: Study) -> tuple[Study, Study, list[tuple[str, str]]
 
 
 def eye_numbers(study: Study, eyes: list[tuple[str, str]]) -> NDArray[np.intp]:
-    """Number of the eye of each reading, (n_readings,)."""
+    """Number of the eye of each reading, (n_readings,).
+
+    Parameters
+    ----------
+    study : Study
+    eyes : list of (subject, eye)
+
+    Returns
+    -------
+    ndarray of int, (n_readings,)
+
+    Examples
+    --------
+    >>> study = Study(value=[23.0, 24.0], subject=["a", "b"], method="contact")
+    >>> eye_numbers(study, [("b", "none"), ("a", "none")])
+    array([1, 0])
+    """
     keys, codes = eye_keys(study)
     number = {key: k for k, key in enumerate(eyes)}
     return np.array([number[key] for key in keys], dtype=np.intp)[codes]
 
 
 def method_means(study: Study, eyes: list[tuple[str, str]]) -> Nested:
-    """Readings of one method in sittings in eyes, eyes in the given order."""
+    """Readings of one method in sittings in eyes, eyes in the given order.
+
+    Parameters
+    ----------
+    study : Study
+    eyes : list of (subject, eye)
+
+    Returns
+    -------
+    Nested
+
+    Examples
+    --------
+    >>> study = Study(value=[23.0, 24.0, 24.2], subject=["a", "b", "b"], method="contact")
+    >>> method_means(study, [("a", "none"), ("b", "none")]).mean
+    array([23. , 24.1])
+    """
     return Nested(
         study.value,
         [("eye", eye_numbers(study, eyes)), ("sitting", study.group(*LABELS))],
@@ -161,6 +230,14 @@ def linked_pairs(
     group : ndarray of int, (n_pairs,)
     n_dropped : int
         Readings without a partner.
+
+    Examples
+    --------
+    >>> a = Study(value=[23.0, 23.2, 23.1], subject="a", method="contact", order=[1, 2, 3])
+    >>> b = Study(value=[23.3, 23.4], subject="a", method="immersion", order=[1, 2])
+    >>> difference, _, n_dropped = linked_pairs(a, b, np.zeros(3, int), np.zeros(2, int), 1)
+    >>> difference.round(2), n_dropped
+    (array([-0.3, -0.2]), 1)
     """
     tables = []
     for study, group in ((a, group_a), (b, group_b)):
@@ -178,7 +255,23 @@ def linked_pairs(
 
 
 def eye_sd(study: Study, eyes: list[tuple[str, str]]) -> Floats:
-    """SD within the sittings of each eye, (n_eyes,); NaN where every sitting has one reading."""
+    """SD within the sittings of each eye, (n_eyes,); NaN where every sitting has one reading.
+
+    Parameters
+    ----------
+    study : Study
+    eyes : list of (subject, eye)
+
+    Returns
+    -------
+    ndarray of float64, (n_eyes,)
+
+    Examples
+    --------
+    >>> study = Study(value=[23.0, 24.0, 24.2], subject=["a", "b", "b"], method="contact")
+    >>> eye_sd(study, [("a", "none"), ("b", "none")]).round(3)
+    array([  nan, 0.141])
+    """
     eye = eye_numbers(study, eyes)
     sums = within_sums(study, eye, len(eyes))
     out = np.full(len(eyes), np.nan)

@@ -46,13 +46,44 @@ class Line:
 
 
 def line_sums(x: Floats, y: Floats, subjects: NDArray[np.intp], n_subjects: int) -> Floats:
-    """Sums of 1, x, y, x², xy, y² of each subject, (n_subjects, 6)."""
+    """Sums of 1, x, y, x², xy, y² of each subject, (n_subjects, 6).
+
+    Parameters
+    ----------
+    x, y : ndarray of float64, (n,)
+    subjects : ndarray of int, (n,)
+    n_subjects : int
+
+    Returns
+    -------
+    ndarray of float64, (n_subjects, 6)
+
+    Examples
+    --------
+    >>> line_sums(np.array([2.0]), np.array([3.0]), np.array([0]), 1)
+    array([[1., 2., 3., 4., 6., 9.]])
+    """
     columns = (np.ones_like(x), x, y, x * x, x * y, y * y)
     return np.stack([np.bincount(subjects, column, n_subjects) for column in columns], axis=1)
 
 
 def line_slope(sums: Floats) -> Floats:
-    """Least-squares slope from sums of 1, x, y, x², xy, y²."""
+    """Least-squares slope from sums of 1, x, y, x², xy, y².
+
+    Parameters
+    ----------
+    sums : ndarray of float64, (…, 6)
+
+    Returns
+    -------
+    ndarray of float64, (…,)
+
+    Examples
+    --------
+    >>> x = np.array([1.0, 2.0, 3.0])
+    >>> float(line_slope(line_sums(x, 2.0 * x, np.arange(3), 3).sum(axis=0)))
+    2.0
+    """
     n, x, y, xx, xy = (sums[..., k] for k in range(5))
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray((xy - x * y / n) / (xx - x * x / n))
@@ -67,6 +98,18 @@ def deming_statistics(ratio: float, x_shift: float, y_shift: float) -> tuple[Any
         Error variance of ``y`` over that of ``x``.
     x_shift, y_shift : float
         Taken from ``x`` and ``y`` before they were summed.
+
+    Returns
+    -------
+    slope, intercept : callable
+        Each maps sums ``(…, 6)`` to values ``(…,)``.
+
+    Examples
+    --------
+    >>> slope, intercept = deming_statistics(1.0, 0.0, 0.0)
+    >>> x = np.array([1.0, 2.0, 3.0])
+    >>> round(float(slope(line_sums(x, 2.0 * x, np.arange(3), 3).sum(axis=0))), 6)
+    2.0
     """
 
     def slope(s: Floats) -> Floats:
@@ -107,6 +150,20 @@ def deming(
     -----
     Deming 1943, Statistical Adjustment of Data; standard errors by the jackknife, Linnet 1993,
     Clin Chem 39:424.
+
+    Returns
+    -------
+    Line
+
+    Raises
+    ------
+    ParameterError
+        Fewer than three points, equal ``x``, or an error ratio that is not positive.
+
+    Examples
+    --------
+    >>> round(deming([1.0, 2.0, 3.0, 4.0], [1.1, 1.9, 3.2, 3.8]).slope.value, 3)
+    0.948
     """
     x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     if not error_ratio > 0:
@@ -143,6 +200,20 @@ def passing_bablok(x: ArrayLike, y: ArrayLike, *, confidence: float = 0.95) -> L
     Notes
     -----
     Passing & Bablok 1983, J Clin Chem Clin Biochem 21:709.
+
+    Returns
+    -------
+    Line
+
+    Raises
+    ------
+    ParameterError
+        Fewer than four points, or points that are all the same.
+
+    Examples
+    --------
+    >>> round(passing_bablok([1.0, 2.0, 3.0, 4.0], [1.1, 1.9, 3.2, 3.8]).slope.value, 3)
+    0.925
     """
     import scipy
 
@@ -193,7 +264,22 @@ def passing_bablok(x: ArrayLike, y: ArrayLike, *, confidence: float = 0.95) -> L
 
 
 def concordance(sums: Floats) -> Floats:
-    """Concordance correlation from sums of 1, x, y, x², xy, y² (Lin 1989, Biometrics 45:255)."""
+    """Concordance correlation from sums of 1, x, y, x², xy, y² (Lin 1989, Biometrics 45:255).
+
+    Parameters
+    ----------
+    sums : ndarray of float64, (…, 6)
+
+    Returns
+    -------
+    ndarray of float64, (…,)
+
+    Examples
+    --------
+    >>> x = np.array([1.0, 2.0, 3.0])
+    >>> float(concordance(line_sums(x, x, np.arange(3), 3).sum(axis=0)))
+    1.0
+    """
     n, x, y, xx, xy, yy = (sums[..., k] for k in range(6))
     with np.errstate(invalid="ignore", divide="ignore"):
         sxx, syy, sxy = xx / n - (x / n) ** 2, yy / n - (y / n) ** 2, xy / n - x * y / n**2
@@ -213,6 +299,17 @@ def concordance_estimate(sums: Floats, confidence: float) -> Estimate:
     sums : ndarray of float64, (n_subjects, 6)
         As :func:`line_sums` gives them.
     confidence : float
+
+    Returns
+    -------
+    Estimate
+
+    Examples
+    --------
+    >>> x = np.array([1.0, 2.0, 3.0, 4.0])
+    >>> sums = line_sums(x, x + [0.1, -0.1, 0.2, 0.0], np.arange(4), 4)
+    >>> round(concordance_estimate(sums, 0.95).value, 3)
+    0.994
     """
     value, error, df = jackknife(_z_concordance, sums)
     low, high = t_interval(value, error, df, confidence)
@@ -228,6 +325,17 @@ def concordance_bootstrap(sums: Floats, draws: Floats, confidence: float) -> Est
         As :func:`line_sums` gives them.
     draws : ndarray of float64, (n_draws, n_subjects)
     confidence : float
+
+    Returns
+    -------
+    Estimate
+
+    Examples
+    --------
+    >>> x = np.array([1.0, 2.0, 3.0, 4.0])
+    >>> sums = line_sums(x, x + [0.1, -0.1, 0.2, 0.0], np.arange(4), 4)
+    >>> round(concordance_bootstrap(sums, np.empty((0, 4)), 0.95).value, 3)
+    0.994
     """
     low, high = studentised_interval(_z_concordance, sums, draws, confidence)
     value = float(concordance(sums.sum(axis=0)))

@@ -134,7 +134,32 @@ def reml(
 
 
 def fit_components(value: Floats, factors: Sequence[tuple[str, Codes]]) -> Fit:
-    """Proven maximum of the restricted likelihood; parameters and errors are those of `reml`."""
+    """Variance components at the proven maximum of the restricted likelihood.
+
+    Parameters
+    ----------
+    value : ndarray of float64, (n_readings,)
+    factors : sequence of (name, ndarray of int, (n_readings,))
+        As in :func:`reml`.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    ParameterError
+        A factor with a single level, or values that are not finite or all the same.
+    EstimationError
+        As in :func:`reml`.
+
+    Examples
+    --------
+    >>> batch = np.repeat([0, 1, 2], 2)
+    >>> fit = fit_components(np.array([1.0, 3.0, 5.0, 7.0, 2.0, 4.0]), [("batch", batch)])
+    >>> fit.names, fit.variance.round(4)
+    (('batch', 'reading'), array([3.3333, 2.    ]))
+    """
     names = tuple(name for name, _ in factors)
     if not np.isfinite(value).all():
         raise ParameterError("variance components: every value must be a finite number")

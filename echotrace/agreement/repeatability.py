@@ -157,6 +157,20 @@ def repeatability(
     ------
     ParameterError
         No sitting with two readings, all readings identical, or a method that is not there.
+
+    Returns
+    -------
+    Repeatability
+
+    Examples
+    --------
+    >>> study = Study(
+    ...     value=[23.0, 23.2, 24.1, 24.2, 22.0, 22.3],
+    ...     subject=["a", "a", "b", "b", "c", "c"],
+    ...     method="contact",
+    ... )
+    >>> round(repeatability(study).within_sd.value, 3)
+    0.153
     """
     check_confidence(confidence)
     present = study.method.present

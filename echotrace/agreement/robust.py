@@ -37,6 +37,14 @@ _FEWEST_FOR_QUANTILES = 39
 def normality_p(value: Floats) -> float:
     """P-value of Shapiro and Wilk's test of normality; NaN outside 3 to 5,000 values.
 
+    Parameters
+    ----------
+    value : ndarray of float64, (n,)
+
+    Returns
+    -------
+    float
+
     Examples
     --------
     >>> normality_p(np.exp(np.linspace(0, 3, 30))) < 0.05
@@ -73,6 +81,14 @@ def limit_intervals(
     -------
     dict of str to Estimate
         ``"sd"``, ``"lower"`` and ``"upper"``; empty where the bootstrap gives no interval.
+
+    Examples
+    --------
+    >>> from echotrace.agreement.resampling import subject_draws
+    >>> d = Nested(np.sin(np.arange(30.0)), [("subject", np.arange(30))])
+    >>> found = limit_intervals(d, (None, None), np.arange(30), subject_draws(30, 500, 0), 0.95)
+    >>> sorted(found), round(found["sd"].value, 3)
+    (['lower', 'sd', 'upper'], 0.707)
     """
     tables = [difference.sums]
     present = [extra for extra in extras if extra is not None and extra.parts.any()]
@@ -112,7 +128,26 @@ def limit_intervals(
 
 
 def with_intervals(limits: Limits, found: Mapping[str, Estimate]) -> Limits:
-    """The same limits with other intervals; a pair of limits has none then."""
+    """The same limits with other intervals; a pair of limits has none then.
+
+    Parameters
+    ----------
+    limits : Limits
+    found : mapping of str to Estimate
+        ``"sd"``, ``"lower"`` and ``"upper"``, whose intervals are taken.
+
+    Returns
+    -------
+    Limits
+
+    Examples
+    --------
+    >>> one = Estimate(1.0, 0.8, 1.3)
+    >>> limits = Limits(of="pairs", sd=one, lower=one, upper=one)
+    >>> other = Estimate(1.0, 0.7, 1.4)
+    >>> with_intervals(limits, {"sd": other, "lower": other, "upper": other}).sd.low
+    0.7
+    """
 
     def moved(old: Estimate, new: Estimate) -> Estimate:
         return dataclasses.replace(old, low=new.low, high=new.high, how=new.how)
@@ -150,6 +185,12 @@ def quantile_limits(
     Notes
     -----
     Quantiles are median-unbiased (Hyndman & Fan 1996, Am Stat 50:361, definition 8).
+
+    Examples
+    --------
+    >>> found = quantile_limits(np.arange(200.0), np.arange(200), "pairs", "one operator", 0.95)
+    >>> round(found.lower.value, 2), found.lower.low, found.lower.high
+    (4.34, 0.0, 10.0)
     """
     import scipy
 

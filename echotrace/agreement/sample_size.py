@@ -64,6 +64,20 @@ def limits_width(
     Exact interval by the noncentral t distribution (Carkeet 2015, Optom Vis Sci 92:e71); assured
     width by the distribution of the SD (Shieh 2018, BMC Med Res Methodol 18:45). Two eyes count
     as ``m / (1 + (m - 1) rho)`` (Kish 1965, Survey Sampling).
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    ParameterError
+        A number that is out of range.
+
+    Examples
+    --------
+    >>> round(limits_width(30, 0.12), 3)
+    0.155
     """
     import scipy
 
@@ -98,12 +112,26 @@ def subjects_for_limits(
 ) -> int:
     """Fewest subjects for an interval of each limit of agreement not wider than ``width``.
 
-    Parameters are those of :func:`limits_width`.
+    Parameters
+    ----------
+    width : float
+        Of the interval, in the unit of ``sd``.
+    sd, confidence, assurance, eyes_per_subject, eye_correlation
+        As in :func:`limits_width`.
 
     Raises
     ------
     ParameterError
         A width that a million subjects would not reach.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> subjects_for_limits(0.1, 0.12)
+    68
     """
     _check(2, sd, confidence)
     if not width > 0:
@@ -221,6 +249,16 @@ def spread_heterogeneity(study_a: Study, study_b: Study) -> tuple[tuple[float, f
     Notes
     -----
     Moments of the variances within subjects, their chi-square sampling taken off.
+
+    Examples
+    --------
+    >>> subject = [name for name in "abcde" for _ in range(3)]
+    >>> value = [0.0, 0.1, 0.2, 1.0, 1.4, 1.8, 2.0, 2.1, 2.1, 3.0, 3.2, 3.3, 4.0, 4.0, 4.1]
+    >>> a = Study(value=value, subject=subject, method="contact")
+    >>> b = Study(value=value[::-1], subject=subject, method="immersion")
+    >>> (h_a, h_b), shared = spread_heterogeneity(a, b)
+    >>> round(h_a, 2)
+    0.35
     """
     common = sorted({*study_a.subject.present} & {*study_b.subject.present})
     tables = []
@@ -261,7 +299,16 @@ def eyes_for_spread_ratio(
 ) -> int:
     """Fewest eyes, one of each subject, that show a ratio of SDs with the wanted power.
 
-    Parameters are those of :func:`spread_ratio_power`.
+    Parameters
+    ----------
+    ratio, n_readings, n_readings_b, alpha, heterogeneity, shared
+        As in :func:`spread_ratio_power`.
+    power : float
+        Wanted.
+
+    Returns
+    -------
+    int
 
     Raises
     ------
@@ -337,8 +384,19 @@ def limits_power(
 ) -> float:
     """Power to show that both limits of agreement lie within a margin, by their intervals' ends.
 
-    Parameters and errors are those of :func:`equivalence_power`; the interval of each limit is the
-    exact one of the comparison (Carkeet 2015, Optom Vis Sci 92:e71).
+    Parameters
+    ----------
+    margin, sd, n_subjects, bias, confidence
+        As in :func:`equivalence_power`.
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    The interval of each limit is the exact one of the comparison (Carkeet 2015, Optom Vis Sci
+    92:e71).
 
     Examples
     --------
@@ -373,6 +431,10 @@ def subjects_for_equivalence(
     confidence : float
     limits : bool
         Both limits of agreement are to lie within the margin, not the bias alone.
+
+    Returns
+    -------
+    int
 
     Raises
     ------

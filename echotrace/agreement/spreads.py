@@ -24,7 +24,26 @@ N_BOOTSTRAP = 2000
 
 
 def within_sums(study: Study, subjects: NDArray[np.intp], n_subjects: int) -> Floats:
-    """Sums of squares and degrees of freedom within sittings, (n_subjects, 2)."""
+    """Sums of squares and degrees of freedom within sittings, (n_subjects, 2).
+
+    Parameters
+    ----------
+    study : Study
+    subjects : ndarray of int, (n_readings,)
+        Group (subject, eye) of each reading.
+    n_subjects : int
+
+    Returns
+    -------
+    ndarray of float64, (n_subjects, 2)
+
+    Examples
+    --------
+    >>> study = Study(value=[23.0, 23.2, 24.0], subject=["a", "a", "b"], method="contact")
+    >>> within_sums(study, study.group("subject"), 2).round(3)
+    array([[0.02, 1.  ],
+           [0.  , 0.  ]])
+    """
     sitting = study.group(*LABELS)
     n = np.bincount(sitting)
     value = study.value - study.value.mean()
@@ -86,6 +105,18 @@ def spread_ratio(
     -----
     Jackknife of the logarithm of a variance ratio: Miller 1968, Annals of Mathematical Statistics
     39:567.
+
+    Returns
+    -------
+    SpreadRatio
+
+    Examples
+    --------
+    >>> subject = ["a", "a", "b", "b", "c", "c"]
+    >>> a = Study(value=[23.0, 23.4, 24.0, 24.2, 22.0, 22.2], subject=subject, method="contact")
+    >>> b = Study(value=[23.1, 23.2, 24.1, 24.2, 22.1, 22.2], subject=subject, method="immersion")
+    >>> round(spread_ratio(a, b).ratio.value, 2)
+    2.83
     """
     import scipy
 

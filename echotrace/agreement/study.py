@@ -53,6 +53,8 @@ class Study:
     unit : str
     source : str
         Where the readings come from, for error messages.
+    n_missing : int
+        Readings that were left out already.
 
     Raises
     ------

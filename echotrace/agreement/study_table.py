@@ -34,6 +34,18 @@ def study_columns(table: CsvTable, *, all_scans: bool = False) -> dict[str, Any]
         A column is missing or a cell is not what its column says; line and column are named.
     MissingDetailError
         A ``value`` column without a unit.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> table = CsvTable(
+    ...     path=Path("lengths.csv"),
+    ...     names=("subject", "method", "length_mm"),
+    ...     rows=(("S1", "contact", "23.41"),),
+    ...     lines=(2,),
+    ... )
+    >>> study_columns(table)["value"]
+    array([23.41])
     """
     path = table.path
     value_name = next((name for name in _VALUE_COLUMNS if name in table), None)

@@ -25,14 +25,44 @@ __all__ = ["decimals", "number", "p_text", "paragraph", "repeatability_paragraph
 
 
 def decimals(spread: float) -> int:
-    """Decimals that show a spread with three significant digits."""
+    """Decimals that show a spread with three significant digits.
+
+    Parameters
+    ----------
+    spread : float
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> decimals(0.123)
+    3
+    """
     if not spread > 0 or not math.isfinite(spread):
         return 3
     return max(0, min(6, 2 - math.floor(math.log10(spread))))
 
 
 def number(value: float, places: int) -> str:
-    """A number with a true minus sign, or a dash where there is none."""
+    """A number with a true minus sign, or a dash where there is none.
+
+    Parameters
+    ----------
+    value : float
+    places : int
+        Decimals.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> number(-0.1234, 2)
+    '−0.12'
+    """
     if math.isnan(value):
         return "–"
     if math.isinf(value):
@@ -44,7 +74,24 @@ def number(value: float, places: int) -> str:
 
 
 def with_interval(estimate: Estimate, places: int, unit: str = "", percent: str = "95 %") -> str:
-    """Figure, unit and interval, or why there is none."""
+    """Figure, unit and interval, or why there is none.
+
+    Parameters
+    ----------
+    estimate : Estimate
+    places : int
+        Decimals.
+    unit, percent : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> with_interval(Estimate(0.5, 0.4, 0.6), 2, "mm")
+    '0.50 mm (95 % interval 0.40 to 0.60)'
+    """
     unit = f" {unit}" if unit else ""
     text = f"{number(estimate.value, places)}{unit}"
     if math.isnan(estimate.low) or math.isnan(estimate.high):
@@ -54,14 +101,48 @@ def with_interval(estimate: Estimate, places: int, unit: str = "", percent: str 
 
 
 def p_text(p: float) -> str:
-    """A p-value as journals print it."""
+    """A p-value as journals print it.
+
+    Parameters
+    ----------
+    p : float
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> p_text(0.0123)
+    'p = 0.012'
+    """
     if math.isnan(p):
         return "p not given"
     return "p < 0.001" if p < 0.001 else f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
 
 
 def paragraph(result: Agreement) -> str:
-    """The results of an agreement analysis as a paragraph."""
+    """The results of an agreement analysis as a paragraph.
+
+    Parameters
+    ----------
+    result : Agreement
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> study = et.Study(
+    ...     value=[23.0, 23.4, 24.1, 24.2, 22.0, 22.3],
+    ...     subject=["a", "a", "b", "b", "c", "c"],
+    ...     method=["contact", "immersion"] * 3,
+    ... )
+    >>> paragraph(et.compare_methods(study))[:29]
+    'In 3 eyes of 3 subjects, cont'
+    """
     a, b, unit = result.label_a, result.label_b, result.unit
     places = decimals(result.limits.sd.value)
     percent = f"{100 * result.confidence:g} %"
@@ -166,7 +247,26 @@ def _line_sentence(line: Line, percent: str) -> str:
 
 
 def repeatability_paragraph(result: Repeatability, confidence: float = 0.95) -> str:
-    """The repeatability of one method as a paragraph."""
+    """The repeatability of one method as a paragraph.
+
+    Parameters
+    ----------
+    result : Repeatability
+    confidence : float
+        Of its intervals.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from echotrace.agreement.repeatability import repeatability
+    >>> from echotrace.agreement.study import Study
+    >>> study = Study(value=[23.0, 23.2, 24.1, 24.2], subject=list("aabb"), method="contact")
+    >>> repeatability_paragraph(repeatability(study))[:31]
+    'contact: 4 readings in 2 sittin'
+    """
     percent = f"{100 * confidence:g} %"
     places = decimals(result.within_sd.value)
     unit = result.unit

@@ -56,13 +56,43 @@ class Estimate:
 
 
 def check_confidence(confidence: float) -> None:
-    """Refuse a confidence level that is not a probability worth the name."""
+    """Refuse a confidence level that is not a probability worth the name.
+
+    Parameters
+    ----------
+    confidence : float
+
+    Raises
+    ------
+    ParameterError
+        Less than 0.5, 1 or more.
+
+    Examples
+    --------
+    >>> check_confidence(0.95)
+    """
     if not 0.5 <= confidence < 1.0:
         raise ParameterError(f"confidence={confidence!r} must lie between 0.5 and 1, as in 0.95")
 
 
 def chi_square_interval(variance: float, df: float, confidence: float) -> tuple[float, float]:
-    """Interval of a variance with ``df`` degrees of freedom, exact for normal values."""
+    """Interval of a variance with ``df`` degrees of freedom, exact for normal values.
+
+    Parameters
+    ----------
+    variance, df, confidence : float
+
+    Returns
+    -------
+    low, high : float
+        NaN without degrees of freedom.
+
+    Examples
+    --------
+    >>> low, high = chi_square_interval(1.0, 10.0, 0.95)
+    >>> round(low, 4), round(high, 4)
+    (0.4882, 3.0798)
+    """
     import scipy
 
     if not df > 0 or math.isnan(variance):
@@ -86,6 +116,11 @@ def effective_df(squares: Floats, df: Floats) -> float:
         The total; divided by the ratio of the variance seen between groups to that of a common
         normal spread where this ratio is more than two of its standard errors above one
         (Satterthwaite's matching, with the variance taken from the data).
+
+    Examples
+    --------
+    >>> effective_df(np.array([1.0, 9.0, 1.0, 1.0, 40.0]), np.full(5, 4.0)) < 20
+    True
     """
     used = df > 0
     total, n = float(df[used].sum()), int(used.sum())
@@ -108,6 +143,22 @@ def mean_square_interval(
     Modified large-sample interval: exact when one mean square carries all, and close to nominal
     otherwise (Graybill & Wang 1980, JASA 75:869, for positive weights; Ting, Burdick, Graybill,
     Jeyaratnam & Lu 1990, J Stat Comput Simul 35:135, for differences).
+
+    Parameters
+    ----------
+    weights, mean_squares, df : ndarray of float64, (n,)
+    confidence : float
+
+    Returns
+    -------
+    low, high : float
+        NaN where a mean square that is used has no degrees of freedom.
+
+    Examples
+    --------
+    >>> low, high = mean_square_interval(np.ones(1), np.ones(1), np.array([10.0]), 0.95)
+    >>> round(low, 4), round(high, 4)
+    (0.4882, 3.0798)
     """
     import scipy
 
@@ -137,7 +188,23 @@ def mean_square_interval(
 
 
 def t_interval(value: float, error: float, df: float, confidence: float) -> tuple[float, float]:
-    """Student interval."""
+    """Student interval.
+
+    Parameters
+    ----------
+    value, error, df, confidence : float
+        Estimate, its standard error and the degrees of freedom of that.
+
+    Returns
+    -------
+    low, high : float
+
+    Examples
+    --------
+    >>> low, high = t_interval(0.0, 1.0, 9.0, 0.95)
+    >>> round(high, 3)
+    2.262
+    """
     import scipy
 
     if not df > 0 or math.isnan(error):

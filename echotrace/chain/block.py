@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.stated import check_stated
-from echotrace.chain.states import State, gates_for, rows_of_state, targets_of
+from echotrace.chain.states import State, gates_for, mark_own_gates, rows_of_state, targets_of
 from echotrace.chain.template import template_pulse
 from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.quality.features import score_traces, trace_features
 from echotrace.quality.finding_list import FINDINGS
-from echotrace.quality.findings import finding_bits, rejecting_bits
+from echotrace.quality.findings import accepted_by_findings, finding_bits
 from echotrace.recording import COLUMNS, Method, Recording
 from echotrace.settings import Settings
 from echotrace.signal.lengths import measure_lengths
@@ -122,7 +122,7 @@ def prepare(
         block_traces = min(_BLOCK_TRACES, 1 << (most.bit_length() - 1))
     return Prepared(
         settings=settings,
-        settings_json=settings.to_json(),
+        settings_json=mark_own_gates(settings, targets).to_json(),
         pulse=pulse,
         targets=targets,
         engine="fused" if readers else "plain" if known else "none",
@@ -197,7 +197,7 @@ def measure_block(block: Recording, prepared: Prepared) -> Measurement:
         segments=prepared.segments,
         score=score.astype(np.float64),
         finding_names=tuple(FINDINGS),
-        accepted=(arrays["findings"] & rejecting_bits()) == 0,
+        accepted=accepted_by_findings(arrays["findings"], columns),
         decided_by=np.zeros(n, np.uint8),
         features=columns,
         settings_json=prepared.settings_json,

@@ -29,15 +29,15 @@ from echotrace.signal.candidates import empty_candidates, search_plan
 from echotrace.signal.choice_plan import choice_plan
 from echotrace.signal.conditioning import envelope_band_hz, lsb_noise
 from echotrace.signal.envelope import image_is_negligible, matched_taps, quadrature_taps
-from echotrace.signal.gates import Gate
+from echotrace.signal.gates import Gate, lowest_threshold_db
 from echotrace.signal.picking import calibrated_offset_sample, skirt_samples
 from echotrace.signal.pulse import Pulse
 from echotrace.signal.receiver import clipping_level, inverse_gain, lsb_amplitude
 from echotrace.target import Target
 
 if TYPE_CHECKING:
-    from echotrace.kernels.choice import ChoicePlan
     from echotrace.kernels.echoes import SearchPlan
+    from echotrace.kernels.evidence import ChoicePlan
     from echotrace.kernels.filters import FilterPlan
     from echotrace.kernels.fused import ReadPlan
     from echotrace.settings import Settings
@@ -185,7 +185,7 @@ class BlockReader:
     ----------
     filters, search, chooser, plan : tuple
         Plans of :mod:`echotrace.kernels.filters`, :mod:`~echotrace.kernels.echoes`,
-        :mod:`~echotrace.kernels.choice` and :mod:`~echotrace.kernels.fused`.
+        :mod:`~echotrace.kernels.evidence` and :mod:`~echotrace.kernels.fused`.
     first_us : float
         Known delay of the first interface, µs; NaN where it is looked for.
     nominal_rise_us : float
@@ -325,8 +325,12 @@ def block_reader(
     from echotrace.kernels.fused import ReadPlan
 
     first_us = recording.probe.face_delay_us if method == Method.CONTACT else math.nan
+    threshold_db = settings.picking.search_threshold_db
     search = search_plan(
-        pulse, recording.signal, recording.start_delay_us, settings.picking.search_threshold_db
+        pulse,
+        recording.signal,
+        recording.start_delay_us,
+        lowest_threshold_db(gates, threshold_db),
     )
     reach, far = echo_reach_samples(pulse)
     limit = math.inf
@@ -350,6 +354,7 @@ def block_reader(
             jointly=settings.picking.choice == "jointly",
             first_us=first_us,
             weights=settings.joint_weights,
+            threshold_db=threshold_db,
         ),
         plan=ReadPlan(
             clip_high=np.float32(limit),

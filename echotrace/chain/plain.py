@@ -22,7 +22,7 @@ from echotrace.signal.candidates import Candidates, find_echoes
 from echotrace.signal.choice import choose_in_gates, choose_jointly
 from echotrace.signal.choice_plan import Choice
 from echotrace.signal.conditioning import Conditioned
-from echotrace.signal.gates import Gate
+from echotrace.signal.gates import Gate, lowest_threshold_db
 from echotrace.signal.picking import PickReason, pick_echoes
 from echotrace.signal.pulse import Pulse
 from echotrace.target import Target
@@ -101,14 +101,18 @@ def view_block(
     """
     traces = condition_block(block, pulse, settings)
     gates = gates_for(target, method, settings)
-    candidates = find_echoes(traces, threshold_db=settings.picking.search_threshold_db)
+    threshold_db = settings.picking.search_threshold_db
+    candidates = find_echoes(traces, threshold_db=lowest_threshold_db(gates, threshold_db))
     first_us = block.probe.face_delay_us if method == Method.CONTACT else np.nan
-    if settings.picking.choice == "jointly":
-        choice = choose_jointly(
-            candidates, gates, target, first_us=first_us, weights=settings.joint_weights
-        )
-    else:
-        choice = choose_in_gates(candidates, gates, target, first_us=first_us)
+    choose = choose_jointly if settings.picking.choice == "jointly" else choose_in_gates
+    choice = choose(
+        candidates,
+        gates,
+        target,
+        first_us=first_us,
+        weights=settings.joint_weights,
+        threshold_db=threshold_db,
+    )
     shape = choice.candidate.shape
     delay_us, delay_u_us = np.full(shape, np.nan), np.full(shape, np.nan)
     reason = choice.reason.copy()

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
 from echotrace.commands.arguments import InputFile
 from echotrace.commands.process import say, say_json
 from echotrace.text_out import one_line
@@ -33,7 +34,8 @@ def run(args: argparse.Namespace) -> int:
 
     about = describe(args.file)
     if args.json:
-        say_json(about)
+        notice = SYNTHETIC if is_synthetic(about["provenance"]) else None
+        say_json({"caution": CAUTION, "synthetic": notice, **about})
         return 0
     rows = _recording_rows(about) if about["kind"] == "recording" else _measurement_rows(about)
     say(f"{about['file']}: {about['kind']}")
@@ -46,6 +48,10 @@ def run(args: argparse.Namespace) -> int:
         say("")
         say("provenance")
         say(_pairs([(name, text) for name, text in provenance.items()]))
+    say("")
+    if is_synthetic(about["provenance"]):
+        say(SYNTHETIC)
+    say(textwrap.fill(CAUTION, 98))
     return 0
 
 

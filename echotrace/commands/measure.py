@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from echotrace.measurement import Measurement
     from echotrace.recording import Recording
     from echotrace.settings import Settings
-    from echotrace.sittings.alignment import AlignmentEstimate
     from echotrace.sittings.sitting import SittingSummary
     from echotrace.sittings.sitting_quality import SittingJudgement
     from echotrace.target import Target
@@ -27,8 +26,6 @@ EXAMPLE = "echotrace measure synthetic_traces/immersion_sitting.h5 --report repo
 
 # From here on results are written as they come and only totals are printed.
 _LONG_TRACES = 100_000
-# Alignment takes some hundredths of a second a scan.
-_MOST_ALIGNED = 200
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -171,9 +168,16 @@ def _write_settings(args: argparse.Namespace, settings: Settings, target: Target
     if len(args.recording) > 1:
         raise ParameterError("--write-settings takes the gates of one recording; give one")
     if args.recording:
+        given = {item.gate.interface for item in settings.gates}
         settings = expand_gates(settings, read_recording(args.recording[0], lazy=True), target)
     save_text(args.write_settings, settings_toml(settings))
     say(f"wrote {args.write_settings}")
+    for item in settings.gates if args.recording else ():
+        if not item.gate.preset and item.gate.interface not in given:
+            say(
+                f"the gate of {item.gate.interface} spans the whole trace: narrow it to where that "
+                "echo is"
+            )
     return 0
 
 
@@ -187,7 +191,6 @@ class _Measured:
     result: Measurement
     summaries: list[SittingSummary]
     judgements: list[SittingJudgement]
-    alignment: AlignmentEstimate | None
     made_with: list[str]
 
 
@@ -202,7 +205,6 @@ def _measure(
     from echotrace.chain.by_hand import decide_by_hand
     from echotrace.chain.measure import measure
     from echotrace.report.made_with import made_with
-    from echotrace.sittings.alignment import estimate_alignment
     from echotrace.sittings.sitting import summarise
     from echotrace.sittings.sitting_quality import judge_sittings
 
@@ -212,17 +214,13 @@ def _measure(
     said = made_with(recording, settings, target)
     # Kept with the numbers wherever they go.
     result = replace(result, attributes={**result.attributes, "made_with": "\n".join(said)})
-    alignment = None
-    if _of_eyes(result) and result.n_traces <= _MOST_ALIGNED:
-        alignment = estimate_alignment(result, recording)
     return _Measured(
         recording=recording,
         settings=settings,
         target=target,
         result=result,
         summaries=summarise(result, settings.sitting),
-        judgements=judge_sittings(result, alignment, settings.sitting),
-        alignment=alignment,
+        judgements=judge_sittings(result, limits=settings.sitting),
         made_with=said,
     )
 
@@ -246,7 +244,6 @@ def _write(args: argparse.Namespace, source: Path, one: _Measured) -> None:
             source=source.name,
             target=one.target,
             judgements=one.judgements,
-            alignment=one.alignment,
         )
         save_text(args.report, page)
 
@@ -260,7 +257,6 @@ def _print(args: argparse.Namespace, one: _Measured) -> None:
             one.summaries,
             one.settings.quality,
             judgements=one.judgements,
-            alignment=one.alignment,
             made_with=one.made_with,
             details=args.details,
         )
@@ -357,19 +353,14 @@ class _progress:
         self._bar.close()
 
 
-def _of_eyes(result: Measurement) -> bool:
-    return "eye" in result.target.present
-
-
 def _json(one: _Measured) -> dict[str, Any]:
     import json
 
-    from echotrace.caution import CAUTION
+    from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
     from echotrace.quality.findings import rank_findings
-    from echotrace.report.made_with import SYNTHETIC, is_synthetic
     from echotrace.report.measured_text import SCORE_MEANS, explain_finding
 
-    result, alignment = one.result, one.alignment
+    result = one.result
     scans = []
     for k, record in enumerate(result.to_records()):
         names = rank_findings(result.finding_list(k))
@@ -384,9 +375,6 @@ def _json(one: _Measured) -> dict[str, Any]:
             {**item.to_record(), "judgement": judged.to_record()}
             for item, judged in zip(one.summaries, one.judgements, strict=True)
         ],
-        "alignment": None
-        if alignment is None
-        else [alignment.to_record(k) for k in range(result.n_traces)],
         "scans": scans,
         "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
         "engine": result.engine,

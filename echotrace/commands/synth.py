@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from echotrace.caution import SYNTHETIC
 from echotrace.commands.arguments import InputFile, add_overwrite, integer
 from echotrace.commands.process import say
 from echotrace.errors import FileFormatError, ParameterError
@@ -112,6 +113,7 @@ def run(args: argparse.Namespace) -> int:
             f"wrote {output}: {count} traces of {synthesis.grid.n_samples} samples, "
             f"{synthesis.scenario.method.kind}, seed {synthesis.seed}"
         )
+    say(SYNTHETIC)
     return 0
 
 

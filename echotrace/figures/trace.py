@@ -120,6 +120,8 @@ def plot_envelope(view: TraceView, *, ax: Axes | None = None) -> Axes:
             color=COLOURS["muted"],
         )
     _draw_gates(view, ax, first_us, last_us)
+    if not all(gate.preset for gate in view.gates):
+        _name_own_gates(ax, first_us)
     _draw_picks(view, ax)
     ax.set_xlim(first_us, last_us)
     ax.set_ylim(_FLOOR_DB - 16.0, 18.0)
@@ -143,6 +145,7 @@ def _absolute_gates(view: TraceView) -> list[tuple[str, float, float]]:
 def _draw_gates(view: TraceView, ax: Axes, first_us: float, last_us: float) -> None:
     """Gates as bars along the foot, one row for each interface so that none hides another."""
     names = view.target.interface_names
+    own = {gate.interface for gate in view.gates if not gate.preset}
     for name, start_us, stop_us in _absolute_gates(view):
         k = names.index(name)
         row = _FLOOR_DB - 3.0 - 2.2 * k
@@ -153,9 +156,33 @@ def _draw_gates(view: TraceView, ax: Axes, first_us: float, last_us: float) -> N
             linewidth=2.2,
             solid_capstyle="butt",
         )
+        if name in own:
+            ends = [t for t in (start_us, stop_us) if first_us <= t <= last_us]
+            ax.plot(
+                ends,
+                [row] * len(ends),
+                linestyle="none",
+                marker="|",
+                markersize=8,
+                markeredgewidth=1.6,
+                color=interface_colour(name, k),
+            )
     ax.annotate(
         "gates",
         (first_us, _FLOOR_DB - 3.0),
+        xytext=(2, 0),
+        textcoords="offset points",
+        fontsize=7,
+        va="center",
+        color=COLOURS["muted"],
+    )
+
+
+def _name_own_gates(ax: Axes, first_us: float) -> None:
+    """Say what end marks on a gate mean, below all gates."""
+    ax.annotate(
+        "|–| gate set by the user",
+        (first_us, _FLOOR_DB - 12.2),
         xytext=(2, 0),
         textcoords="offset points",
         fontsize=7,

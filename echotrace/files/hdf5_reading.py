@@ -302,7 +302,12 @@ def _check_schema(file: Any, path: Path, kind: str | None, newest: int) -> int:
         )
     if kind is not None and name != f"echotrace_{kind}":
         found = name.removeprefix("echotrace_")
-        raise FileFormatError(f"{path}: holds a {found}, not a {kind}; read it with read_{found}")
+        do = (
+            "measure it first: echotrace measure RECORDING -o MEASURED.h5"
+            if found == "recording"
+            else "see what is in it: echotrace inspect FILE"
+        )
+        raise FileFormatError(f"{path}: holds a {found}, not a {kind}; {do}")
     version = file.attrs.get("schema_version")
     if not isinstance(version, int | np.integer) or version < 1:
         raise FileFormatError(

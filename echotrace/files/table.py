@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from echotrace.caution import CAUTION
+from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
 from echotrace.errors import ParameterError
 from echotrace.files.atomic import atomic_target, writing
 from echotrace.files.hdf5 import unit_of
@@ -160,8 +160,7 @@ def _cell(value: Any) -> str:
 
 def _caution(attributes: Mapping[str, str]) -> str:
     """The caution in the table itself, for a spreadsheet does not show the schema."""
-    invented = attributes.get("source", "").startswith("synthetic")
-    return f"{'Synthetic: invented data, no patient. ' if invented else ''}{CAUTION}"
+    return f"{SYNTHETIC} {CAUTION}" if is_synthetic(attributes) else CAUTION
 
 
 def _one_of(states: type[StrEnum]) -> dict[str, Any]:

@@ -13,8 +13,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from echotrace.kernels.choice import choice_space, choose_row
+from echotrace.kernels.choice import choose_row
 from echotrace.kernels.echoes import find_row, find_space
+from echotrace.kernels.evidence import choice_space
 from echotrace.kernels.extremes import extremes
 from echotrace.kernels.features import count_clipped, shape_row, window_row
 from echotrace.kernels.filters import (

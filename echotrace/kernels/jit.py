@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -47,7 +48,22 @@ def _compile(function: F, **options: Any) -> F:
     finally:
         function.__qualname__ = name
     compiled.__qualname__ = name
+    _cache_if_there_is_room(compiled)
     return cast("F", compiled)
+
+
+def _cache_if_there_is_room(compiled: Any) -> None:
+    """Let a disk without room for machine code cost time, not the result."""
+    store = getattr(compiled, "_cache", None)
+    if store is None:  # Compiling is switched off.
+        return
+    save = store.save_overload
+
+    def attempt(signature: Any, data: Any) -> None:
+        with suppress(OSError):
+            save(signature, data)
+
+    store.save_overload = attempt
 
 
 def kernel(function: F) -> F:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from echotrace.kernels.choice import NEPERS_PER_DB
+from echotrace.kernels.evidence import NEPERS_PER_DB
 from echotrace.kernels.jit import kernel
 
 __all__ = [

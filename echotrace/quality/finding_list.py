@@ -182,7 +182,8 @@ _FINDINGS = (
     Finding(
         name="choice_uncertain",
         severity=Severity.WARN,
-        says="another echo fits an interface almost as well as the one taken",
+        says="another echo fits an interface almost as well as the one taken (a lead below zero: "
+        "better, and the scan is rejected)",
         do="look at the picks on the trace; accept or reject it by hand",
         feature="least_margin",
         limit="min_margin",

@@ -16,7 +16,13 @@ from echotrace.quality.finding_list import FINDINGS, Finding, Severity
 from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score_reasons import against_the_score
 
-__all__ = ["describe_finding", "finding_bits", "rank_findings", "rejecting_bits"]
+__all__ = [
+    "accepted_by_findings",
+    "describe_finding",
+    "finding_bits",
+    "rank_findings",
+    "rejecting_bits",
+]
 
 Float32 = NDArray[np.float32]
 
@@ -137,6 +143,38 @@ def rejecting_bits() -> np.uint32:
     False
     """
     return _bits_of(item.name for item in FINDINGS.values() if item.severity is Severity.REJECT)
+
+
+def accepted_by_findings(
+    findings: NDArray[np.uint32], features: Mapping[str, Float32]
+) -> NDArray[np.bool_]:
+    """Traces that no finding rejects.
+
+    ``choice_uncertain`` only warns where the echo taken leads; where another one fits better, as
+    it can where gates are searched one by one, it rejects.
+
+    Parameters
+    ----------
+    findings : ndarray of uint32, (n_traces,)
+    features : mapping
+
+    Returns
+    -------
+    ndarray of bool, (n_traces,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.quality.findings import accepted_by_findings
+    >>> nothing = np.zeros(2, np.uint32)
+    >>> accepted_by_findings(nothing, {"least_margin": np.float32([0.5, -3.0])}).tolist()
+    [True, False]
+    """
+    accepted: NDArray[np.bool_] = (findings & rejecting_bits()) == 0
+    if "least_margin" in features:
+        # NaN where a trace has no such choice: its missing echo has its own finding.
+        accepted &= ~(features["least_margin"] < 0.0)
+    return accepted
 
 
 def rank_findings(names: Iterable[str]) -> list[str]:

@@ -11,25 +11,7 @@ from echotrace.recording import Recording
 from echotrace.settings import Settings
 from echotrace.target import Target
 
-__all__ = ["SYNTHETIC", "is_synthetic", "made_with"]
-
-SYNTHETIC = "Synthetic traces: invented data, no patient."
-"""Said wherever a result of invented traces is shown."""
-
-
-def is_synthetic(attributes: Mapping[str, str]) -> bool:
-    """Whether the provenance of a recording or measurement says that its traces are invented.
-
-    Parameters
-    ----------
-    attributes : mapping of str to str
-
-    Examples
-    --------
-    >>> is_synthetic({"source": "synthetic: invented eyes, no patient data"})
-    True
-    """
-    return attributes.get("source", "").startswith("synthetic")
+__all__ = ["made_with"]
 
 
 def made_with(recording: Recording, settings: Settings, target: Target | None = None) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from echotrace.caution import SYNTHETIC, is_synthetic
 from echotrace.chain.plain import view_trace
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
@@ -12,8 +13,8 @@ from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import describe_finding
 from echotrace.recording import Recording
-from echotrace.report.judged import judgement_view
-from echotrace.report.made_with import SYNTHETIC, is_synthetic, made_with
+from echotrace.report.gates import own_gates_line
+from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
     explain_finding,
@@ -26,7 +27,6 @@ from echotrace.report.measured_text import (
 )
 from echotrace.report.page import figure_svg, render_page
 from echotrace.settings import Settings
-from echotrace.sittings.alignment import AlignmentEstimate
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
 from echotrace.target import Target
@@ -47,7 +47,6 @@ def measurement_page(
     source: str,
     target: Target | None = None,
     judgements: Sequence[SittingJudgement] = (),
-    alignment: AlignmentEstimate | None = None,
 ) -> str:
     """What a measurement says, as one self-contained HTML page with a figure for each scan.
 
@@ -62,7 +61,7 @@ def measurement_page(
         Name of the file, shown on the page.
     target : Target, optional
         As for :func:`echotrace.measure`.
-    judgements, alignment
+    judgements
         As for :func:`measurement_text`.
     """
     left = _MAX_FIGURES
@@ -70,9 +69,9 @@ def measurement_page(
     for number, summary in enumerate(summaries):
         traces = [int(k) for k in summary.traces]
         header, rows = scan_rows(result, traces)
-        judged = None
+        judged = []
         if judgements:
-            judged = judgement_view(judgements[number], alignment, traces, recording)
+            judged = [item.text for item in judgements[number].statements]
         scans = []
         for k in traces[:left]:
             findings = [
@@ -131,6 +130,7 @@ def measurement_page(
             "made_with": made_with(recording, settings, target),
             "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
             "score_means": SCORE_MEANS,
+            "own_gates": own_gates_line(result),
             "settings_json": result.settings_json,
         },
     )

@@ -8,15 +8,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from echotrace.caution import CAUTION
+from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
 from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS, Severity
 from echotrace.quality.findings import describe_finding, rank_findings
 from echotrace.quality.limits import QualityLimits
-from echotrace.report.judged import judgement_lines
-from echotrace.report.made_with import SYNTHETIC, is_synthetic
+from echotrace.report.gates import gate_words, own_gates, own_gates_line
 from echotrace.report.text import table, wrapped
-from echotrace.sittings.alignment import AlignmentEstimate
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
 from echotrace.text_out import one_line, scan_names
@@ -174,8 +172,10 @@ def explain_finding(result: Measurement, k: int, name: str, limits: QualityLimit
     limits : QualityLimits
     """
     if name == "echo_missing":
+        own = own_gates(result, k)
         lost = [
             interface.replace("_", " ")
+            + (f" (the user's gate: {gate_words(own[interface])})" if interface in own else "")
             for j, interface in enumerate(result.interfaces)
             if math.isnan(result.delay_us[k, j]) and interface not in ("cornea_back", "sclera")
         ]
@@ -249,7 +249,6 @@ def measurement_text(
     limits: QualityLimits,
     *,
     judgements: Sequence[SittingJudgement] = (),
-    alignment: AlignmentEstimate | None = None,
     made_with: Sequence[str] = (),
     details: bool = False,
     max_scans: int = 40,
@@ -263,8 +262,6 @@ def measurement_text(
     limits : QualityLimits
     judgements : sequence of SittingJudgement
         One for each summary, or none.
-    alignment : AlignmentEstimate, optional
-        Of the same traces.
     made_with : sequence of str
         Speeds, probe and settings, as :func:`echotrace.report.made_with.made_with` says them.
     details : bool
@@ -282,7 +279,6 @@ def measurement_text(
                 summary,
                 limits,
                 judgements[number] if judgements else None,
-                alignment,
                 max_scans,
             )
             for number, summary in enumerate(summaries)
@@ -291,6 +287,9 @@ def measurement_text(
         blocks.append(wrapped(SCORE_MEANS, indent="", hanging=""))
     if made_with:
         blocks.append("\n".join(wrapped(text, indent="", hanging="  ") for text in made_with))
+    gates = own_gates_line(result)
+    if gates:
+        blocks.append(wrapped(gates, indent="", hanging=""))
     blocks.append(wrapped(CAUTION, indent="", hanging=""))
     return "\n\n".join(blocks)
 
@@ -330,7 +329,6 @@ def _sitting_text(
     summary: SittingSummary,
     limits: QualityLimits,
     judgement: SittingJudgement | None,
-    alignment: AlignmentEstimate | None,
     max_scans: int,
 ) -> str:
     traces = [int(k) for k in summary.traces]
@@ -344,7 +342,7 @@ def _sitting_text(
         lines.append("NOT ACCEPTABLE:")
     lines += [wrapped(f"! {finding.text}") for finding in summary.findings]
     if judgement is not None:
-        lines += judgement_lines(judgement, alignment, traces)
+        lines += [wrapped(f"> {item.text}") for item in judgement.statements]
     told = reasons(result, traces, limits)
     if told:
         lines += ["Why:", *[wrapped(f"{scans}: {why}") for scans, why in told]]

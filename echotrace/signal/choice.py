@@ -6,7 +6,7 @@ shape of each echo are weighed for all interfaces together.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -19,12 +19,25 @@ from echotrace.target import Target
 __all__ = ["choose_in_gates", "choose_jointly"]
 
 
+def _references(
+    gates: Mapping[str, Gate], target: Target, fixed: bool
+) -> Iterator[tuple[int, int]]:
+    """Interfaces looked for behind the pick of another, and that other."""
+    for gate in gates.values():
+        if gate.relative_to:
+            back = target.index(gate.relative_to)
+            if back or not fixed:
+                yield target.index(gate.interface), back
+
+
 def choose_in_gates(
     candidates: Candidates,
     gates: Sequence[Gate],
     target: Target,
     *,
     first_us: float = np.nan,
+    weights: JointChoiceSettings | None = None,
+    threshold_db: float = 13.0,
 ) -> Choice:
     """Search the gates one by one, in beam order.
 
@@ -36,11 +49,14 @@ def choose_in_gates(
     target : Target
     first_us : float
         Known delay of the first interface, µs (contact); NaN where it is looked for.
+    weights : JointChoiceSettings, optional
+        Of the joint score, which tells how far each choice leads.
+    threshold_db : float
+        Of gates that have none of their own, dB over the noise.
 
     Returns
     -------
     Choice
-        Its margins are NaN.
 
     Raises
     ------
@@ -63,14 +79,14 @@ def choose_in_gates(
     [[0, 1, 2, 3, 4, -1]]
     """
     by_name = check_gates(gates, target)
-    plan = choice_plan(gates, target, jointly=False, first_us=first_us)
+    plan = choice_plan(
+        gates, target, jointly=False, first_us=first_us, weights=weights, threshold_db=threshold_db
+    )
     chosen, margin = run_choice(plan, candidates)
     reason = np.where(chosen >= 0, int(PickReason.FOUND), int(PickReason.NO_ECHO))
     fixed = bool(np.isfinite(first_us))
-    for k, gate in enumerate(by_name.get(name) for name in target.interface_names):
-        back = target.index(gate.relative_to) if gate is not None and gate.relative_to else -1
-        if back >= 0 and not (back == 0 and fixed):
-            reason[chosen[:, back] < 0, k] = int(PickReason.REFERENCE_MISSING)
+    for k, back in _references(by_name, target, fixed):
+        reason[chosen[:, back] < 0, k] = int(PickReason.REFERENCE_MISSING)
     if fixed:
         reason[:, 0] = int(PickReason.FOUND)
     return Choice(chosen, reason.astype(np.uint8), margin)
@@ -83,13 +99,16 @@ def choose_jointly(
     *,
     first_us: float = np.nan,
     weights: JointChoiceSettings | None = None,
+    threshold_db: float = 13.0,
 ) -> Choice:
     """Choose all interfaces at once.
 
     Dynamic programming over (interface, candidate) maximises the sum of each chosen echo's
     evidence (height over its threshold, shape, rise out of silence), the normal log prior of each
     segment's delay, and costs for interfaces left out. Segment ranges of the target are hard
-    limits; a fixed gate is a preference that strong evidence overrules.
+    limits; a fixed preset gate is a preference that strong evidence overrules. A gate of the user's
+    binds instead: only echoes inside it are weighed, one of them is taken, and neither range nor
+    prior of the segments in front of it has a say.
 
     Parameters
     ----------
@@ -100,6 +119,8 @@ def choose_jointly(
     first_us : float
         Known delay of the first interface, µs (contact); NaN where it is looked for.
     weights : JointChoiceSettings, optional
+    threshold_db : float
+        Of gates that have none of their own, dB over the noise.
 
     Returns
     -------
@@ -125,12 +146,18 @@ def choose_jointly(
     >>> choose_jointly(echoes, preset_gates(eye, "immersion"), eye).candidate.tolist()
     [[0, 1, 2, 3, 4, -1]]
     """
-    plan = choice_plan(gates, target, jointly=True, first_us=first_us, weights=weights)
+    plan = choice_plan(
+        gates, target, jointly=True, first_us=first_us, weights=weights, threshold_db=threshold_db
+    )
     chosen, margin = run_choice(plan, candidates)
     given = {gate.interface for gate in gates}
     looked_for = np.array([name in given for name in target.interface_names])
     missed = np.where(looked_for, int(PickReason.LEFT_OUT), int(PickReason.NO_ECHO))
     reason = np.where(chosen >= 0, int(PickReason.FOUND), missed).astype(np.uint8)
-    if np.isfinite(first_us):
+    fixed = bool(np.isfinite(first_us))
+    binding = {gate.interface: gate for gate in gates if not gate.preset}
+    for k, back in _references(binding, target, fixed):
+        reason[chosen[:, back] < 0, k] = int(PickReason.REFERENCE_MISSING)
+    if fixed:
         reason[:, 0] = int(PickReason.FOUND)
     return Choice(chosen, reason, margin)

@@ -15,7 +15,7 @@ from echotrace.signal.gates import Gate, check_gates, two_way_us
 from echotrace.target import Target
 
 if TYPE_CHECKING:
-    from echotrace.kernels.choice import ChoicePlan
+    from echotrace.kernels.evidence import ChoicePlan
 
 __all__ = ["Choice", "JointChoiceSettings", "choice_plan", "run_choice"]
 
@@ -32,7 +32,7 @@ class Choice:
         A :class:`~echotrace.signal.picking.PickReason`.
     margin : ndarray of float64, (n_traces, n_interfaces)
         How much better the choice is than the best one with another echo there, in nats of the
-        joint score; NaN for gates searched one by one.
+        joint score; below zero, for gates searched one by one, where it is worse.
 
     Examples
     --------
@@ -79,7 +79,7 @@ class JointChoiceSettings:
     missing_optional : float
         Cost of leaving out one that need not.
     outside_gate : float
-        Cost of an echo outside a fixed gate.
+        Cost of an echo outside a fixed gate of the presets; a gate of the user's binds.
     prior : float
         Weight of the published segment lengths.
 
@@ -122,6 +122,7 @@ def choice_plan(
     jointly: bool,
     first_us: float = np.nan,
     weights: JointChoiceSettings | None = None,
+    threshold_db: float = 13.0,
 ) -> ChoicePlan:
     """Gates, priors and weights as arrays, for the kernels.
 
@@ -135,6 +136,8 @@ def choice_plan(
     first_us : float
         Known delay of the first interface, µs (contact); NaN where it is looked for.
     weights : JointChoiceSettings, optional
+    threshold_db : float
+        Of gates that have none of their own, dB over the noise.
 
     Returns
     -------
@@ -152,9 +155,9 @@ def choice_plan(
     >>> from echotrace.target import eye_target
     >>> eye = eye_target("phakic")
     >>> choice_plan(preset_gates(eye, "immersion"), eye, jointly=True).gate.shape
-    (6, 13)
+    (6, 14)
     """
-    from echotrace.kernels import choice as kernel
+    from echotrace.kernels import evidence as kernel
 
     weights = weights or JointChoiceSettings()
     by_name = check_gates(gates, target)
@@ -183,13 +186,17 @@ def choice_plan(
         if gate is None:
             continue
         row[kernel.LOOKED_FOR] = 1
-        row[kernel.THRESHOLD_DB] = gate.threshold_db
+        row[kernel.THRESHOLD_DB] = threshold_db if gate.threshold_db is None else gate.threshold_db
         row[kernel.LOW_US], row[kernel.HIGH_US] = gate.start_us, gate.stop_us
+        row[kernel.BINDS] = not gate.preset
         row[kernel.TAKE_FIRST] = gate.select == "first"
         if gate.threshold_fraction:
             row[kernel.FRACTION_DB] = 20.0 * np.log10(gate.threshold_fraction)
         if gate.relative_to:
             row[kernel.RELATIVE_TO] = names.index(gate.relative_to)
+        if not gate.preset and row[kernel.RELATIVE_TO] == 0 and np.isfinite(first_us):
+            row[kernel.RELATIVE_TO] = -1
+            row[[kernel.LOW_US, kernel.HIGH_US]] += first_us
     pair = np.zeros((q, q, 5))
     for before in range(q):
         low = high = mean = variance = 0.0
@@ -205,6 +212,15 @@ def choice_plan(
     # The delay zero of an eye's traces is the probe's face: nothing of the eye comes before it,
     # and the retina not before the shortest eye's. A target of another kind may begin anywhere.
     table[:, kernel.EARLIEST_US] = pair[0, :, kernel.PAIR_LOW_US] if target.anatomy else -np.inf
+    for k in map(int, np.flatnonzero(table[:, kernel.BINDS])):
+        # The window of a binding gate takes the place of all that is published.
+        table[k, kernel.EARLIEST_US] = -np.inf
+        pair[:k, k, : kernel.PAIR_SKIP] = 0.0, np.inf, 0.0, 0.0
+        back = int(table[k, kernel.RELATIVE_TO])
+        if back >= 0:
+            # Without the pick it is given behind it cannot be chosen at all.
+            table[k, kernel.LEAD] = pair[:back, k, kernel.PAIR_LOW_US] = np.inf
+            pair[back, k, : kernel.PAIR_MEAN_US] = table[k, [kernel.LOW_US, kernel.HIGH_US]]
     weight = [
         weights.per_10_db,
         weights.height_limit,

@@ -11,7 +11,7 @@ from echotrace.media import medium
 from echotrace.recording import Method
 from echotrace.target import Target
 
-__all__ = ["Gate", "check_gates", "preset_gates", "two_way_us"]
+__all__ = ["Gate", "check_gates", "lowest_threshold_db", "preset_gates", "two_way_us"]
 
 Select = Literal["largest", "first"]
 
@@ -51,14 +51,17 @@ class Gate:
         Window, µs: after delay zero, or after the pick of ``relative_to``.
     relative_to : str
         Interface whose pick the window follows; empty for a fixed window.
-    threshold_db : float
+    threshold_db : float or None
         Least height of an echo over the noise (standard deviation of one quadrature of the
-        matched output), dB.
+        matched output), dB; None: the ``search_threshold_db`` of the settings.
     threshold_fraction : float
         Least height as a fraction of the largest echo in the gate. Only where gates are searched
         one by one: the joint choice weighs height and the silence before an echo instead.
     select : {"largest", "first"}
         Which echo over the threshold is taken when gates are searched one by one.
+    preset : bool
+        Made from published ranges. The joint choice leans on such a gate; a gate of the user's
+        binds: nothing outside it is taken, and its window takes the place of the published ranges.
 
     Raises
     ------
@@ -70,17 +73,18 @@ class Gate:
     --------
     >>> from echotrace.signal.gates import Gate
     >>> gate = Gate(interface="retina", start_us=20.0, stop_us=34.0, relative_to="cornea_front")
-    >>> gate.threshold_db, gate.select
-    (13.0, 'largest')
+    >>> gate.threshold_db, gate.select, gate.preset
+    (None, 'largest', False)
     """
 
     interface: str
     start_us: float
     stop_us: float
     relative_to: str = ""
-    threshold_db: float = 13.0
+    threshold_db: float | None = None
     threshold_fraction: float = 0.0
     select: Select = "largest"
+    preset: bool = False
 
     def __post_init__(self) -> None:
         where = f"gate {self.interface!r}"
@@ -90,7 +94,7 @@ class Gate:
             )
         if self.relative_to == self.interface:
             raise ParameterError(f"{where}: relative_to must name another interface")
-        if not 6.0 <= self.threshold_db <= 80.0:
+        if self.threshold_db is not None and not 6.0 <= self.threshold_db <= 80.0:
             raise ParameterError(
                 f"{where}: threshold_db={self.threshold_db:g} must lie between 6 and 80 dB over "
                 "the noise"
@@ -106,6 +110,9 @@ class Gate:
 # Bath in front of the eye in immersion: the probe stands 2.5 to 20 mm off the cornea (common
 # practice, no source).
 _BATH_MM = (2.5, 20.0)
+# The first echo behind the bath is the cornea, though the lens may be taller (common practice, no
+# source); what is much lower than the tallest is a bubble or a repeat of the transmit pulse.
+_CORNEA_FRACTION = 0.1
 
 
 def preset_gates(target: Target, method: str) -> tuple[Gate, ...]:
@@ -144,6 +151,9 @@ def preset_gates(target: Target, method: str) -> tuple[Gate, ...]:
                 interface=names[0],
                 start_us=round(two_way_us(low, speed), 3),
                 stop_us=round(two_way_us(high, speed), 3),
+                threshold_fraction=_CORNEA_FRACTION,
+                select="first",
+                preset=True,
             )
         )
     reference = 0
@@ -162,11 +172,36 @@ def preset_gates(target: Target, method: str) -> tuple[Gate, ...]:
                     relative_to=names[reference],
                     threshold_fraction=0.03 if item.first_rise else 0.0,
                     select="first" if item.first_rise else "largest",
+                    preset=True,
                 )
             )
         if not item.optional:
             reference = k
     return tuple(gates)
+
+
+def lowest_threshold_db(gates: Sequence[Gate], threshold_db: float) -> float:
+    """The threshold with which echoes must be searched for, so that no gate lacks any.
+
+    Parameters
+    ----------
+    gates : sequence of Gate
+    threshold_db : float
+        Of gates that have none of their own, dB over the noise.
+
+    Returns
+    -------
+    float
+        dB over the noise.
+
+    Examples
+    --------
+    >>> from echotrace.signal.gates import Gate, lowest_threshold_db
+    >>> weak = Gate(interface="retina", start_us=28.0, stop_us=34.0, threshold_db=10.0)
+    >>> lowest_threshold_db([weak], 13.0)
+    10.0
+    """
+    return min([threshold_db, *(g.threshold_db for g in gates if g.threshold_db is not None)])
 
 
 def check_gates(gates: Sequence[Gate], target: Target) -> dict[str, Gate]:

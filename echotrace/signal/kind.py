@@ -25,6 +25,7 @@ _LEAST_SWING = 0.15
 # stand on one side of the baseline.
 _LEAST_OVER_NOISE = 10.0
 _PEAKS = 4
+_LEAST_OF_TALLEST = 0.05
 # Quantiles of the lean, and half way between where it stands for Rayleigh (0.248) and for its
 # logarithm (-0.343), from sqrt(-2 ln(1 - p)). RF noise has none.
 _TAIL = 0.02
@@ -69,7 +70,8 @@ def opposite_swing(samples: NDArray[np.generic]) -> float:
     for trace in np.asarray(samples, np.float64):
         off = trace - np.median(trace)
         height = np.abs(off)
-        least = _LEAST_OVER_NOISE * float(np.median(height)) / 0.6745
+        noise = float(np.median(height)) / 0.6745
+        least = max(_LEAST_OVER_NOISE * noise, _LEAST_OF_TALLEST * float(height.max()))
         found = []
         for _ in range(_PEAKS):
             at = int(np.argmax(height))
@@ -78,7 +80,8 @@ def opposite_swing(samples: NDArray[np.generic]) -> float:
             along = off * np.sign(off[at])
             behind, before = (_swing(along[at:]), _swing(along[at::-1]))
             found.append(max(behind[0], before[0]) / height[at])
-            height[max(0, at - before[1]) : at + behind[1] + 1] = 0.0
+            # With its skirts, whose lobes stand beside taller ones.
+            height[max(0, at - 4 * before[1]) : at + 4 * behind[1] + 1] = 0.0
         if found:
             swings.append(max(found))
     return float(np.median(swings)) if swings else math.nan

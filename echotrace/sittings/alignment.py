@@ -149,6 +149,11 @@ def estimate_alignment(
 ) -> AlignmentEstimate:
     """Estimate tilt and decentration of the beam of each trace, with credible intervals.
 
+    For hands like those of the draws it was fitted to, and for no decision about an eye: with hands
+    that turn about another pivot (nodal point, centre of rotation, wrist) its 90 % intervals held
+    the tilt in 71 % of scans, in 41 % between 4 and 6°, and never beyond 9°. Hence no command and
+    no report uses it.
+
     Parameters
     ----------
     result : Measurement

@@ -26,7 +26,8 @@ from echotrace.files.atomic import atomic_target
 from echotrace.files.native import MeasurementWriter, read_recording
 from echotrace.files.parts import write_part
 from echotrace.kernels import filters as walk
-from echotrace.kernels.choice import LOOKED_FOR, choose_rows
+from echotrace.kernels.choice import choose_rows
+from echotrace.kernels.evidence import LOOKED_FOR
 from echotrace.kernels.extremes import extremes
 from echotrace.kernels.noise import ENVELOPE, noise_of
 from echotrace.many.summaries import ManySummary
