@@ -19,6 +19,7 @@ from echotrace.errors import (
     RecordingError,
 )
 from echotrace.files.importing import import_recording
+from echotrace.files.mat5 import mat5_variables
 from echotrace.files.native import read_recording, write_recording
 from echotrace.recording import Probe, Receiver
 
@@ -324,9 +325,15 @@ TIMED_TEXTS = {
     "ns": "t_ns,A,B,C\n" + as_text([TIMES_US * 1e3, *SAMPLES]),
     "units below": "Time,A,B,C\n(ms),(V),(V),(V)\n" + as_text([TIMES_US * 1e-3, *SAMPLES]),
     "preamble": (
-        "Instrument,invented\nPoints,40\nInterval,2e-08\n\n12\nSecond,Volt,Volt,Volt\n"
+        "Instrument,invented\nPoints,40\nInterval,2e-08\n\nSecond,Volt,Volt,Volt\n"
         "Time (s),1,2,3\n" + as_text([TIMES_US * 1e-6, *SAMPLES])
     ),
+    "the instrument's words": (
+        "Model;invented\nPoints;40\nSecond;Volt;Volt;Volt\n"
+        + as_text([TIMES_US * 1e-6, *SAMPLES], mark=";", point=",")
+    ),
+    "German, micro sign": "Zeit [µs];A;B;C\n" + as_text([TIMES_US, *SAMPLES], mark=";", point=","),
+    "German": "Zeit (us)\tA\tB\tC\n" + as_text([TIMES_US, *SAMPLES], mark="\t", point=","),
     "semicolons": "Time (us);A;B;C\n" + as_text([TIMES_US, *SAMPLES], mark=";"),
     "decimal commas": "Zeit;A;B;C\nTime (us);1;2;3\n"
     + as_text([TIMES_US, *SAMPLES], mark=";", point=","),
@@ -460,10 +467,21 @@ def test_times_within_a_thousandth_of_a_step_are_taken(tmp_path):
 
 
 BAD_TEXTS = {
-    "word": (as_text(SAMPLES) + "oops,1,2\n", "line 41 holds 'oops'"),
+    "word": (as_text(SAMPLES) + "oops,1,2\n", "line 41, column 1 holds 'oops'"),
+    "words behind one line": (
+        "1,2,3\nTime,A,B\n" + as_text(SAMPLES),
+        "line 2, column 1 holds 'Time'.* begin in line 1",
+    ),
+    "shorter first line": ("1,2\n" + as_text(SAMPLES), "line 2 has 3 values, the lines before 2"),
+    "empty cells between": ("1,2,3\n" * 20 + ",,\n" + "1,2,3\n" * 20, "line 21 holds only empty"),
+    "last column empty beside": ("1,2,3\n" * 20 + ",2,3\n", "line 21, column 1 holds ''"),
+    "other line ends in a cell": ("1\n" * 20 + "1\v2\n", r"line 21, column 1 holds '1\\x0b2'"),
+    "quote left open": ('"1,2,3\n' + "1,2,3\n" * 20, "line 1, column 1 holds"),
+    "a cell of many digits": ("7,2,3\n" * 20 + f"{'9' * 200_000},2,3\n", "line 21, column 1 holds"),
+    "other digits": ("7,2,3\n" * 20 + "\u0661,2,3\n", "line 21, column 1 holds"),
     "ragged": ("1,2,3\n" * 20 + "1,2\n", "line 21 has 2 values, the lines before 3"),
-    "hole": ("1,2,3\n" * 20 + "1,,3\n", "line 21 holds ''"),
-    "underscore": ("1,2,3\n" * 20 + "1_0,2,3\n", "line 21 holds '1_0'"),
+    "hole": ("1,2,3\n" * 20 + "1,,3\n", "line 21, column 2 holds ''"),
+    "underscore": ("1,2,3\n" * 20 + "1_0,2,3\n", "line 21, column 1 holds '1_0'"),
     "words only": ("no numbers here\nat all\n" * 5, "no numbers found"),
     "bare decimal commas": ("0,012,0,034\n" * 20, "decimal comma"),
     "time NaN": ("time us,A\n1,2\n2,3\nnan,4\n4,5\n", r"line 4 \(row 3\) is not a number"),
@@ -480,6 +498,83 @@ def test_each_text_that_is_no_good_names_its_line(tmp_path, case):
     with pytest.raises(FileFormatError, match=words) as caught:
         import_recording(path, **TIMED)
     assert "bad.csv" in str(caught.value)
+
+
+@pytest.mark.parametrize("by_line", ["trace", "sample"])
+@pytest.mark.parametrize("row", [0, 1, 2])
+def test_no_typo_drops_a_trace_or_shifts_the_samples(tmp_path, by_line, row):
+    """Each of the first cells of each of the first lines, one character put wrong."""
+    path = tmp_path / "typo.csv"
+    lines = as_text(SAMPLES.T if by_line == "trace" else SAMPLES).splitlines()
+    for column in range(3):
+        cells = lines[row].split(",")
+        for wrong in ("x", "", "-", ".", "1_0"):
+            cells[column] = wrong + lines[row].split(",")[column][1:]
+            path.write_text("\n".join([*lines[:row], ",".join(cells), *lines[row + 1 :]]))
+            said, made = None, None
+            try:
+                made = import_recording(path, **TIMED, samples_first=by_line == "sample")
+            except FileFormatError as error:
+                said = str(error)
+            if made is None:
+                assert f"line {row + 1}, column {column + 1} holds" in said
+                continue
+            assert made.samples.shape == SAMPLES.shape
+            at = (column, row) if by_line == "sample" else (row, column)
+            expected = SAMPLES.astype(np.float32)
+            expected[at] = np.float32(cells[column])
+            assert np.array_equal(made.samples, expected)
+
+
+def test_a_file_cut_in_its_last_line_is_refused(tmp_path):
+    path = tmp_path / "cut.csv"
+    text = as_text(SAMPLES.T)
+    for size in range(text.rindex("\n", 0, len(text) - 1) + 3, len(text) - 6, 7):
+        path.write_text(text[:size])
+        with pytest.raises(FileFormatError, match=r"line 3(, column| has .* values)"):
+            import_recording(path, **TIMED)
+
+
+def test_a_heading_that_could_be_a_damaged_number_is_asked_for(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("x1\n" + "".join(f"{x}\n" for x in SAMPLES[0]))
+    with pytest.raises(FileFormatError, match=r"line 1, column 1 holds 'x1'.*--skip-lines 1 if"):
+        import_recording(path, **TIMED)
+    assert np.array_equal(import_recording(path, **TIMED, skip_lines=1).samples, SAMPLES[:1])
+    path.write_text("Points\n40\nVolt\n" + "".join(f"{x}\n" for x in SAMPLES[0]))
+    with pytest.raises(FileFormatError, match=r"line 3, column 1 holds 'Volt'"):
+        import_recording(path, **TIMED)
+    assert np.array_equal(import_recording(path, **TIMED, skip_lines=3).samples, SAMPLES[:1])
+
+
+def test_tables_with_an_index(tmp_path):
+    """As pandas writes them: the index is never taken for a sample."""
+    pandas = pytest.importorskip("pandas")
+    path = tmp_path / "a.csv"
+    for frame, options in (
+        (pandas.DataFrame(SAMPLES), {}),
+        (pandas.DataFrame(SAMPLES.T), {}),
+        (pandas.DataFrame(SAMPLES.T, columns=["A", "B", "C"]), {}),
+        (pandas.DataFrame(SAMPLES.T, index=np.arange(40) + 5), {"index_column": True}),
+    ):
+        frame.to_csv(path)
+        assert np.array_equal(import_recording(path, **TIMED, **options).samples, SAMPLES)
+    for frame in (pandas.DataFrame(SAMPLES), pandas.DataFrame(SAMPLES.T)):
+        frame.to_csv(path, index=False)
+        by_line = frame.shape[0] == 40
+        if by_line:
+            with pytest.raises(MissingDetailError, match="--skip-lines 1"):
+                import_recording(path, **TIMED, samples_first=True)
+            made = import_recording(path, **TIMED, samples_first=True, skip_lines=1)
+        else:
+            made = import_recording(path, **TIMED)
+        assert np.array_equal(made.samples, SAMPLES)
+    pandas.DataFrame(SAMPLES).to_csv(path, header=False)
+    with pytest.raises(MissingDetailError, match=r"--index-column.*--no-index-column"):
+        import_recording(path, **TIMED)
+    assert np.array_equal(import_recording(path, **TIMED, index_column=True).samples, SAMPLES)
+    with_it = import_recording(path, **TIMED, index_column=False).samples
+    assert np.array_equal(with_it, np.column_stack([[0, 1, 2], SAMPLES]))
 
 
 def test_decimal_commas_in_one_column_need_the_option(tmp_path):
@@ -580,6 +675,10 @@ def write_v73(path, variables):
             data = file.create_dataset(name, data=np.ascontiguousarray(value.T))
             kind = {"float64": "double", "float32": "single"}.get(str(value.dtype), value.dtype)
             data.attrs["MATLAB_class"] = np.bytes_(str(kind))
+    name_as_v73(path)
+
+
+def name_as_v73(path):
     head = b"MATLAB 7.3 MAT-file, Platform: invented, HDF5 schema 1.00 .".ljust(116)
     with path.open("r+b") as file:
         file.write(head + b"\0" * 8 + b"\x00\x02IM")
@@ -620,8 +719,7 @@ def test_mat_variables_are_named_as_their_program_shows_them(tmp_path, write_mat
 @pytest.mark.parametrize(
     ("value", "words"),
     [
-        ([SAMPLES[0], SAMPLES[1, :30]], "'rf' is a cell variable"),
-        ({"data": SAMPLES.astype(float)}, "'rf' is a struct variable"),
+        ([SAMPLES[0], SAMPLES[1, :30]], r"rf\{1\}|'rf' is a cell variable"),
         ("text", "'rf' is a char variable"),
         (SAMPLES * 1j, "complex"),
         (np.zeros((2, 3, 40)), "dimensions"),
@@ -634,6 +732,51 @@ def test_mat_variables_that_are_no_arrays_are_refused(tmp_path, write_mat, value
         import_recording(path, **TIMED, variable="rf")
     with pytest.raises(EchotraceError):
         import_recording(path, **TIMED)
+
+
+def test_numbers_in_structures_and_cells(tmp_path):
+    path = tmp_path / "a.mat"
+    cell = np.empty((1, 3), object)
+    cell[0, :] = [SAMPLES[k].reshape(-1, 1) for k in range(3)]
+    scans = np.zeros((1, 3), [("rf", object), ("note", object)])
+    for k in range(3):
+        scans[0, k] = (SAMPLES[k], "invented")
+    contents = {
+        "rf": ({"scan": {"rf": SAMPLES, "deep": {"fs": 5e7}, "note": "x"}}, "scan.deep.fs"),
+        "cell": ({"traces": cell, "fs": 5e7}, "fs"),
+        "array": ({"scans": scans, "fs": 5e7}, "fs"),
+    }
+    for content, rate in contents.values():
+        for packed in (False, True):
+            scipy.io.savemat(path, content, do_compression=packed)
+            made = import_recording(path, **BLOCK, sampling_rate_variable=rate, start_delay_us=0.0)
+            assert np.array_equal(made.samples, SAMPLES)
+            assert made.sampling_rate_hz == 5e7
+    write_v73(path, {"rf": {"data": SAMPLES}})
+    assert import_recording(path, **TIMED).attributes["source_variable"] == "rf.data"
+    with h5py.File(path, "w", userblock_size=512) as file:
+        store = file.create_group("#refs#")
+        cell = file.create_dataset("traces", (3, 1), h5py.ref_dtype)
+        cell.attrs["MATLAB_class"] = np.bytes_("cell")
+        for k in range(3):
+            store[f"e{k}"] = SAMPLES[k].reshape(-1, 1)
+            store[f"e{k}"].attrs["MATLAB_class"] = np.bytes_("int16")
+            cell[k, 0] = store[f"e{k}"].ref
+    name_as_v73(path)
+    assert np.array_equal(import_recording(path, **TIMED).samples, SAMPLES)
+
+
+@pytest.mark.parametrize("dtype", ["i1", "u1", "i2", "u2", "i4", "u4", "f4", "f8", "i8", "u8"])
+def test_every_kind_of_number_as_scipy_reads_it(tmp_path, dtype):
+    """And stored in narrower types than their own, as the format does with whole doubles."""
+    path = tmp_path / "a.mat"
+    values = np.abs(SAMPLES % 100).astype(dtype)
+    for packed in (False, True):
+        scipy.io.savemat(path, {"rf": values}, do_compression=packed)
+        (found,) = mat5_variables(path).values()
+        loaded = found.load()
+        assert loaded.dtype == scipy.io.loadmat(path)["rf"].dtype
+        assert np.array_equal(loaded, scipy.io.loadmat(path)["rf"])
 
 
 def test_other_hdf5_is_taken_as_it_lies(tmp_path):

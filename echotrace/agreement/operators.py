@@ -137,8 +137,10 @@ class OperatorLimits:
 
     Notes
     -----
-    The bias has Student's interval with the degrees of freedom of Hillis 2007, Statistics in
-    Medicine 26:596, who compares readings of the same cases by a few readers: the same design.
+    The bias has Student's interval, with degrees of freedom that give it the width of the pivot's.
+    It holds more often than it says where operators do not differ (up to 99 times in 100 with two
+    or three of them); the degrees of freedom of Hillis 2007, Statistics in Medicine 26:596, hold as
+    rarely as 89 times in 100 with two operators who do.
     """
 
     def __init__(
@@ -167,14 +169,33 @@ class OperatorLimits:
         self.error, self.error_df = self._error()
 
     def _error(self) -> tuple[float, float]:
+        """Standard error of the bias, and the degrees of freedom whose t has the pivot's interval.
+
+        Degrees of freedom matched to the variance itself fall short: few operators who happen to
+        agree make the error small and its degrees of freedom many at once.
+        """
+        import scipy
+
         n, k = self.nested.n_top, self.n_operators
         if not self.crossed:
             return math.sqrt(self.ms[0] / n), n - 1.0
         operators = self.between_operators / k
-        subjects = max(self.ms[0] / n - self.crossing.share * self.ms[-1] / k, 0.0)
-        total = operators + subjects
-        squares = operators**2 / (k - 1) + subjects**2 / (n - 1)
-        return math.sqrt(total), total**2 / squares if squares > 0 else math.nan
+        subjects, rest = self.ms[0] / n, self.crossing.share * self.ms[-1] / k
+        error = math.sqrt(operators + max(subjects - rest, 0.0))
+        rng = np.random.default_rng(_SEED)
+        drawn = operators * (k - 1) / rng.chisquare(k - 1, _DRAWS)
+        drawn += np.maximum(subjects * (n - 1) / rng.chisquare(n - 1, _DRAWS) - rest, 0.0)
+        size = np.abs(rng.normal(size=_DRAWS)) * np.sqrt(drawn)
+        half = float(np.quantile(size, self.confidence)) / error
+        tail = (1.0 + self.confidence) / 2.0
+
+        def excess(log_df: float) -> float:
+            return float(scipy.stats.t.ppf(tail, math.exp(log_df))) - half
+
+        least, most = math.log(0.3), math.log(n + k - 2.0)
+        if excess(most) >= 0.0:
+            return error, n + k - 2.0
+        return error, math.exp(scipy.optimize.brentq(excess, least, most, xtol=1e-10))
 
     @property
     def bias(self) -> Estimate:

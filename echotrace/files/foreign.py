@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -11,10 +10,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.errors import EchotraceError, FileFormatError, ParameterError
+from echotrace.errors import FileFormatError, ParameterError
 from echotrace.recording import MIN_SAMPLES
+from echotrace.user_input import parsing, shorten
 
-__all__ = ["Foreign", "Variable", "choose", "loading", "number_from"]
+__all__ = [
+    "Foreign",
+    "Variable",
+    "choose",
+    "from_variables",
+    "number_from",
+    "oriented",
+    "trouble_with",
+]
+
+_MOST_LISTED = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +125,9 @@ def choose(path: Path, variables: Mapping[str, Variable], wanted: str | None) ->
             "--variable"
         )
     reasons = "; ".join(
-        f"{name} {item.trouble}" for name, item in variables.items() if item.trouble
+        [f"{shorten(name)} {item.trouble}" for name, item in variables.items() if item.trouble][
+            :_MOST_LISTED
+        ]
     )
     raise FileFormatError(
         f"{path}: no array in it can be traces of {MIN_SAMPLES} samples or more (it has "
@@ -128,7 +140,8 @@ def _is_matrix(shape: tuple[int, ...]) -> bool:
 
 
 def _listed(variables: Mapping[str, Variable]) -> str:
-    return ", ".join(f"{name} ({item})" for name, item in variables.items())
+    shown = [f"{shorten(name)} ({item})" for name, item in variables.items()]
+    return ", ".join(shown[:_MOST_LISTED] + ["…"] * (len(shown) > _MOST_LISTED))
 
 
 def number_from(path: Path, variables: Mapping[str, Variable], name: str | None) -> float | None:
@@ -142,7 +155,8 @@ def number_from(path: Path, variables: Mapping[str, Variable], name: str | None)
     item = variables[name]
     if np.prod(item.shape) != 1 or "holds" in item.trouble or "complex" in item.trouble:
         raise FileFormatError(f"{path}: variable {name!r} ({item}) is not one number")
-    return float(np.asarray(item.load()).reshape(-1)[0])
+    with parsing(path, "a file of arrays"):
+        return float(np.asarray(item.load()).reshape(-1)[0])
 
 
 def from_variables(
@@ -156,8 +170,12 @@ def from_variables(
 ) -> Foreign:
     """Take traces, and the numbers the user says are in the file, from named arrays."""
     name = choose(path, variables, variable)
+    with parsing(path, "a file of arrays"):
+        array = variables[name].load()
+    if array.shape != variables[name].shape:
+        raise FileFormatError(f"{path}: variable {name!r} changed while it was read; read it again")
     return Foreign(
-        samples=oriented(variables[name].load(), samples_first),
+        samples=oriented(array, samples_first),
         sampling_rate_hz=number_from(path, variables, sampling_rate_variable),
         start_delay_us=number_from(path, variables, start_delay_variable),
         rate_from=f"variable {sampling_rate_variable!r}",
@@ -171,18 +189,3 @@ def oriented(array: NDArray[Any], samples_first: bool) -> NDArray[Any]:
     if array.ndim == 1 or (array.ndim == 2 and 1 in array.shape):
         return array.reshape(1, -1)
     return array.T if samples_first else array
-
-
-@contextmanager
-def loading(path: Path, what: str) -> Iterator[None]:
-    """Turn whatever a foreign reader raises on a damaged file into one clear error."""
-    try:
-        yield
-    except EchotraceError:
-        raise
-    except MemoryError:
-        raise FileFormatError(f"{path}: too large for the memory; split it into files") from None
-    # Readers meet damage anywhere, and each library reports it by another class.
-    except Exception as error:
-        detail = " ".join(str(error).split()) or type(error).__name__
-        raise FileFormatError(f"{path}: cannot be read as {what} ({detail})") from error

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import warnings
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,23 +21,20 @@ from echotrace.errors import (
     ParameterError,
 )
 from echotrace.files import text
-from echotrace.files.foreign import Foreign, from_variables, loading
+from echotrace.files.foreign import Foreign, Variable, from_variables
+from echotrace.files.guarded import State, changed, open_hdf5, open_regular, state_of
 from echotrace.files.matlab import hdf5_variables, mat_variables
 from echotrace.files.npz import npy_variables, npz_variables
 from echotrace.files.wav import read_wav
 from echotrace.recording import MIN_SAMPLES, Probe, Receiver, Recording
+from echotrace.user_input import parsing
 
 __all__ = ["FORMATS", "import_recording"]
 
 FORMATS = ("npy", "npz", "text", "wav", "mat", "hdf5")
 """Formats that can be imported."""
 
-_VARIABLES = {
-    "npy": npy_variables,
-    "npz": npz_variables,
-    "mat": mat_variables,
-    "hdf5": hdf5_variables,
-}
+_ARRAYS = ("npy", "npz", "mat", "hdf5")
 _TEXT_SUFFIXES = (".csv", ".txt", ".tsv", ".dat", ".asc")
 # An A-mode trace of an eye at 10 MHz or more has thousands of samples, a recording rarely more
 # traces than that (common practice, no source).
@@ -58,6 +55,9 @@ def import_recording(
     delimiter: str | None = None,
     decimal: str | None = None,
     time_unit: str | None = None,
+    skip_lines: int | None = None,
+    index_column: bool | None = None,
+    other_files: bool = False,
     signal: str | None = None,
     method: str | Sequence[str] | None = None,
     eye: str | Sequence[str] | None = None,
@@ -97,6 +97,12 @@ def import_recording(
     decimal : {"point", "comma"}, optional
     time_unit : {"s", "ms", "us", "ns"}, optional
         For text files, where they do not show it.
+    skip_lines : int, optional
+        Lines at the beginning of a text that are left out, whatever they hold.
+    index_column : bool, optional
+        Whether the first column of a text only numbers its lines.
+    other_files : bool
+        Follow HDF5 datasets whose content lies in another file.
     signal : {"rf", "envelope"}
     method : {"contact", "immersion", "other"}
     eye : {"right", "left"}
@@ -130,12 +136,16 @@ def import_recording(
         Samples that cannot form a recording.
     """
     path = Path(path)
+    if path.is_dir():
+        raise FileFormatError(f"{path}: is a folder; name a file in it")
+    with open_regular(path) as file:
+        state = state_of(file.fileno())
     text.check_options(delimiter, decimal, time_unit)
     chosen = _format_of(path, format)
-    if chosen in _VARIABLES:
+    if chosen in _ARRAYS:
         foreign = from_variables(
             path,
-            _VARIABLES[chosen](path),
+            _variables(path, chosen, other_files),
             variable=variable,
             samples_first=samples_first,
             sampling_rate_variable=sampling_rate_variable,
@@ -152,6 +162,8 @@ def import_recording(
                 delimiter=delimiter,
                 decimal=decimal,
                 time_unit=time_unit,
+                skip_lines=skip_lines,
+                index_column=index_column,
                 ignore_timing=ignore_file_timing,
             )
         if ignore_file_timing:
@@ -180,7 +192,7 @@ def import_recording(
         "subject": subject,
         "operator": operator,
         "sitting": sitting,
-        "attributes": _provenance(path, chosen, foreign),
+        "attributes": _provenance(path, chosen, foreign, state),
         **{name: "none" if value is None else value for name, value in labels.items()},
     }
     try:
@@ -196,13 +208,8 @@ def import_recording(
 def _format_of(path: Path, wanted: str | None) -> str:
     if wanted is not None and wanted not in FORMATS:
         raise ParameterError(f"format={wanted!r}: use one of {', '.join(FORMATS)}")
-    if path.is_dir():
-        raise FileFormatError(f"{path}: is a folder; name a file in it")
-    try:
-        with path.open("rb") as file:
-            head = file.read(1024)
-    except OSError as error:
-        raise FileFormatError(f"{path}: cannot be read ({error.strerror})") from error
+    with open_regular(path) as file:
+        head = file.read(1024)
     if not head:
         raise FileFormatError(f"{path}: the file is empty")
     return wanted or _format_by_content(path, head)
@@ -228,10 +235,15 @@ def _format_by_content(path: Path, head: bytes) -> str:
     )
 
 
-def _refuse_native(path: Path) -> None:
-    import h5py
+def _variables(path: Path, chosen: str, other_files: bool) -> Mapping[str, Variable]:
+    if chosen in ("npy", "npz"):
+        return npy_variables(path) if chosen == "npy" else npz_variables(path)
+    read = mat_variables if chosen == "mat" else hdf5_variables
+    return read(path, other_files=other_files)
 
-    with loading(path, "an HDF5 file"), h5py.File(path, "r") as file:
+
+def _refuse_native(path: Path) -> None:
+    with parsing(path, "an HDF5 file"), open_hdf5(path) as (file, _):
         native = str(file.attrs.get("schema_name", "")).startswith("echotrace_")
     if native:
         raise FileFormatError(f"{path}: is a native file already; it needs no import")
@@ -326,9 +338,12 @@ def _hint_at_orientation(path: Path, foreign: Foreign) -> None:
         )
 
 
-def _provenance(path: Path, chosen: str, foreign: Foreign) -> dict[str, str]:
-    with path.open("rb") as file:
+def _provenance(path: Path, chosen: str, foreign: Foreign, state: State) -> dict[str, str]:
+    with open_regular(path) as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
+        # The samples were read before: the digest must be of the same bytes.
+        if state_of(file.fileno()) != state:
+            raise changed(path)
     now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     about = {
         # The name alone: a folder can name a person.
