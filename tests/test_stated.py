@@ -27,7 +27,7 @@ PROBE = Probe(
     centre_frequency_hz=1e6 * FREQUENCY_MHZ, fractional_bandwidth=BANDWIDTH, face_delay_us=0.0
 )
 ENGINES = ["fused", "plain"]
-PULSE_SAMPLES = 14.7
+PULSE_SAMPLE = 14.7
 
 
 def _envelope(n_traces=5, **more):
@@ -198,10 +198,10 @@ def test_no_linear_trace_is_refused(n_traces):
         noise = 10.0 ** (-3.0 + 1.5 * seed / 19)
         rf = eye_traces(n_traces, seed=seed, noise=noise)
         envelope = np.abs(scipy.signal.hilbert(rf))
-        check_kind(rf, "rf", pulse_samples=PULSE_SAMPLES)
-        check_kind(np.rint(rf * 90), "rf", pulse_samples=PULSE_SAMPLES)
-        check_kind(envelope, "envelope", pulse_samples=PULSE_SAMPLES)
-        check_kind(np.rint(envelope * 180), "envelope", pulse_samples=PULSE_SAMPLES)
+        check_kind(rf, "rf", pulse_sample=PULSE_SAMPLE)
+        check_kind(np.rint(rf * 90), "rf", pulse_sample=PULSE_SAMPLE)
+        check_kind(envelope, "envelope", pulse_sample=PULSE_SAMPLE)
+        check_kind(np.rint(envelope * 180), "envelope", pulse_sample=PULSE_SAMPLE)
 
 
 @pytest.mark.parametrize("band", [0.3, 0.6, 1.0])

@@ -53,7 +53,7 @@ def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
     some = _some_traces(recording)
     samples = np.asarray(some.samples)
     rate_hz = recording.sampling_rate_hz
-    check_kind(samples, some.signal, pulse_samples=pulse.width_us * rate_hz * 1e-6)
+    check_kind(samples, some.signal, pulse_sample=pulse.width_us * rate_hz * 1e-6)
     if some.signal != Signal.RF:
         return {}
     undone = undo_receiver(samples, some.delay_us, some.receiver, some.gain_db)

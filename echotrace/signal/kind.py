@@ -96,13 +96,13 @@ def _swing(away: NDArray[np.float64]) -> tuple[float, int]:
     return float(max(0.0, -away[reach // 2 - 1 : reach].min())), reach
 
 
-def lean(envelope: NDArray[np.generic], pulse_samples: float) -> tuple[float, float]:
+def lean(envelope: NDArray[np.generic], pulse_sample: float) -> tuple[float, float]:
     """To which side the noise of envelopes leans: quantile skewness of their quietest parts.
 
     Parameters
     ----------
     envelope : ndarray, (n_traces, n_samples)
-    pulse_samples : float
+    pulse_sample : float
         Width of an echo: samples nearer than that are not independent.
 
     Returns
@@ -125,7 +125,7 @@ def lean(envelope: NDArray[np.generic], pulse_samples: float) -> tuple[float, fl
     parts = values[:, : size * _PARTS].reshape(values.shape[0], _PARTS, size)
     quiet = np.sort(np.argsort(np.median(parts, axis=2), axis=1)[:, : _PARTS // 2], axis=1)
     chosen = np.take_along_axis(parts, quiet[:, :, None], axis=1)
-    if size / max(1.0, pulse_samples) < _LEAST_INDEPENDENT:
+    if size / max(1.0, pulse_sample) < _LEAST_INDEPENDENT:
         return math.nan, math.nan
     low, middle, high = np.quantile(chosen, [_TAIL, 0.5, 1.0 - _TAIL], axis=2)
     inside = (chosen >= low[..., None]) & (chosen <= high[..., None])
@@ -137,7 +137,7 @@ def lean(envelope: NDArray[np.generic], pulse_samples: float) -> tuple[float, fl
     return float(leans.mean()), float(leans.std(ddof=1) / math.sqrt(leans.size))
 
 
-def check_kind(samples: NDArray[np.generic], signal: str, *, pulse_samples: float) -> None:
+def check_kind(samples: NDArray[np.generic], signal: str, *, pulse_sample: float) -> None:
     """Refuse samples that are not of the kind they are said to be.
 
     Parameters
@@ -145,7 +145,7 @@ def check_kind(samples: NDArray[np.generic], signal: str, *, pulse_samples: floa
     samples : ndarray, (n_traces, n_samples)
         Some traces of a recording.
     signal : {"rf", "envelope"}
-    pulse_samples : float
+    pulse_sample : float
         Full width of the stated pulse at half height, samples.
 
     Raises
@@ -159,8 +159,8 @@ def check_kind(samples: NDArray[np.generic], signal: str, *, pulse_samples: floa
     >>> from echotrace.signal.kind import check_kind
     >>> t = np.arange(2000) * 0.01
     >>> rf = np.exp(-0.5 * ((t - 9.0) / 0.0625) ** 2) * np.cos(2 * np.pi * 10.0 * (t - 9.0))
-    >>> check_kind(rf[None], "rf", pulse_samples=14.7)
-    >>> check_kind(rf[None], "envelope", pulse_samples=14.7)
+    >>> check_kind(rf[None], "rf", pulse_sample=14.7)
+    >>> check_kind(rf[None], "envelope", pulse_sample=14.7)
     Traceback (most recent call last):
         ...
     echotrace.errors.RecordingError: signal='envelope': the echoes swing to both sides as RF \
@@ -177,7 +177,7 @@ does, 0.73 of their height, and an envelope cannot; state signal='rf' (--signal 
             "signal='rf': the echoes stand on one side of the baseline and do not oscillate, as "
             "those of an envelope; state signal='envelope' (--signal envelope)"
         )
-    leaning, u_lean = lean(samples, pulse_samples)
+    leaning, u_lean = lean(samples, pulse_sample)
     if leaning + _SURE * u_lean < _LIMIT_LEAN:
         raise RecordingError(
             f"signal={str(signal)!r}: the noise leans to low values as that of an envelope in "
