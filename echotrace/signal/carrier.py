@@ -143,6 +143,8 @@ def _centroids(
     height = np.abs(trace)
     least = _LEAST_OVER_NOISE * float(np.median(height)) / 0.6745
     height[near] = 0.0
+    # Where there is no noise, what is left of an echo's skirts is no echo.
+    least = max(least, 1e-3 * float(height.max()))
     found: list[tuple[int, float]] = []
     for _ in range(2 * _ECHOES):
         at = int(np.argmax(height))

@@ -118,7 +118,7 @@ def lean(envelope: NDArray[np.generic], pulse_sample: float) -> tuple[float, flo
     >>> from echotrace.signal.kind import lean
     >>> noise = np.random.default_rng(1).rayleigh(size=(5, 4000))
     >>> round(lean(noise, 1.0)[0], 1), round(lean(20.0 * np.log10(noise), 1.0)[0], 1)
-    (0.2, -0.3)
+    (0.3, -0.3)
     """
     values = np.asarray(envelope, np.float64)
     size = values.shape[1] // _PARTS
