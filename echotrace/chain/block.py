@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.plain import read_reference_path
+from echotrace.chain.stated import check_stated
 from echotrace.chain.states import State, gates_for, mark_own_gates, rows_of_state, targets_of
 from echotrace.chain.template import template_pulse
 from echotrace.errors import ParameterError
@@ -51,6 +52,8 @@ class Prepared:
         Names over all of them.
     block_traces : int
         Traces of a block.
+    stated : mapping of str to float
+        Features that all traces share: what was stated against what the echoes say.
 
     Examples
     --------
@@ -71,6 +74,7 @@ class Prepared:
     interfaces: tuple[str, ...]
     segments: tuple[str, ...]
     block_traces: int
+    stated: Mapping[str, float]
 
 
 def prepare(
@@ -92,6 +96,8 @@ def prepare(
     ------
     MissingDetailError
         As :func:`measure`.
+    RecordingError
+        Samples of another kind than they are said to be.
     ParameterError
         Settings that do not fit the recording; ``engine="fused"`` where it does not apply.
 
@@ -124,6 +130,7 @@ def prepare(
         interfaces=_union([target.interface_names for target in known]),
         segments=_union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
+        stated=check_stated(recording, pulse),
     )
 
 
@@ -263,6 +270,9 @@ def _measure_state(
         length_u_mm=lengths.total_u_mm,
         receiver_known=block.receiver is not None,
     )
+    features |= {
+        name: np.full(block.n_traces, value, np.float32) for name, value in prepared.stated.items()
+    }
     if target.anatomy:
         features |= score_traces(features)
     bits = finding_bits(

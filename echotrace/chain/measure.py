@@ -60,6 +60,8 @@ def measure(
     MissingDetailError
         A contact recording that does not say where the probe's face is, or a recording of
         something that is no eye without a target.
+    RecordingError
+        RF said to be an envelope, an envelope said to be RF, or one in decibels.
     ParameterError
         Settings that do not fit the recording.
 

@@ -15,6 +15,7 @@ from typing import Any
 from echotrace.fitting.trials import (
     FindingCase,
     Trial,
+    at_rate,
     echo_again,
     said_to_be,
     stopped_at,
@@ -240,6 +241,11 @@ _CASES = (
         near_miss=trial(
             "back of the cornea three quarters as tall", echo_again("cornea_back", 0.0, -0.25)
         ),
+    ),
+    FindingCase(
+        finding="carrier_doubtful",
+        case=trial("sampled at 100 MHz, said to be 112", at_rate(112e6)),
+        near_miss=trial("sampled at 100 MHz, said to be 101", at_rate(101e6)),
     ),
 )
 

@@ -16,7 +16,7 @@ from echotrace.recording import Recording
 from echotrace.settings import Settings
 from echotrace.synthesis.compose import synthesise
 
-__all__ = ["FindingCase", "Trial", "echo_again", "said_to_be", "stopped_at", "trial"]
+__all__ = ["FindingCase", "Trial", "at_rate", "echo_again", "said_to_be", "stopped_at", "trial"]
 
 Tables = Mapping[str, Any]
 Change = Callable[[Recording], Recording]
@@ -142,6 +142,21 @@ def said_to_be(**labels: str | None) -> Change:
 
     def change(recording: Recording) -> Recording:
         return dataclasses.replace(recording, **labels)  # type: ignore[arg-type]
+
+    return change
+
+
+def at_rate(sampling_rate_hz: float) -> Change:
+    """A sampling rate that somebody stated wrongly.
+
+    Parameters
+    ----------
+    sampling_rate_hz : float
+        What the recording says instead, Hz.
+    """
+
+    def change(recording: Recording) -> Recording:
+        return dataclasses.replace(recording, sampling_rate_hz=sampling_rate_hz)
 
     return change
 

@@ -364,6 +364,18 @@ _FINDINGS = (
         words="difference of the two peaks",
         error_mm=0.1,
     ),
+    Finding(
+        name="carrier_doubtful",
+        severity=Severity.REJECT,
+        says="the echoes have another carrier than the probe is said to have: the sampling rate or "
+        "the centre frequency is stated wrongly, and a wrong rate makes every length wrong",
+        do="check the sampling rate with the recorder and the centre frequency with the probe's "
+        "papers; then import again",
+        feature="carrier_misfit",
+        limit="max_carrier_misfit",
+        words="carrier of the strong echoes",
+        error_mm=2.4,
+    ),
 )
 
 FINDINGS: Mapping[str, Finding] = MappingProxyType({item.name: item for item in _FINDINGS})

@@ -43,7 +43,14 @@ _BELOW = frozenset(
 
 
 _WITHOUT_AN_EYE = frozenset(
-    {"no_echo", "cornea_assumed", "receiver_unknown", "recording_unfit", "score_low"}
+    {
+        "no_echo",
+        "cornea_assumed",
+        "receiver_unknown",
+        "recording_unfit",
+        "score_low",
+        "carrier_doubtful",
+    }
 )
 
 
@@ -272,6 +279,13 @@ def _number_words(
     value = features.get(feature, np.nan)
     if not words or not np.isfinite(value):
         return ""
+    if finding.name == "carrier_doubtful":
+        stated_mhz, found_mhz = features["stated_carrier_mhz"], features["carrier_mhz"]
+        words += f" {found_mhz:.3g} MHz where {stated_mhz:.3g} MHz is stated, off"
+        value = 100.0 * value
+        return f"{words}: {value:.1f} %" + (
+            "" if limits is None else f"; at most {100.0 * limits.max_carrier_misfit:g} wanted"
+        )
     unit = next((word for end, word in _UNITS if feature.endswith(end)), "")
     wanted = getattr(limits, limit) if limit and limits is not None else np.nan
     shown = _number(value, feature)

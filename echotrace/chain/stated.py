@@ -1,0 +1,82 @@
+"""What was stated of a recording against what its samples say."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from echotrace.recording import Recording, Signal
+from echotrace.signal.carrier import echo_carrier
+from echotrace.signal.kind import check_kind
+from echotrace.signal.pulse import Pulse
+from echotrace.signal.receiver import undo_receiver
+
+__all__ = ["check_stated"]
+
+# Rate, probe and kind of signal are the recording's: some traces in a few runs tell them. Runs, as
+# single traces of a file would each cost the reading of a chunk.
+_RUNS, _RUN = 4, 8
+
+
+def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
+    """Hold rate, probe and kind of signal against up to 32 traces spread over the recording.
+
+    Parameters
+    ----------
+    recording : Recording
+        In memory or lazy.
+    pulse : Pulse
+        Of the stated probe.
+
+    Returns
+    -------
+    dict of str to float
+        ``carrier_mhz`` and ``stated_carrier_mhz``, and ``carrier_misfit``, their relative
+        difference (without its sign); NaN where no strong echo tells. Empty for envelopes.
+
+    Raises
+    ------
+    RecordingError
+        Samples of another kind than they are said to be.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.chain.stated import check_stated
+    >>> from echotrace.chain.template import template_pulse
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> found = check_stated(recording, template_pulse(recording, et.Settings()))
+    >>> found["stated_carrier_mhz"], round(found["carrier_misfit"], 2)
+    (10.0, 0.0)
+    """
+    some = _some_traces(recording)
+    samples = np.asarray(some.samples)
+    rate_hz = recording.sampling_rate_hz
+    check_kind(samples, some.signal, pulse_sample=pulse.width_us * rate_hz * 1e-6)
+    if some.signal != Signal.RF:
+        return {}
+    undone = undo_receiver(samples, some.delay_us, some.receiver, some.gain_db)
+    face_us = some.probe.face_delay_us
+    carrier = echo_carrier(
+        undone.amplitude,
+        undone.clipped,
+        some.delay_us,
+        sampling_rate_hz=rate_hz,
+        pulse_us=pulse.width_us,
+        face_delay_us=0.0 if math.isnan(face_us) else face_us,
+    )
+    stated_hz = some.probe.centre_frequency_hz
+    misfit = carrier.misfit(stated_hz)
+    return {
+        "carrier_mhz": math.nan if math.isnan(misfit) else 1e-6 * carrier.nearest_hz(stated_hz),
+        "stated_carrier_mhz": 1e-6 * stated_hz,
+        "carrier_misfit": abs(misfit),
+    }
+
+
+def _some_traces(recording: Recording) -> Recording:
+    if recording.n_traces <= _RUNS * _RUN:
+        return recording.select(slice(0, recording.n_traces))
+    first = np.linspace(0, recording.n_traces - _RUN, _RUNS).astype(np.intp)
+    return recording.select((first[:, None] + np.arange(_RUN)).ravel())

@@ -1,0 +1,218 @@
+"""What is stated of a recording against what its samples say: rate, probe, kind of signal.
+
+Echoes are closed form, or real and full-wave traces that the project did not make.
+"""
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy
+from closed_form import BANDWIDTH, FREQUENCY_MHZ, LE_GRAND_AXIAL_MM, eye_traces, recording_of
+
+from echotrace.chain.block import prepare
+from echotrace.chain.measure import measure
+from echotrace.errors import RecordingError
+from echotrace.quality.findings import describe_finding
+from echotrace.quality.limits import QualityLimits
+from echotrace.recording import Probe, Recording
+from echotrace.settings import Settings
+from echotrace.signal.carrier import Carrier
+from echotrace.signal.kind import check_kind, lean, opposite_swing
+
+DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
+PROBE = Probe(
+    centre_frequency_hz=1e6 * FREQUENCY_MHZ, fractional_bandwidth=BANDWIDTH, face_delay_us=0.0
+)
+ENGINES = ["fused", "plain"]
+PULSE_SAMPLE = 14.7
+
+
+def _envelope(n_traces=5, **more):
+    return np.abs(scipy.signal.hilbert(eye_traces(n_traces, **more))).astype(np.float32)
+
+
+def _in_db(envelope, range_db=70.0, bits=8):
+    """Display data: so many dB below the tallest on all levels of a converter."""
+    level = 20.0 * np.log10(np.maximum(envelope / envelope.max(), 1e-9))
+    full = 2**bits - 1
+    return np.rint(full * np.clip(1.0 + level / range_db, 0.0, 1.0)).astype(np.int16)
+
+
+# --- rate and probe ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize("rate_mhz", [90.0, 93.0, 110.0, 125.0])
+def test_a_rate_stated_wrongly_is_rejected(engine, rate_mhz):
+    """Made at 100 MHz: the echoes' carrier is 10 MHz times stated over true."""
+    recording = recording_of(eye_traces(2), sampling_rate_hz=1e6 * rate_mhz)
+    result = measure(recording, Settings(engine=engine))
+    assert result.has_finding("carrier_doubtful").all()
+    assert not result.accepted.any()
+    carrier = FREQUENCY_MHZ * rate_mhz / 100.0
+    np.testing.assert_allclose(result.features["carrier_mhz"], carrier, rtol=0.005)
+    features = {name: float(values[0]) for name, values in result.features.items()}
+    words = describe_finding("carrier_doubtful", features, QualityLimits())
+    assert f"{features['carrier_mhz']:.3g} MHz where 10 MHz is stated" in words
+    assert "sampling rate" in words
+    assert "centre frequency" in words
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize("rate_mhz", [98.0, 100.0])
+def test_a_rate_within_what_a_probe_is_known_to_is_not(engine, rate_mhz):
+    recording = recording_of(eye_traces(2), sampling_rate_hz=1e6 * rate_mhz)
+    result = measure(recording, Settings(engine=engine))
+    assert not result.has_finding("carrier_doubtful").any()
+    if rate_mhz == 100.0:
+        assert result.accepted.all()
+        np.testing.assert_allclose(result.axial_length_mm, LE_GRAND_AXIAL_MM, atol=2e-3)
+
+
+@pytest.mark.parametrize("frequency_mhz", [0.1, 5.0, 20.0])
+def test_a_probe_stated_wrongly_is_rejected(frequency_mhz):
+    probe = replace(PROBE, centre_frequency_hz=1e6 * frequency_mhz)
+    result = measure(recording_of(eye_traces(2), probe=probe))
+    assert result.has_finding("carrier_doubtful").all()
+    assert not result.accepted.any()
+
+
+def test_one_verdict_for_all_traces_however_many():
+    """It is the recording's: from some of its traces, the same in each block."""
+    recording = recording_of(np.tile(eye_traces(3), (30, 1)), sampling_rate_hz=1.25e8)
+    prepared = prepare(recording)
+    assert prepared.stated["carrier_misfit"] == pytest.approx(0.25, abs=0.005)
+    result = measure(recording)
+    assert np.unique(result.features["carrier_misfit"]).size == 1
+    assert result.has_finding("carrier_doubtful").all()
+
+
+def test_where_no_echo_stands_nothing_is_said():
+    noise = np.random.default_rng(0).normal(size=(3, 5200)).astype(np.float32)
+    result = measure(recording_of(noise))
+    assert np.isnan(result.features["carrier_misfit"]).all()
+    assert not result.has_finding("carrier_doubtful").any()
+    assert math.isnan(Carrier(math.nan, math.nan).misfit(1e7))
+
+
+def test_attenuated_echoes_behind_a_true_one_raise_nothing():
+    """Rear echoes 25 % low, as 4 dB/MHz there and back take off a band of 60 % at 10 MHz."""
+    assert Carrier(front_hz=7.5e6, highest_hz=9.9e6).misfit(1e7) == pytest.approx(-0.01)
+    assert Carrier(front_hz=7.5e6, highest_hz=1.05e7).misfit(1e7) == 0.0
+
+
+def _stated_of(name, frequency_hz, bandwidth, *, saturated=False):
+    path = DATA / name
+    if not path.exists():
+        pytest.skip(f"{name} is not on this machine: it is not part of the project")
+    with np.load(path) as data:
+        rf, rate_hz, start_us = np.atleast_2d(data["rf"]), float(data["fs"]), float(data["t0_us"])
+    if saturated:
+        limit = 1.1 * np.abs(rf[:, int(1e-6 * rate_hz) :]).max()
+        rf = np.clip(rf, -limit, limit)
+    recording = Recording(
+        samples=rf.astype(np.float32),
+        sampling_rate_hz=rate_hz,
+        start_delay_us=start_us,
+        method="other",
+        target="of others",
+        probe=Probe(centre_frequency_hz=frequency_hz, fractional_bandwidth=bandwidth),
+    )
+    from echotrace.chain.stated import check_stated
+    from echotrace.chain.template import template_pulse
+
+    return check_stated(recording, template_pulse(recording, Settings()))
+
+
+@pytest.mark.parametrize("saturated", [False, True])
+@pytest.mark.parametrize("name", ["contact_2deg", "contact_8deg", "immersion_3deg"])
+def test_full_wave_traces_have_the_carrier_stated(name, saturated):
+    found = _stated_of(f"fullwave_{name}.npz", 10e6, 0.5, saturated=saturated)
+    assert found["carrier_misfit"] <= QualityLimits().max_carrier_misfit
+
+
+def test_a_real_block_has_the_carrier_stated():
+    """2.25 MHz stated by its owner, 12.5 MHz sampling, clipped front echoes."""
+    found = _stated_of("three_layer_block.npz", 2.25e6, 0.6)
+    assert found["carrier_misfit"] <= QualityLimits().max_carrier_misfit
+
+
+# --- kind of signal ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("offset", [0, 128])
+def test_rf_said_to_be_an_envelope_is_refused(offset):
+    counts = np.rint(120 * eye_traces(3) / 1.3).clip(-127, 127).astype(np.int16) + offset
+    for engine in ("auto", "plain"):
+        with pytest.raises(RecordingError, match="swing to both sides"):
+            measure(recording_of(counts, signal="envelope"), Settings(engine=engine))
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_an_envelope_said_to_be_rf_is_refused(engine):
+    with pytest.raises(RecordingError, match="state signal='envelope'"):
+        measure(recording_of(_envelope()), Settings(engine=engine))
+
+
+@pytest.mark.parametrize("signal", ["envelope", "rf"])
+@pytest.mark.parametrize(("range_db", "bits"), [(60.0, 8), (70.0, 8), (90.0, 12), (60.0, 15)])
+def test_an_envelope_in_decibels_is_refused(signal, range_db, bits):
+    shown = _in_db(_envelope(noise=0.005), range_db, bits)
+    with pytest.raises(RecordingError, match=r"decibels|signal='envelope'"):
+        prepare(recording_of(shown, signal=signal))
+
+
+def test_an_envelope_in_decibels_undone_is_measured():
+    """What the remedy says: 10 ** (dB / 20)."""
+    shown = _in_db(_envelope(noise=0.005), 60.0, 15)
+    linear = 10.0 ** (60.0 * (shown / 32767.0 - 1.0) / 20.0)
+    result = measure(recording_of(linear.astype(np.float32), signal="envelope"))
+    np.testing.assert_allclose(result.axial_length_mm, LE_GRAND_AXIAL_MM, atol=5e-3)
+
+
+def test_leans_of_noise_against_their_distributions():
+    """Rayleigh: 0.248 from its quantiles sqrt(-2 ln(1 - p)); its logarithm: -0.343; normal: 0."""
+    rng = np.random.default_rng(3)
+    noise = rng.rayleigh(size=(200, 16000))
+    low, middle, high = np.sqrt(-2.0 * np.log(1.0 - np.array([0.02, 0.5, 0.98])))
+    expected = (high + low - 2 * middle) / (high - low)
+    assert expected == pytest.approx(0.248, abs=5e-4)
+    assert lean(noise, 1.0)[0] == pytest.approx(expected, abs=0.03)
+    low, middle, high = np.log([low, middle, high])
+    expected = (high + low - 2 * middle) / (high - low)
+    assert expected == pytest.approx(-0.343, abs=5e-4)
+    assert lean(np.log(noise), 1.0)[0] == pytest.approx(expected, abs=0.03)
+    assert lean(rng.normal(size=noise.shape), 1.0)[0] == pytest.approx(0.0, abs=0.02)
+    # SD of the level of Rayleigh noise, whatever its size: pi / sqrt(6) nepers of power.
+    level = 20.0 * np.log10(7.0 * noise)
+    assert level.std() == pytest.approx(10.0 / math.log(10.0) * math.pi / math.sqrt(6.0), rel=0.01)
+
+
+@pytest.mark.parametrize("n_traces", [1, 5])
+def test_no_linear_trace_is_refused(n_traces):
+    """Twenty draws each: noise from -60 to -30 dB, float and 8 bits, RF and envelope."""
+    for seed in range(20):
+        noise = 10.0 ** (-3.0 + 1.5 * seed / 19)
+        rf = eye_traces(n_traces, seed=seed, noise=noise)
+        envelope = np.abs(scipy.signal.hilbert(rf))
+        check_kind(rf, "rf", pulse_sample=PULSE_SAMPLE)
+        check_kind(np.rint(rf * 90), "rf", pulse_sample=PULSE_SAMPLE)
+        check_kind(envelope, "envelope", pulse_sample=PULSE_SAMPLE)
+        check_kind(np.rint(envelope * 180), "envelope", pulse_sample=PULSE_SAMPLE)
+
+
+@pytest.mark.parametrize("band", [0.3, 0.6, 1.0])
+@pytest.mark.parametrize("per_period", [2.5, 5.5, 40.0])
+def test_swing_of_a_gaussian_pulse(band, per_period):
+    """The neighbouring half-wave of a sampled pulse, of any phase, stays over the limit."""
+    n = np.arange(2000)
+    sigma = math.sqrt(2 * math.log(2)) / (math.pi * band / per_period)
+    for phase in np.linspace(0.0, np.pi, 5):
+        rf = np.exp(-0.5 * ((n - 900.3) / sigma) ** 2) * np.cos(
+            2 * np.pi * (n - 900.3) / per_period + phase
+        )
+        assert opposite_swing(rf[None]) >= 0.3
+        assert opposite_swing(np.abs(scipy.signal.hilbert(rf))[None]) < 0.1
