@@ -177,13 +177,13 @@ def test_findings_read_as_sentences():
     assert text.endswith("straight from the baseline; then capture again.")
     assert describe_finding("gas_filling", {}).count(".") == 2
     close = describe_finding("retina_low", {"retina_against_lens_db": -33.02}, QualityLimits())
-    assert "-33.02 dB; at least -33 wanted" in close
+    assert "-33.0 dB, just under the -33 dB wanted" in close
     over = {"orbit_level_db": 30.0, "retina_over_wall_db": 22.0}
     text = describe_finding("no_wall_behind_retina", over, QualityLimits())
-    assert "Retina over all that follows: 22.0 dB; at most 18 wanted." in text
+    assert "Retina over all that follows: 22.0 dB; at most 18 dB wanted." in text
     silent = {"orbit_level_db": 1.0, "retina_over_wall_db": 22.0}
     text = describe_finding("no_wall_behind_retina", silent, QualityLimits())
-    assert "Orbital echoes over the noise: 1.0 dB; at least 3 wanted." in text
+    assert "Orbital echoes over the noise: 1.0 dB; at least 3 dB wanted." in text
     with pytest.raises(ParameterError, match="unknown finding"):
         describe_finding("looks_odd", {})
     for name in FINDINGS:

@@ -1,8 +1,4 @@
-"""How many subjects a study needs, by the analysis that will be run.
-
-For the width of limits of agreement, for a ratio of spreads where eyes differ in spread, for a bias
-or limits within a margin.
-"""
+"""How many subjects a study needs, by the analysis that will be run."""
 
 from __future__ import annotations
 
