@@ -366,7 +366,7 @@ def test_text_with_a_preamble_beside_the_numbers(tmp_path):
     path = tmp_path / "a.csv"
     beside = ["Points,40,", "Interval,2e-08,s", "Model,invented,"] + [",,"] * 37
     numbers = as_text([TIMES_US, *SAMPLES]).splitlines()
-    path.write_text("\n".join(f"{a},{b}" for a, b in zip(beside, numbers, strict=True)))
+    path.write_text("".join(f"{a},{b}\n" for a, b in zip(beside, numbers, strict=True)))
     made = import_recording(path, **BLOCK, time_unit="us")
     assert np.array_equal(made.samples, SAMPLES)
     assert made.sampling_rate_hz == 5e7
@@ -510,7 +510,7 @@ def test_no_typo_drops_a_trace_or_shifts_the_samples(tmp_path, by_line, row):
         cells = lines[row].split(",")
         for wrong in ("x", "", "-", ".", "1_0"):
             cells[column] = wrong + lines[row].split(",")[column][1:]
-            path.write_text("\n".join([*lines[:row], ",".join(cells), *lines[row + 1 :]]))
+            path.write_text("\n".join([*lines[:row], ",".join(cells), *lines[row + 1 :], ""]))
             said, made = None, None
             try:
                 made = import_recording(path, **TIMED, samples_first=by_line == "sample")
@@ -533,6 +533,13 @@ def test_a_file_cut_in_its_last_line_is_refused(tmp_path):
         path.write_text(text[:size])
         with pytest.raises(FileFormatError, match=r"line 3(, column| has .* values)"):
             import_recording(path, **TIMED)
+
+
+def test_a_last_line_without_an_end_is_noted(tmp_path):
+    path = tmp_path / "cut.csv"
+    path.write_text(as_text(SAMPLES.T)[:-3])
+    with pytest.warns(EchotraceWarning, match="last line has no end"):
+        import_recording(path, **TIMED)
 
 
 def test_a_heading_that_could_be_a_damaged_number_is_asked_for(tmp_path):
@@ -589,7 +596,7 @@ def test_nan_in_a_text_is_refused_as_a_sample(tmp_path):
     path = tmp_path / "a.csv"
     lines = as_text([TIMES_US, SAMPLES[0]]).splitlines()
     lines[5] = lines[5].split(",")[0] + ",NaN"
-    path.write_text("\n".join(["Time (us),A", *lines]))
+    path.write_text("\n".join(["Time (us),A", *lines, ""]))
     with pytest.raises(RecordingError, match="NaN"):
         import_recording(path, **BLOCK)
 

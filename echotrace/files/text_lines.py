@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import re
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.errors import FileFormatError
+from echotrace.errors import EchotraceWarning, FileFormatError
 from echotrace.files.csv_table import decoded_text
 from echotrace.user_input import shorten
 
@@ -83,15 +84,29 @@ def read_number_lines(
     ------
     FileFormatError
         No numbers, something else among them, or lines of mixed lengths, with line and column.
+
+    Warns
+    -----
+    EchotraceWarning
+        The last line has no end: the file may have been cut short.
     """
-    lines = _lines_of(decoded_text(path))
+    text = decoded_text(path)
+    lines = _lines_of(text)
     skipped = min(skip_lines or 0, len(lines))
     lines[:skipped] = [""] * skipped
     mark = DELIMITERS[delimiter] if delimiter else _guess_delimiter(lines, decimal)
     point = DECIMALS[decimal] if decimal else _guess_decimal(lines, mark)
     reader = _Reader(path, lines, mark, point)
     header = reader.preamble(told=skip_lines is not None)
-    return NumberLines(reader.numbers(), reader.first, header)
+    values = reader.numbers()
+    if text[-1:] not in ("\n", "\r"):
+        warnings.warn(
+            f"{path}: its last line has no end, as when a copy was cut short; see that the last "
+            "numbers are whole",
+            EchotraceWarning,
+            stacklevel=4,
+        )
+    return NumberLines(values, reader.first, header)
 
 
 class _Reader:
@@ -282,12 +297,12 @@ def _fault(cells: Sequence[str], width: int, point: str) -> int | None:
         # Column names of a table: nothing or a name over the index, then 0, 1, 2, ….
         return None
     only_holes = plain > 0 and not any(cells[k] for k in odd)
-    mostly = len(cells) == width and width > 2 and plain > width / 2
+    mostly = len(cells) > max(2, width / 2) and plain > len(cells) / 2
     near = all(_almost_number(cells[k], point) for k in odd)
     if len(cells) == width == 1:
         near = near or (len(cells[0]) == 1 and not cells[0].isupper())
     else:
-        near = near and plain > 0 and len(cells) == width
+        near = near and (plain > 0 or len(cells) < width)
     return odd[0] if only_holes or mostly or near else None
 
 
