@@ -300,7 +300,7 @@ def test_a_killed_command_is_carried_on(files, tmp_path):
 @pytest.mark.usefixtures("small_blocks")
 def test_a_stopped_command_says_how_to_go_on(files, tmp_path, monkeypatch, capsys):
     def stop_in_the_middle(recording, prepared, done, *_):
-        yield measure(recording.select(slice(0, 16)))
+        yield measure(recording).select(slice(0, 16))
         raise KeyboardInterrupt
 
     out = tmp_path / "out.h5"

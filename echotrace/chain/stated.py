@@ -14,13 +14,13 @@ from echotrace.signal.receiver import undo_receiver
 
 __all__ = ["check_stated"]
 
-# Rate, probe and kind of signal are the recording's: some traces in a few runs tell them. Runs, as
-# single traces of a file would each cost the reading of a chunk.
-_RUNS, _RUN = 4, 8
+# Rate, probe and kind of signal are the recording's: its first traces tell them. No later ones, or
+# damage in the middle of a long file would end a run before anything is measured.
+_TRACES = 32
 
 
 def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
-    """Hold rate, probe and kind of signal against up to 32 traces spread over the recording.
+    """Hold rate, probe and kind of signal against the first 32 traces of a recording.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
     >>> found["stated_carrier_mhz"], round(found["carrier_misfit"], 2)
     (10.0, 0.0)
     """
-    some = _some_traces(recording)
+    some = recording.select(slice(0, min(recording.n_traces, _TRACES)))
     samples = np.asarray(some.samples)
     rate_hz = recording.sampling_rate_hz
     check_kind(samples, some.signal, pulse_sample=pulse.width_us * rate_hz * 1e-6)
@@ -73,10 +73,3 @@ def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
         "stated_carrier_mhz": 1e-6 * stated_hz,
         "carrier_misfit": abs(misfit),
     }
-
-
-def _some_traces(recording: Recording) -> Recording:
-    if recording.n_traces <= _RUNS * _RUN:
-        return recording.select(slice(0, recording.n_traces))
-    first = np.linspace(0, recording.n_traces - _RUN, _RUNS).astype(np.intp)
-    return recording.select((first[:, None] + np.arange(_RUN)).ravel())

@@ -153,6 +153,18 @@ def at_rate(sampling_rate_hz: float) -> Change:
     ----------
     sampling_rate_hz : float
         What the recording says instead, Hz.
+
+    Returns
+    -------
+    callable
+        From a recording to one that states that rate.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> at_rate(9e7)(recording).sampling_rate_hz
+    90000000.0
     """
 
     def change(recording: Recording) -> Recording:
