@@ -208,3 +208,27 @@ def test_inspect_names_what_it_cannot_read(source, capsys):
     err = capsys.readouterr().err
     assert err.count("\n") == 1
     assert "echotrace import" in err
+
+
+def test_what_messages_ask_for_can_be_given_on_the_command_line(tmp_path, monkeypatch, capsys):
+    """A heading that might be a damaged number, and a column that might hold samples."""
+    monkeypatch.chdir(tmp_path)
+    samples = [round(2000 * math.sin(k**1.3)) for k in range(60)]
+    heading = "x1\n" + "".join(f"{value}\n" for value in samples)
+    (tmp_path / "heading.csv").write_text(heading, encoding="utf-8")
+    given = ["import", "heading.csv", "-o", "out.h5", *DETAILS]
+    assert main(given) == 2
+    assert "--skip-lines 1" in capsys.readouterr().err
+    assert main([*given, "--skip-lines", "1"]) == 0
+    assert read_recording("out.h5").samples.shape == (1, 60)
+    numbered = "".join(f"{k + 5},{value}\n" for k, value in enumerate(samples))
+    (tmp_path / "numbered.csv").write_text(numbered, encoding="utf-8")
+    given = ["import", "numbered.csv", "-o", "two.h5", "--samples-first", *DETAILS]
+    assert main([*given, "--index-column"]) == 0
+    assert read_recording("two.h5").samples.shape == (1, 60)
+    # Said not to number the lines, a column that rises evenly is time, whose unit is asked for.
+    assert main([*given, "--no-index-column", "--overwrite"]) == 2
+    assert "--time-unit" in capsys.readouterr().err
+    for wrong in (["--skip-lines", "-1"], ["--gain-db", "-inf"], ["--bits", "³"]):
+        assert main([*given, *wrong]) == 2
+        assert len(capsys.readouterr().err.splitlines()) == 1

@@ -9,7 +9,13 @@ import warnings
 from pathlib import Path
 from typing import Any
 
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite
+from echotrace.commands.arguments import (
+    InputFile,
+    OutputFile,
+    add_overwrite,
+    floating,
+    integer,
+)
 
 SUMMARY = "Bring traces from NPY, NPZ, CSV, WAV, MAT or HDF5 into a recording file."
 EXAMPLE = (
@@ -48,15 +54,33 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     place.add_argument("--delimiter", choices=tuple(DELIMITERS), help="between values of a text")
     place.add_argument("--decimal", choices=("point", "comma"), help="decimal mark of a text")
+    place.add_argument(
+        "--skip-lines",
+        type=integer(0, 100_000),
+        metavar="N",
+        help="lines of a text in front of its numbers",
+    )
+    place.add_argument(
+        "--index-column",
+        action=argparse.BooleanOptionalAction,
+        help="the first column of a text numbers its lines, or holds samples",
+    )
+    place.add_argument(
+        "--other-files",
+        action="store_true",
+        help="follow an HDF5 file's links and storage into other files",
+    )
 
     time = parser.add_argument_group("time")
-    time.add_argument("--sampling-rate-mhz", type=float, metavar="MHZ", help="sampling rate, MHz")
+    time.add_argument(
+        "--sampling-rate-mhz", type=floating(), metavar="MHZ", help="sampling rate, MHz"
+    )
     time.add_argument(
         "--sampling-rate-variable", metavar="NAME", help="variable holding the rate in Hz"
     )
     time.add_argument(
         "--start-delay-us",
-        type=float,
+        type=floating(),
         metavar="US",
         help="two-way delay of the first sample after the centre of the transmitted pulse, us",
     )
@@ -108,11 +132,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     probe = parser.add_argument_group("probe")
     probe.add_argument(
-        "--centre-frequency-mhz", type=float, metavar="MHZ", help="centre frequency, MHz"
+        "--centre-frequency-mhz", type=floating(), metavar="MHZ", help="centre frequency, MHz"
     )
     probe.add_argument(
         "--fractional-bandwidth",
-        type=float,
+        type=floating(),
         default=0.6,
         metavar="RATIO",
         help="-6 dB pulse-echo bandwidth over centre frequency, without unit (default: 0.6)",
@@ -128,19 +152,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     receiver = parser.add_argument_group("receiver")
     receiver.add_argument(
-        "--bits", type=int, metavar="N", help="bits of the converter; 0 where samples are floats"
+        "--bits",
+        type=integer(0, 16),
+        metavar="N",
+        help="bits of the converter; 0 where samples are floats",
     )
     receiver.add_argument(
-        "--full-scale", type=float, metavar="V", help="magnitude at which the converter clips, V"
+        "--full-scale",
+        type=floating(),
+        metavar="V",
+        help="magnitude at which the converter clips, V",
     )
     receiver.add_argument(
-        "--gain-db", type=float, default=math.nan, metavar="DB", help="gain of all traces, dB"
+        "--gain-db", type=floating(), default=math.nan, metavar="DB", help="gain of all traces, dB"
     )
     receiver.add_argument(
-        "--tgc-delay-us", type=float, nargs="+", metavar="US", help="nodes of the time gain, us"
+        "--tgc-delay-us",
+        type=floating(),
+        nargs="+",
+        metavar="US",
+        help="nodes of the time gain, us",
     )
     receiver.add_argument(
-        "--tgc-gain-db", type=float, nargs="+", metavar="DB", help="gain at these nodes, dB"
+        "--tgc-gain-db", type=floating(), nargs="+", metavar="DB", help="gain at these nodes, dB"
     )
 
 
@@ -165,6 +199,7 @@ def run(args: argparse.Namespace) -> int:
     names = (
         "format", "variable", "samples_first", "sampling_rate_variable", "start_delay_us",
         "start_delay_variable", "ignore_file_timing", "delimiter", "decimal", "time_unit",
+        "skip_lines", "index_column", "other_files",
         "signal", "method", "eye", "lens_state", "lens_material", "vitreous", "target",
         "subject", "operator", "sitting", "gain_db",
     )  # fmt: skip
