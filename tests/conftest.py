@@ -22,6 +22,31 @@ _NEEDS_COMPILED = (
     "test_synthesis",
 )
 
+# What calls kernels: `.ci/run` runs these files once more with compilation off.
+_KERNELS = (
+    "test_calibration",
+    "test_chain",
+    "test_chunks",
+    "test_envelope",
+    "test_fused",
+    "test_gate",
+    "test_ground",
+    "test_lengths",
+    "test_many",
+    "test_measured",
+    "test_pattern",
+    "test_picking",
+    "test_plate",
+    "test_quality",
+    "test_real_recordings",
+    "test_receiver",
+    "test_score",
+    "test_shipped_scenarios",
+    "test_sitting",
+    "test_stated",
+    "test_synthesis",
+)
+
 # What other arithmetic or other versions of libraries could change: ``.ci/elsewhere.py`` runs
 # these files again, and the single tests of others that are marked so.
 _ELSEWHERE = (
@@ -64,6 +89,8 @@ def pytest_collection_modifyitems(items):
     for item in items:
         if item.path.name.startswith(_ELSEWHERE):
             item.add_marker(pytest.mark.elsewhere)
+        if item.path.name.startswith(_KERNELS):
+            item.add_marker(pytest.mark.kernels)
     if COMPILED:
         return
     skip = pytest.mark.skip(reason="too many samples for kernels in plain Python")
