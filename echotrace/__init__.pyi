@@ -39,6 +39,14 @@ from echotrace.many.to_file import measure_to_file as measure_to_file
 from echotrace.measurement import Measurement as Measurement
 from echotrace.quality.finding_list import Finding as Finding
 
+# -- bounds and tuning
+from echotrace.bounds.delay import delay_bound as delay_bound
+from echotrace.bounds.outside import library_pickers as library_pickers
+from echotrace.bounds.picker_trials import PickerErrors as PickerErrors
+from echotrace.bounds.picker_trials import picker_errors as picker_errors
+from echotrace.signal.pulse import Pulse as Pulse
+from echotrace.signal.pulse import gaussian_pulse as gaussian_pulse
+
 # -- a sitting
 from echotrace.sittings.alignment import AlignmentEstimate as AlignmentEstimate
 from echotrace.sittings.alignment import estimate_alignment as estimate_alignment
@@ -61,6 +69,7 @@ from echotrace import power as power
 from echotrace.figures.agreement import plot_differences as plot_differences
 from echotrace.figures.agreement import plot_spreads as plot_spreads
 from echotrace.figures.alignment import plot_alignment as plot_alignment
+from echotrace.figures.bounds import plot_picker_errors as plot_picker_errors
 from echotrace.figures.trace import plot_trace as plot_trace
 
 # -- errors

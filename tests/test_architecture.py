@@ -29,7 +29,7 @@ LAYERS = [
         "sitting_limits",
     },
     {"signal"},
-    {"quality"},
+    {"quality", "bounds"},
     {"settings", "synthesis", "files", "chain"},
     {"many", "sittings", "agreement", "power"},
     {"figures"},
