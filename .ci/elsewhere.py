@@ -79,8 +79,9 @@ def pythons() -> dict[tuple[int, int], str]:
 
 def probe(python: str, changes: Changes) -> dict[str, Any]:
     """What a fresh interpreter says of its arithmetic under changed variables."""
+    command = [python, "-c", PROBE]
     done = subprocess.run(
-        [python, "-c", PROBE], capture_output=True, text=True, check=False, env={**os.environ, **changes}
+        command, capture_output=True, text=True, check=False, env={**os.environ, **changes}
     )
     if done.returncode:
         raise SystemExit(f"the probe fails under {changes}:\n{done.stderr}")
@@ -183,7 +184,8 @@ NAMES = [*ARITHMETIC, *VERSIONS]
 
 def prepared(parts: list[str], folder: Path) -> tuple[str, Changes] | None:
     """The interpreter of a run and its variables; None where nothing of it can be had here."""
-    python, changes, there = sys.executable, {}, False
+    python, there = sys.executable, False
+    changes: Changes = {}
     for name in sorted(parts, key=NAMES.index, reverse=True):
         try:
             if name in VERSIONS:
