@@ -250,6 +250,12 @@ def opened(path: str | Path, *, kind: str | None, newest: int = 0) -> Iterator[N
         kind.
     SchemaVersionError
         Written by a newer echotrace.
+
+    Examples
+    --------
+    >>> with opened("synthetic_traces/contact_sitting.h5", kind="recording") as root:
+    ...     root.number("sampling_rate_hz")
+    100000000.0
     """
     path = Path(path)
     with reading(path), open_hdf5(path) as (file, guard):
@@ -265,10 +271,23 @@ def reading(path: Path) -> Iterator[None]:
     ----------
     path : Path
 
+    Yields
+    ------
+    None
+
     Raises
     ------
     FileFormatError
         Naming the file.
+
+    Examples
+    --------
+    >>> with reading(Path("old.h5")):
+    ...     raise KeyError("samples")
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.FileFormatError: old.h5: damaged or not of this layout (samples); copy it \
+    again from where it came
     """
     try:
         yield
@@ -302,6 +321,15 @@ def damaged(path: Path, error: BaseException | str) -> FileFormatError:
     path : Path
     error : exception or str
         What was found.
+
+    Returns
+    -------
+    FileFormatError
+
+    Examples
+    --------
+    >>> print(damaged(Path("old.h5"), OSError("truncated file")))
+    old.h5: cut short; copy it again from where it came
     """
     text = " ".join(str(error).split()).strip("'\"")
     if "truncated" in text:
