@@ -48,6 +48,13 @@ def decoded_text(path: Path) -> str:
     ------
     FileFormatError
         The file cannot be read or holds no text.
+
+    Examples
+    --------
+    >>> file = folder / "old.csv"
+    >>> _ = file.write_bytes("delay;µs".encode("cp1252"))
+    >>> decoded_text(file)
+    'delay;µs'
     """
     try:
         raw = path.read_bytes()
