@@ -126,8 +126,8 @@ def noise_curve(
     >>> re, im = np.random.default_rng(1).standard_normal((2, 1, 8192))
     >>> rising = np.hypot(re, im) * np.geomspace(1.0, 100.0, 8192)
     >>> level = noise_curve(rising, stride=4).level[0]
-    >>> round(float(np.log10(level[-1] / level[0])), 1)
-    1.8
+    >>> bool(60.0 < level[-1] / level[0] < 100.0)
+    True
     """
     from echotrace.kernels.noise import ENVELOPE, SLOPE, noise_of
     from echotrace.kernels.noise_profile import LEAST_PART, NORMAL, PARTS, RAYLEIGH, profile_rows
