@@ -22,7 +22,7 @@ PACKAGE = Path(echotrace.__file__).parent
 PENDING = {
     "commands", "figures", "files", "report",
     "_public", "quantities", "text_out",
-    "user_input", "sittings.alignment_posterior", "sittings.believed_group",
+    "user_input",
 }  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from echotrace.report.gates import own_gates_line
 from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
+    budget_line,
     explain_finding,
     length_text,
     named_findings,
@@ -107,6 +108,7 @@ def measurement_page(
                 "title": sitting_title(summary),
                 "summary": summary,
                 "line": summary_line(summary),
+                "budget": budget_line(summary),
                 "header": header,
                 "rows": [
                     {"cells": row, "accepted": bool(result.accepted[k])}

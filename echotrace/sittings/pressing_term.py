@@ -204,7 +204,8 @@ def eye_length_interval(
     >>> round(low_mm, 2), round(high_mm, 2)
     (23.12, 23.9)
     """
-    u = max(u_mm, 1e-4)
+    # The grid is too coarse for less, and what all scans share is never less.
+    u = max(u_mm, 0.01)
     wide = min(8.0, normal_quantile(1.0 - 1e-6) * (1.0 if math.isinf(dof) else 1.0 + 4.0 / dof))
     x = np.linspace(-wide * u, _EDGES_MM[-1] + wide * u, _STEPS)
     density = _student((x[:, None] - _CELLS_MM) / u, dof) @ term.probability
