@@ -253,7 +253,7 @@ CASES = {
     ),
     "settings": Case(written(settings_toml(Settings())), read_settings, ".toml"),
     "target": Case(written(TARGET), read_target, ".toml"),
-    "description": Case(written(DESCRIPTION), read_description, ".toml"),
+    "import description": Case(written(DESCRIPTION), read_description, ".toml"),
     "scenario": Case(
         lambda p: p.write_bytes((ROOT / "synthetic_traces/troubled_bath.toml").read_bytes()),
         read_scenario, ".toml",
