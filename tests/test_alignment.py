@@ -319,7 +319,7 @@ def _misfit(tables, draws):
     weights = [
         _hats(TILT_NODES_DEG, draws.tilt_deg),
         _hats(DECENTRATION_NODES_MM, draws.decentration_mm),
-        _hats(AZIMUTH_NODES_DEG, draws.opening_deg),
+        _hats(AZIMUTH_NODES_DEG, draws.azimuth_difference_deg),
         _hats(PROBE_NODES_MHZ_MM, draws.probe_mhz_mm),
     ]
     for m in range(len(METHODS)):

@@ -53,7 +53,7 @@ EYES, SCANS = 2, 2
 _SAME_US = 0.15
 _STATES = ("phakic", "aphakic", "pseudophakic")
 # Weights of the roughness of the tables in units of one trace's squared residual over 1 dB², by
-# axis: tilt, decentration, opening, probe.
+# axis: tilt, decentration, azimuth difference, probe.
 _ROUGHNESS = (0.3, 0.3, 0.6, 1.0)
 _TIE = 30.0
 # Least scale of a level's scatter, dB, and of the rise's, nats: no picker reads finer.
@@ -70,7 +70,7 @@ class TableDraws:
     figures : ndarray of float64, (n, n_figures)
         Levels in dB over the noise and the natural logarithm of the retina's rise ratio; NaN where
         the echo was not found or not at its interface.
-    tilt_deg, decentration_mm, opening_deg : ndarray of float64, (n,)
+    tilt_deg, decentration_mm, azimuth_difference_deg : ndarray of float64, (n,)
     probe_mhz_mm : ndarray of float64, (n,)
         Centre frequency times aperture.
     method, state, eye : ndarray of int, (n,)
@@ -86,7 +86,7 @@ class TableDraws:
     figures: Float64
     tilt_deg: Float64
     decentration_mm: Float64
-    opening_deg: Float64
+    azimuth_difference_deg: Float64
     probe_mhz_mm: Float64
     method: NDArray[np.intp]
     state: NDArray[np.intp]
@@ -196,7 +196,7 @@ def table_draws(
         rows["figures"].append(figures)
         rows["tilt_deg"].append(columns["tilt_deg"])
         rows["decentration_mm"].append(columns["decentration_mm"])
-        rows["opening_deg"].append(np.abs((apart + 180.0) % 360.0 - 180.0))
+        rows["azimuth_difference_deg"].append(np.abs((apart + 180.0) % 360.0 - 180.0))
         rows["probe_mhz_mm"].append(
             np.full(n, probe["centre_frequency_mhz"] * probe["aperture_mm"])
         )
@@ -232,7 +232,7 @@ def _design(draws: TableDraws) -> Float64:
     parts = [
         _hats(TILT_NODES_DEG, draws.tilt_deg),
         _hats(DECENTRATION_NODES_MM, draws.decentration_mm),
-        _hats(AZIMUTH_NODES_DEG, draws.opening_deg),
+        _hats(AZIMUTH_NODES_DEG, draws.azimuth_difference_deg),
         _hats(PROBE_NODES_MHZ_MM, draws.probe_mhz_mm),
     ]
     whole = np.einsum("na,nb,nc,nd->nabcd", *parts).reshape(draws.tilt_deg.size, -1)
@@ -241,7 +241,7 @@ def _design(draws: TableDraws) -> Float64:
 
 
 def _roughness() -> Float64:
-    """Rows that punish curvature along each axis, and openings that cannot matter."""
+    """Rows that punish curvature along each axis, and azimuth differences that cannot matter."""
     number = np.arange(np.prod(_SHAPE)).reshape(_SHAPE)
     rows = []
     axes = (TILT_NODES_DEG, DECENTRATION_NODES_MM, AZIMUTH_NODES_DEG, PROBE_NODES_MHZ_MM)
