@@ -2,6 +2,9 @@
 # ruff: noqa: I001
 
 # -- read and write
+from echotrace.files.description import ImportDescription as ImportDescription
+from echotrace.files.description import read_description as read_description
+from echotrace.files.description import write_description as write_description
 from echotrace.files.importing import import_recording as import_recording
 from echotrace.files.native import read_measurement as read_measurement
 from echotrace.files.native import read as read
