@@ -17,6 +17,7 @@ from echotrace.report.gates import own_gates_line
 from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
+    budget_line,
     length_text,
     notes_of,
     reasons,
@@ -76,6 +77,7 @@ def measurement_page(
                 "title": sitting_title(summary),
                 "summary": summary,
                 "line": summary_line(summary),
+                "budget": budget_line(summary),
                 "table": _table(result, traces),
                 "reasons": reasons(result, traces, settings.quality),
                 "judged": [item.text for item in judged],
