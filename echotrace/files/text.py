@@ -13,10 +13,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.errors import FileFormatError, MissingDetailError, ParameterError
+from echotrace.errors import FileFormatError, MissingDetailError
 from echotrace.files.foreign import Foreign, oriented
 from echotrace.files.text_lines import (
-    DECIMALS,
     DELIMITERS,
     NumberLines,
     counts,
@@ -24,7 +23,7 @@ from echotrace.files.text_lines import (
 )
 from echotrace.recording import MIN_SAMPLES
 
-__all__ = ["DELIMITERS", "TIME_UNITS", "check_options", "read_text"]
+__all__ = ["DELIMITERS", "TIME_UNITS", "read_text"]
 
 TIME_UNITS = {"s": 1e6, "ms": 1e3, "us": 1.0, "ns": 1e-3}
 """Units a time column can have, as µs."""
@@ -58,7 +57,7 @@ def read_text(
     skip_lines: int | None = None,
     index_column: bool | None = None,
 ) -> Foreign:
-    """Read traces from a text file.
+    r"""Read traces from a text file.
 
     Parameters
     ----------
@@ -88,6 +87,15 @@ def read_text(
         uniform, with the line.
     MissingDetailError
         A time column without a unit, or a first column that may be an index.
+
+    Examples
+    --------
+    >>> file = folder / "trace.csv"
+    >>> rows = (f"{k * 0.01:.2f},{k % 7}" for k in range(100))
+    >>> _ = file.write_text("time_us,amplitude\n" + "\n".join(rows) + "\n")
+    >>> found = read_text(file)
+    >>> found.samples.shape, round(found.sampling_rate_hz / 1e6, 6)
+    ((1, 100), 100.0)
     """
     block = read_number_lines(path, delimiter=delimiter, decimal=decimal, skip_lines=skip_lines)
     values = block.values
@@ -230,14 +238,3 @@ def _integral(samples: NDArray[np.float64]) -> NDArray[np.float64] | NDArray[np.
     if whole and np.abs(samples).max() <= 32767:
         return samples.astype(np.int16)
     return samples
-
-
-def check_options(delimiter: str | None, decimal: str | None, time_unit: str | None) -> None:
-    """Refuse an option value that is not one of those offered."""
-    for name, value, allowed in (
-        ("delimiter", delimiter, DELIMITERS),
-        ("decimal", decimal, DECIMALS),
-        ("time_unit", time_unit, TIME_UNITS),
-    ):
-        if value is not None and value not in allowed:
-            raise ParameterError(f"{name}={value!r}: use one of {', '.join(allowed)}")
