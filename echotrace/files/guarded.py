@@ -155,6 +155,9 @@ class GuardedFile(io.RawIOBase):
         Of the file when it was opened.
     sealed : bool
         Whether the file has a seal, which holds.
+    more_bytes : bool
+        Whether something stands behind the end that its first block states; a broken seal, or what
+        another program put there.
 
     Raises
     ------
@@ -168,9 +171,10 @@ class GuardedFile(io.RawIOBase):
         self._file = open_regular(path)
         try:
             self.state = state_of(self._file.fileno())
-            self._length_bytes = self._superblock()
+            self._length_bytes, end = self._superblock()
             self._lock()
             self.sealed = self._check_seal()
+            self.more_bytes = not self.sealed and self.state[2] > end
         except BaseException:
             self._file.close()
             raise
@@ -223,16 +227,20 @@ class GuardedFile(io.RawIOBase):
         if state_of(self._file.fileno()) != self.state:
             raise changed(self.path)
 
-    def _superblock(self) -> int:
-        """Bytes of a length in this file."""
+    def _superblock(self) -> tuple[int, int]:
+        """Bytes of a length in this file, and where it ends by its own account."""
         size, place = self.state[2], 0
         # The signature stands at 0 or behind a user block of 512 · 2ⁿ bytes.
         while place < size:
             self._file.seek(place)
-            head = self._file.read(16)
+            head = self._file.read(80)
             if head[:8] == _SIGNATURE:
-                at = 14 if head[8:9] in (b"\x00", b"\x01") else 10
-                return int.from_bytes(head[at : at + 1], "little")
+                version = head[8] if len(head) > 8 else 0
+                # Where the sizes stand, and the first of the addresses, of which the end is third.
+                sizes, first = {0: (13, 24), 1: (13, 28)}.get(version, (9, 12))
+                address, length = (*head[sizes : sizes + 2], 8, 8)[:2]
+                at = first + 2 * address
+                return length, int.from_bytes(head[at : at + address], "little")
             place = max(512, 2 * place)
         raise FileFormatError(
             f"{self.path}: not an HDF5 file (or cut short before its first block); bring other "

@@ -7,12 +7,14 @@ through by a child that can be spared. Systems that cannot fork go without.
 
 from __future__ import annotations
 
+import faulthandler
 import os
 import select
 import signal
 import time
 import warnings
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
 __all__ = ["rehearse"]
@@ -94,10 +96,13 @@ def _walk(open_file: Any, affordable: int) -> str:
 
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, signal.SIG_DFL)
-    with open("/proc/self/statm") as file:
-        used = int(file.read().split()[0]) * os.sysconf("SC_PAGE_SIZE")
-    limit = used + _BASE_BYTES + 2 * affordable
-    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+    # A crash here is an answer, not a report for the user.
+    faulthandler.disable()
+    # Only Linux says how much is taken already, and only there the limit is heard.
+    with suppress(OSError):
+        used = int(Path("/proc/self/statm").read_text().split()[0]) * os.sysconf("SC_PAGE_SIZE")
+        limit = used + _BASE_BYTES + 2 * affordable
+        resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     said: list[str] = []
     _tried(said, _visit, open_file, said)

@@ -1,4 +1,4 @@
-"""A seal behind the end of a native file: a digest of all bytes that the HDF5 library walks through.
+"""A seal behind the end of a native file: a digest of all that the HDF5 library walks through.
 
 HDF5 trusts the structure of a file: a changed byte of it can send the library round in circles,
 through all memory, or out of its own. The seal is checked before the library sees the file. Other
