@@ -6,7 +6,7 @@ differ by marker and by lightness, so that the figures survive colour blindness 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,7 +28,6 @@ __all__ = [
     "difference_plot",
     "operator_plot",
     "paired_plot",
-    "power_plot",
     "plot_differences",
     "plot_spreads",
     "scatter_plot",
@@ -418,46 +417,6 @@ def scatter_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     a, b = _names(result)
     unit = result.unit
     return _finish(ax, f"{b} ({unit})", f"{a} ({unit})")
-
-
-def power_plot(
-    power: Mapping[str, Callable[[int], float]],
-    n_subjects: Sequence[int],
-    *,
-    wanted: float = 0.9,
-    ax: Axes | None = None,
-) -> Axes:
-    """Power against the number of subjects, one curve for each assumption.
-
-    Parameters
-    ----------
-    power : mapping of str to callable
-        Label, and power as a function of the number of subjects; up to four.
-    n_subjects : sequence of int
-        Where the curves are drawn.
-    wanted : float
-        Marked by a line.
-    ax : Axes, optional
-        By default a figure one column wide.
-
-    Returns
-    -------
-    Axes
-
-    Examples
-    --------
-    >>> ax = power_plot({"SD 0.2 mm": lambda n: 1.0 - 1.0 / n}, [10, 20, 40])
-    >>> ax.get_xlabel(), ax.get_ylabel()
-    ('subjects', 'power')
-    """
-    ax = new_axes(ax, COLUMN_IN, 2.7)
-    ax.axhline(wanted, color=COLOURS["muted"], linewidth=0.8, linestyle=":", zorder=0)
-    for (label, function), style in zip(power.items(), ("-", "--", "-.", ":"), strict=False):
-        values = [function(int(n)) for n in n_subjects]
-        ax.plot(n_subjects, values, color=COLOURS["trace"], linestyle=style, label=label)
-    ax.set_ylim(0.0, 1.0)
-    ax.legend(fontsize=_FONT - 0.5, frameon=False, loc="lower right", labelcolor=COLOURS["ink"])
-    return _finish(ax, "subjects", "power")
 
 
 def agreement_figure(result: Agreement) -> Figure:
