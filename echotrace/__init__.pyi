@@ -43,8 +43,6 @@ from echotrace.measurement import Measurement as Measurement
 from echotrace.quality.finding_list import Finding as Finding
 
 # -- a sitting
-from echotrace.sittings.alignment import AlignmentEstimate as AlignmentEstimate
-from echotrace.sittings.alignment import estimate_alignment as estimate_alignment
 from echotrace.sittings.finding import SittingFinding as SittingFinding
 from echotrace.sittings.sitting import SittingSummary as SittingSummary
 from echotrace.sittings.sitting import summarise as summarise
@@ -66,7 +64,6 @@ from echotrace import power as power
 # -- pictures
 from echotrace.figures.agreement import plot_differences as plot_differences
 from echotrace.figures.agreement import plot_spreads as plot_spreads
-from echotrace.figures.alignment import plot_alignment as plot_alignment
 from echotrace.figures.trace import plot_trace as plot_trace
 
 # -- errors
