@@ -2,6 +2,9 @@
 # ruff: noqa: I001
 
 # -- read and write
+from echotrace.files.description import ImportDescription as ImportDescription
+from echotrace.files.description import read_description as read_description
+from echotrace.files.description import write_description as write_description
 from echotrace.files.importing import import_recording as import_recording
 from echotrace.files.native import read_measurement as read_measurement
 from echotrace.files.native import read as read
@@ -48,8 +51,7 @@ from echotrace.signal.pulse import Pulse as Pulse
 from echotrace.signal.pulse import gaussian_pulse as gaussian_pulse
 
 # -- a sitting
-from echotrace.sittings.alignment import AlignmentEstimate as AlignmentEstimate
-from echotrace.sittings.alignment import estimate_alignment as estimate_alignment
+from echotrace.sittings.finding import SittingFinding as SittingFinding
 from echotrace.sittings.sitting import SittingSummary as SittingSummary
 from echotrace.sittings.sitting import summarise as summarise
 from echotrace.sittings.sitting_quality import SittingJudgement as SittingJudgement
@@ -58,9 +60,11 @@ from echotrace.sittings.sitting_quality import judge_sittings as judge_sittings
 # -- studies
 from echotrace.agreement.compare import Agreement as Agreement
 from echotrace.agreement.compare import compare_methods as compare_methods
+from echotrace.agreement.limits import Limits as Limits
 from echotrace.agreement.repeatability import Repeatability as Repeatability
 from echotrace.agreement.sample_size import subjects_for_limits as subjects_for_limits
 from echotrace.agreement.study import Study as Study
+from echotrace.agreement.variance import Estimate as Estimate
 
 # -- lens power
 from echotrace import power as power
@@ -68,7 +72,6 @@ from echotrace import power as power
 # -- pictures
 from echotrace.figures.agreement import plot_differences as plot_differences
 from echotrace.figures.agreement import plot_spreads as plot_spreads
-from echotrace.figures.alignment import plot_alignment as plot_alignment
 from echotrace.figures.bounds import plot_picker_errors as plot_picker_errors
 from echotrace.figures.trace import plot_trace as plot_trace
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.plain import read_reference_path
+from echotrace.chain.speeds import speeds_words
 from echotrace.chain.stated import check_stated
 from echotrace.chain.states import State, gates_for, mark_own_gates, rows_of_state, targets_of
 from echotrace.chain.template import template_pulse
@@ -54,6 +55,8 @@ class Prepared:
         Traces of a block.
     stated : mapping of str to float
         Features that all traces share: what was stated against what the echoes say.
+    speeds : str
+        The sound speeds, in words.
 
     Examples
     --------
@@ -75,6 +78,7 @@ class Prepared:
     segments: tuple[str, ...]
     block_traces: int
     stated: Mapping[str, float]
+    speeds: str
 
 
 def prepare(
@@ -131,6 +135,7 @@ def prepare(
         segments=_union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
         stated=check_stated(recording, pulse),
+        speeds=" ".join(speeds_words(known, settings.lengths.average_speed_m_per_s)),
     )
 
 
@@ -202,7 +207,7 @@ def measure_block(block: Recording, prepared: Prepared) -> Measurement:
         features=columns,
         settings_json=prepared.settings_json,
         engine=prepared.engine,
-        attributes=block.attributes,
+        attributes={**block.attributes, "sound_speeds": prepared.speeds},
         **arrays,
         **labels,
     )
@@ -272,6 +277,12 @@ def _measure_state(
     )
     features |= {
         name: np.full(block.n_traces, value, np.float32) for name, value in prepared.stated.items()
+    }
+    # What all scans share, by source: the sitting's budget is made of these.
+    features |= {
+        f"u_{name}_mm": values.astype(np.float32)
+        for name, values in lengths.budget_mm.items()
+        if name != "picks"
     }
     if target.anatomy:
         features |= score_traces(features)

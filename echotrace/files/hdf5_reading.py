@@ -13,10 +13,14 @@ from numpy.typing import NDArray
 
 import echotrace
 from echotrace.errors import EchotraceError, FileFormatError, SchemaVersionError
-from echotrace.files.guarded import GuardedFile, affordable_bytes, open_hdf5
+from echotrace.files.guarded import GuardedFile, State, affordable_bytes, open_hdf5
+from echotrace.files.packed import unpacks_beyond
 from echotrace.user_input import shorten
 
 __all__ = ["NativeGroup", "damaged", "opened", "reading"]
+
+# Datasets whose chunks were looked at, by name and state of the file.
+_UNPACK_AS_STATED: set[tuple[str, State]] = set()
 
 _MADE_ELSEWHERE = "the file is damaged or was made by another program"
 
@@ -159,6 +163,22 @@ class NativeGroup:
                 f"{self.path}: dataset {data.name} claims {max(chunk, claimed) / 1e6:.0f} MB, more "
                 f"than a file of {self.guard.state[2] / 1e6:.3g} MB can hold; {_MADE_ELSEWHERE}"
             )
+        if self._unpacks_beyond(data.name):
+            raise FileFormatError(
+                f"{self.path}: chunks of dataset {data.name} unpack to more than its shape says; "
+                f"{_MADE_ELSEWHERE}"
+            )
+
+    def _unpacks_beyond(self, name: str) -> bool:
+        """Asked once for a file as it is: its blocks are read one after the other."""
+        key = (name, self.guard.state)
+        if key not in _UNPACK_AS_STATED:
+            if unpacks_beyond(self.group.file[name], affordable_bytes(self.guard.state[2])):
+                return True
+            if len(_UNPACK_AS_STATED) > 1000:
+                _UNPACK_AS_STATED.clear()
+            _UNPACK_AS_STATED.add(key)
+        return False
 
     def array(
         self, name: str, shape: tuple[int | None, ...], dtype: Any = None, kinds: str = "fiu"
@@ -240,6 +260,8 @@ def opened(path: str | Path, *, kind: str | None, newest: int = 0) -> Iterator[N
     path = Path(path)
     with reading(path), open_hdf5(path) as (file, guard):
         version = _check_schema(file, path, kind, newest)
+        if guard.more_bytes:
+            raise damaged(path, "its end is cut short, or something was put behind it")
         yield NativeGroup(file, guard, version, [affordable_bytes(guard.state[2])])
 
 

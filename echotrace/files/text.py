@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.errors import FileFormatError, MissingDetailError, ParameterError
+from echotrace.errors import FileFormatError, MissingDetailError
 from echotrace.files.foreign import Foreign, oriented
 from echotrace.files.text_lines import (
-    DECIMALS,
     DELIMITERS,
     NumberLines,
     counts,
@@ -24,7 +24,7 @@ from echotrace.files.text_lines import (
 )
 from echotrace.recording import MIN_SAMPLES
 
-__all__ = ["DELIMITERS", "TIME_UNITS", "check_options", "read_text"]
+__all__ = ["DELIMITERS", "TIME_UNITS", "read_text"]
 
 TIME_UNITS = {"s": 1e6, "ms": 1e3, "us": 1.0, "ns": 1e-3}
 """Units a time column can have, as µs."""
@@ -45,6 +45,8 @@ _UNIT = re.compile(
     r"(?:^|[\s(\[/_,])(seconds?|sekunden?|secondes?|segundos?|s|ms|us|µs|μs|ns)(?:$|[\s)\]])",
     re.IGNORECASE,
 )
+
+_VALUE_UNIT = re.compile(r"(?:^|[\s(\[/_,])(volts?|mv|uv|µv|μv|v)(?:$|[\s)\]])", re.IGNORECASE)
 
 
 def read_text(
@@ -99,6 +101,7 @@ def read_text(
     ((1, 100), 100.0)
     """
     block = read_number_lines(path, delimiter=delimiter, decimal=decimal, skip_lines=skip_lines)
+    block = _without_index(block, index_column)
     values = block.values
     in_column = _column_kind(path, block, index_column)
     in_row = None
@@ -133,7 +136,22 @@ def read_text(
         rate_from=origin,
         delay_from=origin,
         rate_tolerance=STEP_TOLERANCE / 10.0,
+        value_unit=_value_unit_in(block.header),
     )
+
+
+def _without_index(block: NumberLines, told: bool | None) -> NumberLines:
+    """Lines without the numbers that a table has in front of its time column."""
+    values = block.values
+    if told is False or values.shape[1] < 3:
+        return block
+    names = next((n for n in reversed(block.header) if len(n) == values.shape[1]), None)
+    if names is None or not _TIME_HEADER.match(names[1]):
+        return block
+    if (names[0] and not _INDEX_HEADER.match(names[0])) or not counts(values[:, 0]):
+        return block
+    header = [n[1:] if len(n) == values.shape[1] else n for n in block.header]
+    return replace(block, values=values[:, 1:], header=header)
 
 
 def _column_kind(path: Path, block: NumberLines, told: bool | None) -> str | None:
@@ -205,6 +223,19 @@ def _unit_in(header: Sequence[Sequence[str]]) -> str | None:
     return None
 
 
+def _value_unit_in(header: Sequence[Sequence[str]]) -> str:
+    """The unit of the samples, if the heading of the first column behind the times names one."""
+    for k, names in enumerate(header):
+        if len(names) > 1 and _TIME_HEADER.match(names[0]):
+            below = [header[k + 1][1]] if k + 1 < len(header) and len(header[k + 1]) > 1 else []
+            for text in (names[1], *below):
+                match = _VALUE_UNIT.search(text)
+                if match:
+                    unit = match.group(1).lower().replace("µ", "u").replace("μ", "u")
+                    return {"mv": "mV", "uv": "uV"}.get(unit, "V")
+    return ""
+
+
 def _timing(path: Path, times_us: NDArray[np.float64], first_line: int) -> tuple[float, float]:
     """Sampling rate, Hz, and first delay, µs, of times that must be uniform."""
     if not np.isfinite(times_us).all():
@@ -239,32 +270,3 @@ def _integral(samples: NDArray[np.float64]) -> NDArray[np.float64] | NDArray[np.
     if whole and np.abs(samples).max() <= 32767:
         return samples.astype(np.int16)
     return samples
-
-
-def check_options(delimiter: str | None, decimal: str | None, time_unit: str | None) -> None:
-    """Refuse an option value that is not one of those offered.
-
-    Parameters
-    ----------
-    delimiter, decimal, time_unit : str or None
-        As for :func:`read_text`.
-
-    Raises
-    ------
-    ParameterError
-        Naming the value and those that are offered.
-
-    Examples
-    --------
-    >>> check_options("tab", "dot", None)
-    Traceback (most recent call last):
-    ...
-    echotrace.errors.ParameterError: decimal='dot': use one of point, comma
-    """
-    for name, value, allowed in (
-        ("delimiter", delimiter, DELIMITERS),
-        ("decimal", decimal, DECIMALS),
-        ("time_unit", time_unit, TIME_UNITS),
-    ):
-        if value is not None and value not in allowed:
-            raise ParameterError(f"{name}={value!r}: use one of {', '.join(allowed)}")

@@ -14,11 +14,12 @@ from pathlib import Path
 import h5py
 import numpy as np
 import scipy
-from invented import measurement, recording
+from invented import measurement, recording, unsealed
 
 from echotrace.agreement.study import Study
 from echotrace.errors import EchotraceError, EchotraceWarning
 from echotrace.files.describe import describe
+from echotrace.files.description import read_description
 from echotrace.files.importing import import_recording
 from echotrace.files.measurement_table import read_measurement_table
 from echotrace.files.native import (
@@ -130,6 +131,14 @@ def as_old(write, thing):
     return make
 
 
+def without_seal(write, thing):
+    def make(path):
+        write(thing(), path)
+        path.write_bytes(unsealed(path.read_bytes()))
+
+    return make
+
+
 def foreign(**options):
     return lambda path: import_recording(path, **options)
 
@@ -180,6 +189,12 @@ TARGET = (
     "name = 'block'\n[[interface]]\nname = 'front'\n[[interface]]\nname = 'back'\noptional = true\n"
     "[[segment]]\nname = 'plate'\nspeed_m_per_s = 2730.0\nrange_mm = [5.0, 40.0]\n"
 )
+DESCRIPTION = (
+    "[file]\ndecimal = 'comma'\nskip_lines = 3\n[time]\nsampling_rate_hz = 1e8\n"
+    "[traces]\nmethod = ['contact', 'immersion']\ngain_db = [40.0, 46.0]\n"
+    "[probe]\ncentre_frequency_hz = 1e7\nfocus_mm = inf\n"
+    "[receiver]\ntgc_delay_us = [0.0, 10.0]\ntgc_gain_db = [-3.0, 20.0]\nbits = 12\n"
+)
 
 
 def written(text):
@@ -195,10 +210,16 @@ CASES = {
     ),
     "recording, long": Case(long_recording, by_slices, exact=True),
     "recording, whole long": Case(long_recording, read_recording, exact=True),
+    "recording without seal": Case(
+        without_seal(write_recording, recording), read_recording, exact=True
+    ),
     "recording of schema 1": Case(as_old(write_recording, recording), read_recording),
     "description": Case(lambda p: write_recording(recording(), p), describe),
     "measurement": Case(
         lambda p: write_measurement(measurement(), p), read_measurement, exact=True
+    ),
+    "measurement without seal": Case(
+        without_seal(write_measurement, measurement), read_measurement, exact=True
     ),
     "measurement of schema 1": Case(as_old(write_measurement, measurement), read_measurement),
     "part": Case(
@@ -246,6 +267,7 @@ CASES = {
     ),
     "settings": Case(written(settings_toml(Settings())), read_settings, ".toml"),
     "target": Case(written(TARGET), read_target, ".toml"),
+    "import description": Case(written(DESCRIPTION), read_description, ".toml"),
     "scenario": Case(
         lambda p: p.write_bytes((ROOT / "synthetic_traces/troubled_bath.toml").read_bytes()),
         read_scenario, ".toml",
