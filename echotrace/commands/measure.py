@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, integer
+from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.measure_long import LONG_TRACES, is_long, measure_long
 from echotrace.commands.measure_once import json_of, measure_once, print_measured, write_measured
 from echotrace.commands.process import say, say_json
@@ -135,6 +136,7 @@ def run(args: argparse.Namespace) -> int:
     code, records = 0, []
     for path in args.recording:
         recording = read_recording(path, lazy=True)
+        prepare_kernels("measure", len(args.recording) * recording.n_traces)
         if is_long(args, recording.n_traces):
             return measure_long(args, recording, settings, target)
         if several and not args.json:
