@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, integer
+from echotrace.commands.by_hand import add_hand_arguments, hand_options, read_hand, write_hand
 from echotrace.commands.process import say, say_json
 from echotrace.errors import ParameterError
-from echotrace.user_input import shorten, whole_number
 
 if TYPE_CHECKING:
+    from echotrace.decisions import Decisions
     from echotrace.measurement import Measurement
     from echotrace.recording import Recording
     from echotrace.settings import Settings
@@ -93,31 +94,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=integer(1, 1024),
         help="threads; the results do not depend on it",
     )
-    for word in ("accept", "reject"):
-        parser.add_argument(
-            f"--{word}",
-            metavar="SCAN=REASON",
-            action="append",
-            default=[],
-            help=f"{word} a scan by hand, numbered from 1 as in every output; the reason is kept "
-            "with the results; repeatable",
-        )
-
-
-def _decisions(word: str, given: list[str]) -> dict[int, str]:
-    found: dict[int, str] = {}
-    for item in given:
-        number, _, reason = item.partition("=")
-        if not reason.strip():
-            raise ParameterError(
-                f"--{word} {shorten(item)!r}: give the number of a scan and a reason, like "
-                f'--{word} 3="lid in the way"'
-            )
-        scan = whole_number(number, f"--{word} SCAN", low=1) - 1
-        if scan in found:
-            raise ParameterError(f"--{word}: scan {scan + 1} is named twice")
-        found[scan] = reason.strip()
-    return found
+    add_hand_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -132,22 +109,31 @@ def run(args: argparse.Namespace) -> int:
     if not args.recording:
         raise ParameterError("give a RECORDING to measure, or --write-settings FILE.toml")
     several = len(args.recording) > 1
-    if several and (args.output or args.report or args.accept or args.reject or args.resume):
+    if several and (args.output or args.report or hand_options(args) or args.resume):
         raise ParameterError(
             f"{len(args.recording)} recordings are measured and printed only; -o, --report, "
-            "--accept, --reject and --resume go with one recording"
+            "--resume and what is decided by hand (--gate, --pick, --accept, --reject, "
+            "--decisions, --write-decisions) go with one recording"
         )
-    accept, reject = _decisions("accept", args.accept), _decisions("reject", args.reject)
+    decisions = read_hand(args)
     code, records = 0, []
+    from echotrace.files.decisions_file import bound_to
     from echotrace.files.native import read_recording
 
     for path in args.recording:
         recording = read_recording(path, lazy=True)
+        if decisions or args.decisions is not None:
+            decisions = bound_to(
+                decisions,
+                recording,
+                path.name,
+                "" if args.decisions is None else str(args.decisions),
+            )
         if args.resume or (recording.n_traces >= _LONG_TRACES and _only_native(args)):
-            return _stream(args, recording, settings, target)
+            return _stream(args, recording, settings, target, decisions)
         if several and not args.json:
             say(f"{'' if path is args.recording[0] else chr(10)}{path}:")
-        one = _measure(args, recording, settings, target, accept, reject)
+        one = _measure(args, recording, settings, target, decisions)
         _write(args, path, one)
         if args.json:
             records.append({"file": str(path)} | _json(one) if several else _json(one))
@@ -188,6 +174,7 @@ class _Measured:
     recording: Recording
     settings: Settings
     target: Target | None
+    decisions: Decisions
     result: Measurement
     summaries: list[SittingSummary]
     judgements: list[SittingJudgement]
@@ -199,18 +186,22 @@ def _measure(
     recording: Recording,
     settings: Settings,
     target: Target | None,
-    accept: dict[int, str],
-    reject: dict[int, str],
+    decisions: Decisions,
 ) -> _Measured:
-    from echotrace.chain.by_hand import decide_by_hand
     from echotrace.chain.measure import measure
     from echotrace.report.made_with import made_with
     from echotrace.sittings.sitting import summarise
     from echotrace.sittings.sitting_quality import judge_sittings
 
     with _progress(recording.n_traces) as advance:
-        result = measure(recording, settings, target=target, progress=advance, workers=args.workers)
-    result = decide_by_hand(result, accept=accept, reject=reject)
+        result = measure(
+            recording,
+            settings,
+            target=target,
+            decisions=decisions,
+            progress=advance,
+            workers=args.workers,
+        )
     said = made_with(recording, settings, target)
     # Kept with the numbers wherever they go.
     result = replace(result, attributes={**result.attributes, "made_with": "\n".join(said)})
@@ -218,6 +209,7 @@ def _measure(
         recording=recording,
         settings=settings,
         target=target,
+        decisions=decisions,
         result=result,
         summaries=summarise(result, settings.sitting),
         judgements=judge_sittings(result, limits=settings.sitting),
@@ -244,8 +236,10 @@ def _write(args: argparse.Namespace, source: Path, one: _Measured) -> None:
             source=source.name,
             target=one.target,
             judgements=one.judgements,
+            decisions=one.decisions,
         )
         save_text(args.report, page)
+    write_hand(args, one.recording, one.decisions)
 
 
 def _print(args: argparse.Namespace, one: _Measured) -> None:
@@ -261,7 +255,7 @@ def _print(args: argparse.Namespace, one: _Measured) -> None:
             details=args.details,
         )
     )
-    for path in (*args.output, args.report):
+    for path in (*args.output, args.report, args.write_decisions):
         if path is not None:
             say(f"wrote {path}")
 
@@ -269,11 +263,15 @@ def _print(args: argparse.Namespace, one: _Measured) -> None:
 def _only_native(args: argparse.Namespace) -> bool:
     """Whether the one thing to be written is a native file."""
     one = len(args.output) == 1 and args.output[0].suffix.lower() == ".h5"
-    return one and args.report is None and not args.accept and not args.reject
+    return one and args.report is None
 
 
 def _stream(
-    args: argparse.Namespace, recording: Recording, settings: Settings, target: Target | None
+    args: argparse.Namespace,
+    recording: Recording,
+    settings: Settings,
+    target: Target | None,
+    decisions: Decisions,
 ) -> int:
     """Measure at constant memory, write block by block, print totals."""
     from echotrace.caution import CAUTION
@@ -282,9 +280,7 @@ def _stream(
     from echotrace.report.text import wrapped
 
     if not _only_native(args):
-        raise ParameterError(
-            "--resume goes with one -o FILE.h5 and without --report, --accept and --reject"
-        )
+        raise ParameterError("--resume goes with one -o FILE.h5 and without --report")
     path = args.output[0]
     try:
         with _progress(recording.n_traces, resume=args.resume) as advance:
@@ -293,6 +289,7 @@ def _stream(
                 path,
                 settings,
                 target=target,
+                decisions=decisions,
                 resume=args.resume,
                 workers=args.workers,
                 progress=advance,
@@ -304,6 +301,7 @@ def _stream(
                 "--resume goes on from there"
             )
         raise
+    write_hand(args, recording, decisions)
     total = summary.total
     if args.json:
         say_json({"caution": CAUTION, "groups": summary.to_records()})
@@ -317,6 +315,8 @@ def _stream(
             )
         for name, count in sorted(total.findings.items(), key=lambda item: -item[1]):
             say(f"  {count:>9} scans: {name}")
+        if args.write_decisions is not None:
+            say(f"wrote {args.write_decisions}")
         say(f"wrote {path}; sittings of so long a recording are not judged here")
         say(f"\n{wrapped(CAUTION, indent='', hanging='')}")
     return 0 if total.n_accepted else 1
@@ -377,6 +377,7 @@ def _json(one: _Measured) -> dict[str, Any]:
         ],
         "scans": scans,
         "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
+        "decisions": one.decisions.to_table() if one.decisions else None,
         "engine": result.engine,
         "settings": json.loads(result.settings_json),
     }

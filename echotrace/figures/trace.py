@@ -14,6 +14,7 @@ from echotrace.figures.style import (
     new_figure,
     quiet_axes,
 )
+from echotrace.measurement import BY_HAND
 from echotrace.settings import Settings
 from echotrace.signal.receiver import log_compress
 from echotrace.target import Target
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from echotrace.decisions import Decisions
     from echotrace.recording import Recording
 
 __all__ = ["plot_envelope", "plot_rf", "plot_trace", "trace_figure"]
@@ -120,7 +122,7 @@ def plot_envelope(view: TraceView, *, ax: Axes | None = None) -> Axes:
             color=COLOURS["muted"],
         )
     _draw_gates(view, ax, first_us, last_us)
-    if not all(gate.preset for gate in view.gates):
+    if _own_gates(view):
         _name_own_gates(ax, first_us)
     _draw_picks(view, ax)
     ax.set_xlim(first_us, last_us)
@@ -135,17 +137,28 @@ def _absolute_gates(view: TraceView) -> list[tuple[str, float, float]]:
     """Windows of the gates in delay; those whose reference has no pick are left out."""
     names = view.target.interface_names
     found = []
+    picked = {
+        name for name, code in zip(names, view.by_hand, strict=True) if BY_HAND[code] == "pick"
+    }
     for gate in view.gates:
+        if gate.interface in picked:
+            continue
         origin = view.delay_us[0, names.index(gate.relative_to)] if gate.relative_to else 0.0
         if np.isfinite(origin):
             found.append((gate.interface, origin + gate.start_us, origin + gate.stop_us))
     return found
 
 
+def _own_gates(view: TraceView) -> set[str]:
+    """Interfaces with a gate of the user's; a pick by hand has none."""
+    shown = {name for name, _, _ in _absolute_gates(view)}
+    return shown & {gate.interface for gate in view.gates if not gate.preset}
+
+
 def _draw_gates(view: TraceView, ax: Axes, first_us: float, last_us: float) -> None:
     """Gates as bars along the foot, one row for each interface so that none hides another."""
     names = view.target.interface_names
-    own = {gate.interface for gate in view.gates if not gate.preset}
+    own = _own_gates(view)
     for name, start_us, stop_us in _absolute_gates(view):
         k = names.index(name)
         row = _FLOOR_DB - 3.0 - 2.2 * k
@@ -201,13 +214,14 @@ def _draw_picks(view: TraceView, ax: Axes) -> None:
         if not np.isfinite(t):
             continue
         colour = interface_colour(name, k)
-        ax.axvline(t, color=colour, linewidth=0.9, ymax=0.86)
+        picked = BY_HAND[view.by_hand[k]] == "pick"
+        ax.axvline(t, color=colour, linewidth=0.9, ymax=0.86, linestyle="--" if picked else "-")
         taken = {row for at, row in shown if t - at < 0.13 * (last_us - first_us)}
         row = next(r for r in (0, 1, 2, 3) if r not in taken or r == 3)
         shown.append((t, row))
         at_end = t > first_us + 0.9 * (last_us - first_us)
         ax.annotate(
-            name.replace("_", " "),
+            name.replace("_", " ") + (" (by hand)" if picked else ""),
             (t, 2.0 + 5.2 * row),
             xytext=(-2 if at_end else 2, 0),
             textcoords="offset points",
@@ -224,6 +238,7 @@ def plot_trace(
     settings: Settings | None = None,
     *,
     target: Target | None = None,
+    decisions: Decisions | None = None,
     ax: Axes | None = None,
 ) -> Axes:
     """Draw the envelope of one trace with its gates and picks.
@@ -233,7 +248,7 @@ def plot_trace(
     recording : Recording
     trace : int
         Number of the trace.
-    settings, target
+    settings, target, decisions
         As for :func:`echotrace.measure`.
     ax : Axes, optional
         None makes a new figure.
@@ -242,7 +257,8 @@ def plot_trace(
     -------
     Axes
     """
-    return plot_envelope(view_trace(recording, trace, settings, target=target), ax=ax)
+    view = view_trace(recording, trace, settings, target=target, decisions=decisions)
+    return plot_envelope(view, ax=ax)
 
 
 def trace_figure(view: TraceView) -> Figure:

@@ -7,13 +7,14 @@ from typing import Any
 
 from echotrace.caution import SYNTHETIC, is_synthetic
 from echotrace.chain.plain import view_trace
+from echotrace.decisions import Decisions
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
 from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import describe_finding
 from echotrace.recording import Recording
-from echotrace.report.gates import own_gates_line
+from echotrace.report.gates import hand_lines, hand_words, own_gates_line
 from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
@@ -47,6 +48,7 @@ def measurement_page(
     source: str,
     target: Target | None = None,
     judgements: Sequence[SittingJudgement] = (),
+    decisions: Decisions | None = None,
 ) -> str:
     """What a measurement says, as one self-contained HTML page with a figure for each scan.
 
@@ -63,6 +65,8 @@ def measurement_page(
         As for :func:`echotrace.measure`.
     judgements
         As for :func:`measurement_text`.
+    decisions : Decisions, optional
+        Those that made the result.
     """
     left = _MAX_FIGURES
     sittings: list[dict[str, Any]] = []
@@ -82,7 +86,9 @@ def measurement_page(
                 for name in named_findings(result, k)
             ]
             try:
-                figure = trace_figure(view_trace(recording, k, settings, target=target))
+                figure = trace_figure(
+                    view_trace(recording, k, settings, target=target, decisions=decisions)
+                )
             except EchotraceError as error:
                 picture, why = None, str(error)
             else:
@@ -96,6 +102,7 @@ def measurement_page(
                     "length": length_text(result.axial_length_mm[k]),
                     "accepted": bool(result.accepted[k]),
                     "by_hand": bool(result.decided_by[k]),
+                    "marks": hand_words(result, k),
                     "findings": findings,
                     "figure": picture,
                     "why_no_figure": why,
@@ -128,7 +135,7 @@ def measurement_page(
             if recording.truth is not None or is_synthetic(recording.attributes)
             else "",
             "made_with": made_with(recording, settings, target),
-            "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
+            "by_hand": hand_lines(result),
             "score_means": SCORE_MEANS,
             "own_gates": own_gates_line(result),
             "settings_json": result.settings_json,
