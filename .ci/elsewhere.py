@@ -1,7 +1,8 @@
 """Run the tests marked ``elsewhere`` again as another machine or other versions would.
 
 ``python .ci/elsewhere.py [NAME ...]`` with the Python of the environment that has the ``test``
-extra; without names all of ``RUNS``. What cannot be run here is said on a line of its own.
+extra; without names all, one after the other. ``NAME+NAME`` is one run with both: versions and an
+arithmetic. What cannot be run here is said on a line of its own.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ from typing import Any
 
 ROOT = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-# Command of an interpreter and the variables that are changed for it.
-Run = tuple[list[str], dict[str, str]]
+# Variables that are changed for a run.
+Changes = dict[str, str]
 
 # Of the extra ``test``, what the marked tests import.
 NEEDED = {"pytest", "pytest-xdist", "hypothesis", "statsmodels", "pingouin", "pandas"}
@@ -76,9 +77,9 @@ def pythons() -> dict[tuple[int, int], str]:
     return there
 
 
-def probe(changes: dict[str, str]) -> dict[str, Any]:
+def probe(python: str, changes: Changes) -> dict[str, Any]:
     """What a fresh interpreter says of its arithmetic under changed variables."""
-    command = [sys.executable, "-c", PROBE]
+    command = [python, "-c", PROBE]
     done = subprocess.run(
         command, capture_output=True, text=True, check=False, env={**os.environ, **changes}
     )
@@ -88,9 +89,9 @@ def probe(changes: dict[str, str]) -> dict[str, Any]:
     return told
 
 
-def masked(core: str, cpu: str, features: list[str], tunables: str) -> dict[str, str]:
+def masked(python: str, core: str, cpu: str, features: list[str], tunables: str) -> Changes:
     """Variables under which libraries use less than the processor has; checked to be heard."""
-    plain = probe({})
+    plain = probe(python, {})
     changes = {
         "OPENBLAS_CORETYPE": core,
         "NPY_DISABLE_CPU_FEATURES": " ".join(features),
@@ -99,7 +100,7 @@ def masked(core: str, cpu: str, features: list[str], tunables: str) -> dict[str,
     }
     if tunables:
         changes["GLIBC_TUNABLES"] = tunables
-    told = probe(changes)
+    told = probe(python, changes)
     deaf = [f"numpy still uses {name}" for name in features if name in told["beyond"]]
     if not plain["cores"]:
         print("   numpy's and scipy's linear algebra is not OpenBLAS: it stays as it is")
@@ -115,26 +116,26 @@ def masked(core: str, cpu: str, features: list[str], tunables: str) -> dict[str,
     return changes
 
 
-def as_without_avx512(_: Path) -> Run:
+def without_avx512(python: str) -> Changes:
     """Nothing beyond AVX2."""
-    beyond = [name for name in probe({})["beyond"] if "AVX512" in name or name == "X86_V4"]
+    beyond = [name for name in probe(python, {})["beyond"] if "AVX512" in name or name == "X86_V4"]
     if not beyond:
         raise NotHereError("this processor has no AVX-512: the suite itself was that run")
-    return [sys.executable], masked("Haswell", "haswell", beyond, "")
+    return masked(python, "Haswell", "haswell", beyond, "")
 
 
-def as_oldest_processor(_: Path) -> Run:
+def oldest_processor(python: str) -> Changes:
     """Nothing beyond what the wheels demand: no AVX, no fused multiply-add, in libm neither."""
-    beyond = probe({})["beyond"]
+    beyond = probe(python, {})["beyond"]
     if not beyond:
         raise NotHereError("numpy finds nothing beyond its baseline here")
     if not set(beyond) & {"X86_V3", "AVX2"}:
         raise NotHereError("the variables are known for x86-64 only")
     tunables = "glibc.cpu.hwcaps=-AVX2,-FMA,-FMA4,-AVX512F"
-    return [sys.executable], masked("Nehalem", "generic", list(beyond), tunables)
+    return masked(python, "Nehalem", "generic", list(beyond), tunables)
 
 
-def install(python: str, folder: Path, requirements: list[str]) -> list[str]:
+def install(python: str, folder: Path, requirements: list[str]) -> str:
     """Make a new environment of wheels; the tests find the package in the current folder."""
     subprocess.run([python, "-m", "venv", str(folder)], check=True)
     inside = str(folder / ("Scripts" if os.name == "nt" else "bin") / "python")
@@ -144,10 +145,10 @@ def install(python: str, folder: Path, requirements: list[str]) -> list[str]:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
         raise NotHereError(f"no wheels: {done.stderr.strip().splitlines()[-1]}")
-    return [inside]
+    return inside
 
 
-def with_oldest_versions(folder: Path) -> Run:
+def oldest_versions(folder: Path) -> tuple[str, Changes]:
     """The lower bounds of pyproject.toml, on the oldest Python that is here."""
     oldest = [re.sub(r"^([\w-]+)>=([\w.]+)$", r"\1==\2", item) for item in PROJECT["dependencies"]]
     if wrong := [item for item in oldest if "==" not in item]:
@@ -159,7 +160,7 @@ def with_oldest_versions(folder: Path) -> Run:
     return inside, {"PYTEST_ADDOPTS": "-W ignore::DeprecationWarning"}
 
 
-def with_newest_python(folder: Path) -> Run:
+def newest_python(folder: Path) -> tuple[str, Changes]:
     """The newest Python here for which all wheels exist, and the newest versions for it."""
     newer = {v: path for v, path in pythons().items() if v > sys.version_info[:2]}
     for version, python in sorted(newer.items(), reverse=True):
@@ -176,37 +177,53 @@ def with_newest_python(folder: Path) -> Run:
 
 MARKED = "elsewhere and not slow"
 
-RUNS = {
-    "without-avx512": as_without_avx512,
-    "oldest-processor": as_oldest_processor,
-    "oldest-versions": with_oldest_versions,
-    "newest-python": with_newest_python,
-}
+VERSIONS = {"oldest-versions": oldest_versions, "newest-python": newest_python}
+ARITHMETIC = {"without-avx512": without_avx512, "oldest-processor": oldest_processor}
+NAMES = [*ARITHMETIC, *VERSIONS]
+
+
+def prepared(parts: list[str], folder: Path) -> tuple[str, Changes] | None:
+    """The interpreter of a run and its variables; None where nothing of it can be had here."""
+    python, there = sys.executable, False
+    changes: Changes = {}
+    for name in sorted(parts, key=NAMES.index, reverse=True):
+        try:
+            if name in VERSIONS:
+                python, more = VERSIONS[name](folder)
+            else:
+                more = ARITHMETIC[name](python)
+        except NotHereError as error:
+            print(f"   NOT RUN: {name}: {error}", flush=True)
+            continue
+        changes |= more
+        there = True
+    return (python, changes) if there else None
 
 
 def main() -> int:
     """Make the runs one after the other; 1 if tests failed in any."""
     parser = argparse.ArgumentParser(description=main.__doc__)
-    parser.add_argument("names", nargs="*", metavar="NAME", help=f"of {', '.join(RUNS)}")
-    names = parser.parse_args().names or list(RUNS)
+    parser.add_argument("names", nargs="*", metavar="NAME[+NAME]", help=f"of {', '.join(NAMES)}")
     failed = []
-    for name in names:
-        print(f"-- elsewhere: {name}", flush=True)
+    for run in parser.parse_args().names or NAMES:
+        parts = run.split("+")
+        if unknown := [name for name in parts if name not in NAMES]:
+            parser.error(f"no run is called {unknown[0]}; use {', '.join(NAMES)}")
+        print(f"-- elsewhere: {run}", flush=True)
         with tempfile.TemporaryDirectory() as folder:
-            try:
-                command, changes = RUNS[name](Path(folder))
-            except NotHereError as error:
-                print(f"   NOT RUN: {error}", flush=True)
+            found = prepared(parts, Path(folder))
+            if found is None:
                 continue
+            python, changes = found
             changes |= {"NUMBA_CACHE_DIR": str(Path(folder) / "kernels"), "MPLBACKEND": "agg"}
             done = subprocess.run(
-                [*command, "-m", "pytest", "-q", "-n", "2", "-m", MARKED],
+                [python, "-m", "pytest", "-q", "-n", "2", "-m", MARKED],
                 cwd=ROOT,
                 env={**os.environ, **changes},
                 check=False,
             )
             if done.returncode:
-                failed.append(name)
+                failed.append(f"{run} (exit code {done.returncode})")
     if failed:
         print(f"elsewhere: failed in {', '.join(failed)}")
     return 1 if failed else 0

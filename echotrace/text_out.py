@@ -44,6 +44,15 @@ def _written_out(found: re.Match[str]) -> str:
 def scan_numbers(scans: Iterable[int]) -> list[int]:
     """Numbers of scans as people count them, from 1; Python's indices count from 0.
 
+    Parameters
+    ----------
+    scans : iterable of int
+        Python's indices, from 0.
+
+    Returns
+    -------
+    list of int
+
     Examples
     --------
     >>> scan_numbers([0, 4])
@@ -62,6 +71,10 @@ def scan_names(scans: Iterable[int], most: int = 20) -> str:
     most : int
         How many are named; the rest is counted.
 
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> scan_names([2]), scan_names([0, 1, 4])
@@ -77,6 +90,14 @@ def scan_names(scans: Iterable[int], most: int = 20) -> str:
 
 def visible(text: str) -> str:
     r"""A text whose control characters are written out; line ends stay.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -95,6 +116,10 @@ def one_line(text: str, most: int = 0) -> str:
     most : int
         Characters that stay; 0 keeps all.
 
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> one_line("left\neye")
@@ -108,6 +133,14 @@ def one_line(text: str, most: int = 0) -> str:
 
 def picture_text(text: str) -> str:
     r"""A name for a picture: short, one line, no mathematics, only signs that the font has.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -135,6 +168,14 @@ def table_cell(text: str) -> str:
     An apostrophe is put in front of what begins with ``=``, ``+``, ``-``, ``@``, a tab or a
     carriage return; :func:`from_cell` takes it away.
 
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> table_cell("=1+1"), table_cell("demo-eye-1")
@@ -145,6 +186,14 @@ def table_cell(text: str) -> str:
 
 def from_cell(text: str) -> str:
     """The text that :func:`table_cell` made a cell of.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -164,6 +213,11 @@ def json_text(value: Any, encoding: str | None = "utf-8") -> str:
         because JSON has no number for them.
     encoding : str, optional
         Of where the text goes: signs that it lacks are written as escapes.
+
+    Returns
+    -------
+    str
+        Indented, without a line end at the end.
 
     Examples
     --------

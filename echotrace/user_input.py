@@ -47,6 +47,10 @@ def shorten(text: str, most: int = _ECHOED) -> str:
     most : int
         Characters that stay, 20 or more.
 
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> shorten("9" * 5000, 20)
@@ -64,6 +68,10 @@ def given(value: object) -> str:
     Parameters
     ----------
     value : object
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -170,6 +178,10 @@ def whole_number(
         Least and largest value that is allowed.
     error : type
         Class of the error raised.
+
+    Returns
+    -------
+    int
 
     Raises
     ------
@@ -285,6 +297,10 @@ def parsing(
     error : type
         Class of the error raised.
 
+    Yields
+    ------
+    None
+
     Raises
     ------
     FileFormatError
@@ -316,7 +332,7 @@ def parsing(
 
 
 def read_toml(path: Path) -> dict[str, Any]:
-    """Read a TOML file.
+    r"""Read a TOML file.
 
     Parameters
     ----------
@@ -330,6 +346,13 @@ def read_toml(path: Path) -> dict[str, Any]:
     ------
     ParameterError
         Naming the file, where it cannot be read or is no TOML.
+
+    Examples
+    --------
+    >>> file = folder / "mine.toml"
+    >>> _ = file.write_text("[receiver]\nbits = 12\n")
+    >>> read_toml(file)
+    {'receiver': {'bits': 12}}
     """
     with parsing(path, "a TOML file", error=ParameterError):
         with path.open("rb") as file:
@@ -348,6 +371,11 @@ def table_of(value: Any, where: str) -> Mapping[str, Any]:
         As a parser gives it.
     where : str
         File and table, for the message.
+
+    Returns
+    -------
+    mapping
+        The value.
 
     Raises
     ------
@@ -375,6 +403,10 @@ def tables_of(table: Mapping[str, Any], key: str, where: str) -> list[Mapping[st
     key : str
     where : str
         File and table, for the message.
+
+    Returns
+    -------
+    list of mapping
 
     Raises
     ------
@@ -404,6 +436,10 @@ def text_of(table: Mapping[str, Any], key: str, where: str, default: str | None 
     default : str, optional
         Where the key is not there; without one it must be.
 
+    Returns
+    -------
+    str
+
     Raises
     ------
     ParameterError
@@ -432,6 +468,10 @@ def truth_of(table: Mapping[str, Any], key: str, where: str, default: bool = Fal
         File and table, for the message.
     default : bool
         Where the key is not there.
+
+    Returns
+    -------
+    bool
 
     Raises
     ------

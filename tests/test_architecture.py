@@ -145,6 +145,30 @@ def test_chain_and_origin_do_not_know_each_other():
             assert not names & {"synthesis", "files"}, parts
 
 
+MOST_LINES, MEDIAN_LINES = 500, 200
+
+
+def _too_long(lines):
+    """What is wrong with the lengths of modules, given as name to number of lines."""
+    told = [
+        f"{name}: {n} lines, at most {MOST_LINES}" for name, n in lines.items() if n > MOST_LINES
+    ]
+    median = float(np.median(list(lines.values())))
+    return told + ([f"median of {median:g} lines"] if median > MEDIAN_LINES else [])
+
+
+def test_modules_are_short():
+    """A module fits into a head: none is over 500 lines, half of them are under 200."""
+    lines = {
+        str(path.relative_to(PACKAGE)): len(path.read_text(encoding="utf-8").splitlines())
+        for path in PACKAGE.rglob("*.py")
+    }
+    assert len(lines) > 100
+    assert _too_long(lines) == []
+    assert _too_long({"a": 501, "b": 10, "c": 20}) == ["a: 501 lines, at most 500"]
+    assert _too_long({"a": 201, "b": 202, "c": 20}) == ["median of 201 lines"]
+
+
 def test_only_kernels_import_numba():
     for parts, tree in _modules():
         if parts[0] == "kernels":

@@ -31,8 +31,8 @@ def test_modules_are_found():
 
 
 @pytest.mark.parametrize("name", MODULES)
-def test_examples_run(name, monkeypatch):
-    # Examples read the recordings that come with the repository.
+def test_examples_run(name, monkeypatch, tmp_path):
+    # Examples read the recordings that come with the repository and write into `folder`.
     monkeypatch.chdir(TOP)
     monkeypatch.setenv("MPLBACKEND", "agg")
     examples = _examples(name)
@@ -42,6 +42,8 @@ def test_examples_run(name, monkeypatch):
     runner = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE)
     said = []
     with np.printoptions(legacy=False):
-        for test in examples:
+        for k, test in enumerate(examples):
+            test.globs["folder"] = tmp_path / str(k)
+            test.globs["folder"].mkdir()
             runner.run(test, out=said.append)
     assert runner.failures == 0, "".join(said)

@@ -6,6 +6,7 @@ import resource
 import subprocess
 import sys
 import zipfile
+import zlib
 from pathlib import Path
 
 import h5py
@@ -317,3 +318,55 @@ def test_a_digest_cannot_be_taken_away(stored):
                 file["probe_focus_mm"][()] = 12.0
         with pytest.raises(FileFormatError, match="content digest does not match"):
             read_recording(stored)
+
+
+def planted(path, numbers):
+    """A recording of few samples whose one packed chunk unpacks to so many zeros."""
+    write_recording(recording(3, 40), path, compress=True)
+    with h5py.File(path, "r+") as file:
+        shape, chunks = file["samples"].shape, file["samples"].chunks
+        attrs = dict(file["samples"].attrs)
+        del file["samples"]
+        made = file.create_dataset(
+            "samples", shape, np.int16, chunks=chunks, shuffle=True, compression="gzip",
+            fletcher32=True,
+        )  # fmt: skip
+        for key, value in attrs.items():
+            if key not in ("DIMENSION_LIST", "CLASS", "NAME"):
+                made.attrs[key] = value
+        packer = zlib.compressobj(9)
+        raw = b"".join([packer.compress(bytes(1_000_000)) for _ in range(numbers // 1_000_000)])
+        made.id.write_direct_chunk((0, 0), raw + packer.flush() + bytes(4))
+
+
+def test_a_chunk_that_unpacks_to_gigabytes(tmp_path):
+    """The file is of 0.4 MB and its samples of a few hundred bytes; memory is measured."""
+    path = tmp_path / "a.h5"
+    planted(path, 400_000_000)
+    assert path.stat().st_size < 500_000
+    code = (
+        "import sys, resource\n"
+        "from echotrace.files.native import read_recording\n"
+        "from echotrace.errors import FileFormatError\n"
+        "before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
+        "try: read_recording(sys.argv[1])\n"
+        "except FileFormatError as error: print(error, file=sys.stderr)\n"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True
+    )
+    assert "chunks of dataset /samples unpack to more than its shape says" in done.stderr
+    assert int(done.stdout) < 100_000
+
+
+def test_packed_recordings_are_read_as_before(tmp_path):
+    path = tmp_path / "a.h5"
+    # Chunks large enough to be looked at.
+    made = recording(600, 4000)
+    write_recording(made, path, compress=True)
+    with h5py.File(path) as file:
+        first = file["samples"].id.get_chunk_info(0)
+        assert first.size * 1032 > affordable_bytes(path.stat().st_size)
+    assert np.array_equal(np.asarray(read_recording(path).samples), made.samples)
+    assert np.array_equal(read_recording(path, lazy=True).samples[37:590], made.samples[37:590])

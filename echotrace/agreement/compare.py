@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from echotrace.agreement.apart import told_apart
 from echotrace.agreement.differences import Differences, analyse_differences, hidden_spread
 from echotrace.agreement.limits import DIFFERENT_OPERATORS, SAME_OPERATOR, Limits, limits_of
 from echotrace.agreement.nested import Nested
@@ -136,9 +137,10 @@ def compare_methods(
     study_a, study_b, eyes, left_out = common_eyes(study_a, study_b)
     if left_out:
         shown = ", ".join(left_out[:6]) + (" …" if len(left_out) > 6 else "")
+        n_lost = joined.n_readings - study_a.n_readings - study_b.n_readings
         warnings.append(
             f"{len(left_out)} {'eye' if len(left_out) == 1 else 'eyes'} measured by one method "
-            f"only and left out: {shown}"
+            f"only and left out: {shown} ({n_lost} of {joined.n_readings} readings)"
         )
     subject_labels = tuple(subject for subject, _ in eyes)
     subject = np.unique(np.array(subject_labels), return_inverse=True)[1].reshape(-1)
@@ -162,6 +164,7 @@ def compare_methods(
             f"{joined.unit} in every eye; is one a copy of the other?"
         )
 
+    warnings += told_apart(joined, eyes, difference, linked=linked)
     replicated = [bool((nested.mean_squares()[1][1:] > 0).any()) for nested in (nested_a, nested_b)]
     draws = subject_draws(n_subjects, n_bootstrap, seed)
     found = analyse_differences(
@@ -207,6 +210,12 @@ def compare_methods(
         repeat_a, repeat_b = (
             repeatability(study, confidence=confidence, n_bootstrap=n_bootstrap, seed=seed)
             for study in (study_a, study_b)
+        )
+
+    elif all(replicated):
+        warnings.append(
+            "the readings of every sitting are identical by one of the methods, so that spreads "
+            "are not compared: are they copies of one another?"
         )
 
     boot = dict(found.bootstrap)

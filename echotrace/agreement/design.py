@@ -4,42 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrace.agreement.apart import repeated_readings
+from echotrace.agreement.readings import LABELS, Readings
 from echotrace.errors import ParameterError
-from echotrace.recording import Column
 
 __all__ = ["LABELS", "Design", "design_of"]
-
-LABELS = ("subject", "eye", "method", "operator", "sitting")
-"""What tells readings apart: those alike in all of them form a sitting."""
-
-
-class _Readings(Protocol):
-    """What a design is read from: labelled readings, such as a study."""
-
-    @property
-    def subject(self) -> Column: ...
-    @property
-    def eye(self) -> Column: ...
-    @property
-    def method(self) -> Column: ...
-    @property
-    def operator(self) -> Column: ...
-    @property
-    def value(self) -> NDArray[np.float64]: ...
-    @property
-    def order(self) -> NDArray[np.int64] | None: ...
-    @property
-    def source(self) -> str: ...
-    @property
-    def n_missing(self) -> int: ...
-    @property
-    def n_readings(self) -> int: ...
-    def group(self, *names: str) -> NDArray[np.intp]: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +113,7 @@ def _per(outer: NDArray[np.intp], inner: NDArray[np.intp]) -> NDArray[np.intp]:
     return np.bincount(pairs[0], minlength=_n(outer))
 
 
-def design_of(study: _Readings) -> Design:
+def design_of(study: Readings) -> Design:
     """Say how the readings of a study were taken and what that allows to be concluded.
 
     Parameters
@@ -202,7 +175,7 @@ def design_of(study: _Readings) -> Design:
     order_confounded = _order_confounded(study, eye_method, eye, method)
 
     n_subjects = _n(subject)
-    allows, forbids, warnings = [], [], []
+    allows, forbids, warnings = [], [], list(study.notes)
     replicated = bool((readings > 1).any())
     if replicated:
         allows.append("the repeatability within a sitting of each method")
@@ -250,13 +223,13 @@ def design_of(study: _Readings) -> Design:
             f"two eyes of {_count(both, 'subject')}: they are not independent, and intervals "
             "count subjects, not eyes"
         )
-    if study.order is None and replicated:
-        rows = np.vstack([sitting.astype(np.float64), study.value])
-        extra = study.n_readings - np.unique(rows, axis=1).shape[1]
+    if not study.numbered and replicated:
+        extra = repeated_readings(study)
         if extra:
             warnings.append(
-                f"{_count(extra, 'reading')} equal to another of the same sitting; without a "
-                "column 'order' a repeated reading cannot be told from a row entered twice"
+                f"{_count(extra, 'reading')} equal to another of the same sitting, more than "
+                "rounding makes; without a column 'order' a repeated reading cannot be told from a "
+                "row entered twice"
             )
     return Design(
         n_readings=study.n_readings,
@@ -281,7 +254,7 @@ def design_of(study: _Readings) -> Design:
 
 
 def _order_confounded(
-    study: _Readings, eye_method: NDArray[np.intp], eye: NDArray[np.intp], method: NDArray[np.intp]
+    study: Readings, eye_method: NDArray[np.intp], eye: NDArray[np.intp], method: NDArray[np.intp]
 ) -> bool | None:
     """Whether, in every eye with both, the same one of two methods came first."""
     if study.order is None or len(study.method.present) != 2:
@@ -295,4 +268,7 @@ def _order_confounded(
     if table.shape[0] < 2:
         return None
     sign = np.sign(table[:, 0] - table[:, 1])
-    return bool(sign[0] != 0 and (sign == sign[0]).all())
+    if (sign == 0).any():
+        # Numbers that begin anew with each method say nothing of their order.
+        return None
+    return bool((sign == sign[0]).all())

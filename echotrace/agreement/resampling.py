@@ -42,6 +42,8 @@ def jackknife(statistic: Callable[[Floats], Floats], sums: Floats) -> tuple[floa
     Returns
     -------
     value, standard_error : float
+        The error is NaN with fewer than three subjects, and where the value, or that of the study
+        without some subject, does not exist.
     df : int
         One less than the number of subjects.
 
@@ -59,9 +61,12 @@ def jackknife(statistic: Callable[[Floats], Floats], sums: Floats) -> tuple[floa
     n = sums.shape[0]
     total = sums.sum(axis=0)
     value = float(statistic(total))
-    if n < 3:
+    if n < 3 or not math.isfinite(value):
         return value, math.nan, n - 1
     left_out = statistic(total - sums)
+    if not np.isfinite(left_out).all():
+        # All the spread is one subject's, so that without it there is nothing to take a value of.
+        return value, math.nan, n - 1
     spread = left_out - left_out.mean()
     return value, math.sqrt(float(np.sum(spread**2)) * (n - 1) / n), n - 1
 
@@ -128,6 +133,8 @@ def studentised_interval(
     if not FEWEST_SUBJECTS <= n <= MOST_SUBJECTS or not draws.shape[0]:
         return math.nan, math.nan
     value, error, _ = jackknife(statistic, sums)
+    if not math.isfinite(error):
+        return math.nan, math.nan
     ratios = []
     for part in np.array_split(draws, max(1, draws.shape[0] * n // _AT_ONCE)):
         totals = part @ sums

@@ -249,7 +249,8 @@ def spread_heterogeneity(study_a: Study, study_b: Study) -> tuple[tuple[float, f
     Examples
     --------
     >>> subject = [name for name in "abcde" for _ in range(3)]
-    >>> value = [0.0, 0.1, 0.2, 1.0, 1.4, 1.8, 2.0, 2.1, 2.1, 3.0, 3.2, 3.3, 4.0, 4.0, 4.1]
+    >>> value = [20.0, 20.1, 20.2, 21.0, 21.4, 21.8, 22.0, 22.1, 22.1, 23.0, 23.2, 23.3]
+    >>> value += [24.0, 24.0, 24.1]
     >>> a = Study(value=value, subject=subject, method="contact")
     >>> b = Study(value=value[::-1], subject=subject, method="immersion")
     >>> (h_a, h_b), shared = spread_heterogeneity(a, b)

@@ -17,18 +17,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.agreement.design import LABELS, Design, design_of
+from echotrace.agreement.places import Places, SourceFile
+from echotrace.agreement.study_checks import (
+    impossible_lengths,
+    refuse_duplicates,
+    refuse_mixed_units,
+)
 from echotrace.agreement.study_table import study_columns
 from echotrace.errors import ParameterError
 from echotrace.files.csv_table import read_csv_table
 from echotrace.recording import Column
+from echotrace.text_out import scan_names
 
 if TYPE_CHECKING:
     from echotrace.measurement import Measurement
 
 __all__ = ["LABELS", "Design", "Study"]
-
-_UNIT_FACTOR = 5.0
-"""Readings of one eye that differ by more than this factor cannot share a unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,6 +59,14 @@ class Study:
         Where the readings come from, for error messages.
     n_missing : int
         Readings that were left out already.
+    places : Places, optional
+        Where each reading stands; by default rows counted from 1.
+    files : tuple of SourceFile
+        That the readings come from.
+    left_out, notes : tuple of str
+        Which readings were left out and why; what was read otherwise than it was written.
+    numbered : bool
+        Each reading has a number of its own, so that none was entered twice; so with ``order``.
 
     Raises
     ------
@@ -72,15 +84,23 @@ class Study:
     unit: str = "mm"
     source: str = "study"
     n_missing: int = field(default=0)
+    places: Places = cast("Places", None)  # noqa: RUF009
+    files: tuple[SourceFile, ...] = ()
+    left_out: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    numbered: bool = False
 
     def __post_init__(self) -> None:
         put = object.__setattr__
         value = np.array(self.value, dtype=np.float64)
         if value.ndim != 1:
             raise ParameterError(f"{self.source}: value has shape {value.shape}; give one column")
+        places = self.places
+        if cast("Places | None", places) is None:
+            places = Places.of(self.source, "row", np.arange(1, value.size + 1))
         if np.isinf(value).any():
             raise ParameterError(
-                f"{self.source}: row {int(np.flatnonzero(np.isinf(value))[0]) + 1} is infinite; "
+                f"{self.source}: {places.names(np.flatnonzero(np.isinf(value))[:1])} is infinite; "
                 "leave it empty if the reading is missing"
             )
         columns = {}
@@ -89,6 +109,7 @@ class Study:
         order = None
         if self.order is not None:
             order = np.array(self.order, dtype=np.int64)
+            put(self, "numbered", True)
             if order.shape != value.shape:
                 raise ParameterError(
                     f"{self.source}: order has {order.size} numbers for {value.size} readings"
@@ -99,10 +120,15 @@ class Study:
                 blank = [i for i, label in enumerate(column.labels) if not label.strip()]
                 row = int(np.flatnonzero(np.isin(column.codes, blank))[0])
                 raise ParameterError(
-                    f"{self.source}: row {row + 1}: {name} is empty; label every reading"
+                    f"{self.source}: {places.names([row])}: {name} is empty; label every reading"
                 )
-        _refuse_duplicates(value, columns, order, self.source)
+        refuse_duplicates(value, columns, order, self.source, places)
         keep = ~np.isnan(value)
+        if not keep.all():
+            empty = np.flatnonzero(~keep)
+            told = f"{empty.size} without a reading: {places.names(empty)}"
+            put(self, "left_out", (*self.left_out, told))
+        put(self, "places", places.take(keep))
         for name in LABELS:
             put(self, name, columns[name].take(keep))
         put(self, "n_missing", self.n_missing + int((~keep).sum()))
@@ -113,7 +139,11 @@ class Study:
             order = order[keep]
             order.flags.writeable = False
         put(self, "order", order)
-        _refuse_mixed_units(self, np.flatnonzero(keep))
+        if self.unit == "mm":
+            rows, what = impossible_lengths(value)
+            if rows.size:
+                raise ParameterError(f"{self.source}: {self.where(rows)}: {what}")
+        refuse_mixed_units(self)
 
     @property
     def n_readings(self) -> int:
@@ -129,9 +159,14 @@ class Study:
             codes = np.unique(codes, return_inverse=True)[1].reshape(-1)
         return codes.astype(np.intp)
 
+    def where(self, rows: NDArray[Any] | Sequence[int]) -> str:
+        """Where some of the readings stand, in words: lines of a file, scans, rows."""
+        return self.places.names(rows)
+
     def select(self, rows: NDArray[Any]) -> Study:
         """The study of some of the readings."""
-        changes: dict[str, Any] = {name: getattr(self, name).take(rows) for name in LABELS}
+        names = (*LABELS, "places")
+        changes: dict[str, Any] = {name: getattr(self, name).take(rows) for name in names}
         changes["value"] = self.value[rows]
         changes["order"] = None if self.order is None else self.order[rows]
         return self._with(**changes)
@@ -181,6 +216,11 @@ class Study:
             unit=units[0],
             source=" and ".join(dict.fromkeys(study.source for study in studies)),
             n_missing=sum(study.n_missing for study in studies),
+            places=Places.join([study.places for study in studies]),
+            files=tuple(dict.fromkeys(item for study in studies for item in study.files)),
+            left_out=tuple(dict.fromkeys(text for study in studies for text in study.left_out)),
+            notes=tuple(dict.fromkeys(text for study in studies for text in study.notes)),
+            numbered=all(study.numbered for study in studies),
             **columns,
         )
 
@@ -234,10 +274,15 @@ class Study:
         values, orders = [], []
         seen: dict[tuple[str, ...], int] = {}
         n_missing = 0
+        left_out: list[str] = []
+        places: list[Places] = []
         for number, part in enumerate(parts, start=1):
+            name = source if len(parts) == 1 else f"result {number}"
             keep = np.ones(part.n_traces, dtype=np.bool_) if all_scans else part.accepted
             n_missing += int((~keep).sum())
             rows = np.flatnonzero(keep)
+            places.append(Places.of(name, "scan", rows + 1))
+            left_out += _rejected(part, np.flatnonzero(~keep), name)
             codes = np.stack([getattr(part, name).codes for name in LABELS])
             for k in np.unique(codes, axis=1, return_index=True)[1]:
                 key = tuple(getattr(part, name)[int(k)] for name in LABELS)
@@ -247,9 +292,9 @@ class Study:
                         f"result {number}; leave one out, or label the sittings apart"
                     )
                 seen[key] = number
-            for name in LABELS:
-                column: Column = getattr(part, name)
-                labels[name].extend(np.asarray(column.labels, dtype=object)[column.codes[rows]])
+            for label in LABELS:
+                column: Column = getattr(part, label)
+                labels[label].extend(np.asarray(column.labels, dtype=object)[column.codes[rows]])
             values.append(part.axial_length_mm[rows])
             orders.append(rows + sum(item.n_traces for item in parts[: number - 1]))
         value = np.concatenate(values)
@@ -265,6 +310,9 @@ class Study:
             order=np.concatenate(orders) if len(parts) == 1 else None,
             source=source,
             n_missing=n_missing,
+            places=Places.join(places),
+            left_out=tuple(left_out),
+            numbered=True,
             **columns,
         )
 
@@ -277,69 +325,31 @@ class Study:
         path : str or Path
             A header line, then one reading per row. Wanted: ``subject``, ``method``, and one of
             ``axial_length_mm``, ``length_mm``, or ``value`` with ``unit``. Used where there:
-            ``eye``, ``operator``, ``sitting``, ``order``, ``accepted``. Commas, semicolons or
-            tabs; a decimal comma only with semicolons or tabs.
+            ``eye``, ``operator``, ``sitting``, ``order`` (or ``scan``), ``accepted``. Capitals and
+            blanks in these names do not matter. Commas, semicolons or tabs, or blanks as R writes
+            them; a decimal comma only without commas between the cells. A column of row names, as
+            data frames have it, is left out.
         all_scans : bool
             Keep the rows whose ``accepted`` is false.
 
         Raises
         ------
         FileFormatError
-            A file that is not such a table; the message names row and column.
+            A file that is not such a table; the message names line and column.
         MissingDetailError
             A ``value`` column without a unit.
         """
         return cls(**study_columns(read_csv_table(path), all_scans=all_scans))
 
 
-def _refuse_duplicates(
-    value: NDArray[np.float64],
-    columns: dict[str, Column],
-    order: NDArray[np.int64] | None,
-    source: str,
-) -> None:
-    rows = np.stack([column.codes.astype(np.float64) for column in columns.values()])
-    if order is not None:
-        rows = np.vstack([rows, order])
-        _, first, inverse, count = np.unique(
-            rows, axis=1, return_index=True, return_inverse=True, return_counts=True
-        )
-        if (count > 1).any():
-            which = int(np.flatnonzero(count > 1)[0])
-            second = int(np.flatnonzero(inverse.reshape(-1) == which)[1])
-            raise ParameterError(
-                f"{source}: rows {int(first[which]) + 1} and {second + 1} are duplicates (same "
-                f"{', '.join(columns)} and order {int(order[second])}); remove one"
-            )
-        return
-    if value.size < 2:
-        return
-    rows = np.vstack([rows, value])
-    _, inverse, count = np.unique(rows, axis=1, return_inverse=True, return_counts=True)
-    if count.size > 1 and (count > 1).all():
-        first_row, second = np.flatnonzero(inverse.reshape(-1) == inverse.reshape(-1)[0])[:2]
-        raise ParameterError(
-            f"{source}: every row occurs more than once (rows {int(first_row) + 1} and "
-            f"{int(second) + 1} for a start); the table seems to be pasted twice. Remove the "
-            "duplicates, or add a column 'order' that tells repeated readings apart"
-        )
-
-
-def _refuse_mixed_units(study: Study, row_numbers: NDArray[np.intp]) -> None:
-    if not study.n_readings or (study.value <= 0.0).any():
-        return
-    eye = study.group("subject", "eye")
-    n = int(eye.max()) + 1
-    low, high = np.full(n, np.inf), np.full(n, -np.inf)
-    np.minimum.at(low, eye, study.value)
-    np.maximum.at(high, eye, study.value)
-    bad = np.flatnonzero(high > _UNIT_FACTOR * low)
-    if bad.size:
-        rows = np.flatnonzero(eye == bad[0])
-        a, b = rows[np.argmin(study.value[rows])], rows[np.argmax(study.value[rows])]
-        raise ParameterError(
-            f"{study.source}: rows {row_numbers[a] + 1} and {row_numbers[b] + 1} are "
-            f"{study.value[a]:g} and {study.value[b]:g} for one eye of subject "
-            f"{study.subject[int(a)]}; the units seem to be mixed. Give all readings in "
-            f"{study.unit}"
-        )
+def _rejected(part: Measurement, rows: NDArray[np.intp], name: str) -> list[str]:
+    """Scans that were left out, by their findings."""
+    scans: dict[str, list[int]] = {}
+    for k in rows:
+        found = ", ".join(item.replace("_", " ") for item in part.finding_list(int(k)))
+        why = "by hand" if part.decided_by[k] else found or "no reason given"
+        scans.setdefault(why, []).append(int(k))
+    return [
+        f"{name}: {len(found)} not accepted ({why}): {scan_names(found, 8)}"
+        for why, found in scans.items()
+    ]

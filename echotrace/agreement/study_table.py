@@ -2,15 +2,42 @@
 
 from __future__ import annotations
 
+import hashlib
+from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.agreement.places import Places, SourceFile
+from echotrace.agreement.study_checks import impossible_lengths
+from echotrace.agreement.study_labels import column_names, labels_of, refuse_third_eyes
+from echotrace.caution import SYNTHETIC
 from echotrace.errors import FileFormatError, MissingDetailError
 from echotrace.files.csv_table import CsvTable
 
 __all__ = ["study_columns"]
 
 _VALUE_COLUMNS = ("axial_length_mm", "length_mm", "value")
-_DEFAULTS = {"eye": "none", "operator": "unnamed", "sitting": "1"}
+_DEFAULTS = {
+    "subject": "",
+    "method": "",
+    "eye": "none",
+    "operator": "unnamed",
+    "sitting": "1",
+}
+_KNOWN = (
+    *_VALUE_COLUMNS,
+    *_DEFAULTS,
+    "unit",
+    "order",
+    "scan",
+    "accepted",
+    "findings",
+    "decided_by",
+    "target",
+    "caution",
+)
 
 
 def study_columns(table: CsvTable, *, all_scans: bool = False) -> dict[str, Any]:
@@ -48,13 +75,15 @@ def study_columns(table: CsvTable, *, all_scans: bool = False) -> dict[str, Any]
     array([23.41])
     """
     path = table.path
+    table = column_names(table, _KNOWN)
     value_name = next((name for name in _VALUE_COLUMNS if name in table), None)
     missing = [name for name in ("subject", "method") if name not in table]
     if value_name is None:
         missing.append("axial_length_mm (or length_mm, or value with unit)")
     if missing:
         raise FileFormatError(
-            f"{path}: no column {', '.join(missing)}; the header has {', '.join(table.names)}"
+            f"{path}: no column {', '.join(missing)}; the header has "
+            f"{', '.join(name for name in table.names if name)}"
         )
     assert value_name is not None
     if value_name == "value" and "unit" not in table:
@@ -63,28 +92,71 @@ def study_columns(table: CsvTable, *, all_scans: bool = False) -> dict[str, Any]
         )
     if not len(table):
         raise FileFormatError(f"{path}: a header, but no readings below it")
-    n_all = len(table)
+    n_all, left_out = len(table), []
     if "accepted" in table and not all_scans:
-        table = table.select(table.truths("accepted"))
+        keep = table.truths("accepted")
+        left_out = _not_accepted(table, ~keep)
+        table = table.select(keep)
         if not len(table):
             raise FileFormatError(f"{path}: no row is accepted; count rejected scans too?")
-    for name in ("subject", "method"):
-        if "" in table.texts(name):
-            raise table.error(table.texts(name).index(""), name, "the cell is empty")
     value = table.numbers(value_name)
-    labels = {
-        name: table.texts(name, default) for name, default in _DEFAULTS.items() if name in table
-    }
+    unit = _unit(table, value_name)
+    if unit == "mm":
+        # A block or plate is measured under the same name; its column says so.
+        eyes = value_name == "axial_length_mm" and set(table.texts("target", "eye")) == {"eye"}
+        rows, what = impossible_lengths(value, eyes=eyes)
+        if rows.size:
+            others = Places.of(str(path), "line", np.array(table.lines)[rows[1:]])
+            more = f" (also {others.names(range(rows.size - 1))})" if rows.size > 1 else ""
+            raise table.error(int(rows[0]), value_name, f"{what}{more}")
+    labels, notes = {}, []
+    for name, default in _DEFAULTS.items():
+        if name in table:
+            labels[name], told = labels_of(table, name, default)
+            notes += told
+    if "eye" in labels:
+        refuse_third_eyes(table, labels["subject"], labels["eye"])
+    order = next((name for name in ("order", "scan") if name in table), None)
     return {
         "value": value,
-        "subject": table.texts("subject"),
-        "method": table.texts("method"),
-        "order": table.whole_numbers("order") if "order" in table else None,
-        "unit": _unit(table, value_name),
+        "order": None if order is None else table.whole_numbers(order),
+        "unit": unit,
         "source": str(path),
         "n_missing": n_all - len(table),
+        "places": Places.of(str(path), "line", table.lines),
+        "files": (SourceFile(name=path.name, sha256=_sha256(path), synthetic=_synthetic(table)),),
+        "left_out": tuple(left_out),
+        "notes": tuple(notes),
         **labels,
     }
+
+
+def _sha256(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
+
+
+def _synthetic(table: CsvTable) -> bool | None:
+    """Whether the table says that its readings are of invented traces."""
+    cautions = table.texts("caution")
+    return any(text.startswith(SYNTHETIC) for text in cautions) if any(cautions) else None
+
+
+def _not_accepted(table: CsvTable, rejected: NDArray[np.bool_]) -> list[str]:
+    lines: dict[str, list[int]] = {}
+    findings = table.texts("findings")
+    hands = table.texts("decided_by")
+    for k in np.flatnonzero(rejected):
+        why = findings[k].replace(" ", ", ").replace("_", " ") or "no reason given"
+        lines.setdefault("by hand" if hands[k] == "hand" else why, []).append(table.lines[k])
+    return [
+        f"{table.path.name}: {len(found)} not accepted ({why}): "
+        f"{Places.of('', 'line', found).names(range(len(found)))}"
+        for why, found in lines.items()
+    ]
 
 
 def _unit(table: CsvTable, value_name: str) -> str:

@@ -115,8 +115,13 @@ def run(args: argparse.Namespace) -> int:
 def _read(path: str, all_scans: bool) -> Study:
     from echotrace.agreement.study import Study
 
-    if Path(path).suffix.lower() in (".csv", ".tsv", ".txt"):
+    suffix = Path(path).suffix.lower()
+    if suffix in (".csv", ".tsv", ".txt"):
         return Study.read_csv(path, all_scans=all_scans)
+    if suffix in (".xlsx", ".xls", ".ods"):
+        from echotrace.errors import FileFormatError
+
+        raise FileFormatError(f"{path}: a workbook is not read; save the sheet as CSV in UTF-8")
     from echotrace.files.native import read_measurement
 
     return Study.from_measurements(read_measurement(path), all_scans=all_scans, source=path)

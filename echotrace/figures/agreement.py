@@ -76,6 +76,21 @@ def difference_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     result : Agreement
     ax : Axes, optional
         By default a figure one column wide.
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> lengths_mm = [23.0, 23.4, 24.1, 24.2, 22.0, 22.3]
+    >>> methods = ["contact", "immersion"] * 3
+    >>> study = et.Study(value=lengths_mm, subject=list("aabbcc"), method=methods)
+    >>> result = et.compare_methods(study)
+    >>> difference_plot(result).get_ylabel()
+    'contact − immersion (mm)'
     """
     ax = new_axes(ax, COLUMN_IN, 2.7)
     limits = result.limits
@@ -156,7 +171,29 @@ def _marks(result: Agreement) -> tuple[Floats, Floats, list[tuple[Any, str]]]:
 
 
 def spread_plot(result: Agreement, ax: Axes | None = None) -> Axes:
-    """SD within the sittings of each eye by both methods, with the pooled SD of each method."""
+    """SD within the sittings of each eye by both methods, with the pooled SD of each method.
+
+    Parameters
+    ----------
+    result : Agreement
+    ax : Axes, optional
+        By default a figure one column wide.
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> lengths_mm = [23.0, 23.4, 24.1, 24.2, 22.0, 22.3]
+    >>> methods = ["contact", "immersion"] * 3
+    >>> study = et.Study(value=lengths_mm, subject=list("aabbcc"), method=methods)
+    >>> result = et.compare_methods(study)
+    >>> spread_plot(result).get_xlabel()
+    'mean of both methods (mm)'
+    """
     ax = new_axes(ax, COLUMN_IN, 2.7)
     a, b = _names(result)
     unit = result.unit
@@ -222,6 +259,27 @@ def paired_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     """SD within sittings of each eye by both methods, joined: which method spreads more where.
 
     Without replicates, the means themselves are joined.
+
+    Parameters
+    ----------
+    result : Agreement
+    ax : Axes, optional
+        By default a figure one column wide.
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> lengths_mm = [23.0, 23.4, 24.1, 24.2, 22.0, 22.3]
+    >>> methods = ["contact", "immersion"] * 3
+    >>> study = et.Study(value=lengths_mm, subject=list("aabbcc"), method=methods)
+    >>> result = et.compare_methods(study)
+    >>> paired_plot(result).get_ylabel()
+    'length (mm)'
     """
     ax = new_axes(ax, COLUMN_IN, 2.7)
     replicated = bool(np.isfinite(result.sd_a).any() and np.isfinite(result.sd_b).any())
@@ -251,7 +309,29 @@ def paired_plot(result: Agreement, ax: Axes | None = None) -> Axes:
 
 
 def operator_plot(result: Agreement, ax: Axes | None = None) -> Axes:
-    """Bias of the eyes of each operator with its interval, and this operator's own limits."""
+    """Bias of the eyes of each operator with its interval, and this operator's own limits.
+
+    Parameters
+    ----------
+    result : Agreement
+    ax : Axes, optional
+        By default a figure one column wide.
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> lengths_mm = [23.0, 23.4, 24.1, 24.2, 22.0, 22.3]
+    >>> methods = ["contact", "immersion"] * 3
+    >>> study = et.Study(value=lengths_mm, subject=list("aabbcc"), method=methods)
+    >>> result = et.compare_methods(study)
+    >>> operator_plot(result).get_xlabel()
+    'bias contact − immersion (mm)'
+    """
     ax = new_axes(ax, COLUMN_IN, 2.7)
     rows = result.by_operator
     ax.axvspan(result.bias.low, result.bias.high, color=COLOURS["band"], linewidth=0)
@@ -280,7 +360,29 @@ def operator_plot(result: Agreement, ax: Axes | None = None) -> Axes:
 
 
 def scatter_plot(result: Agreement, ax: Axes | None = None) -> Axes:
-    """Method A against method B, with the line of equality and the Deming line."""
+    """Method A against method B, with the line of equality and the Deming line.
+
+    Parameters
+    ----------
+    result : Agreement
+    ax : Axes, optional
+        By default a figure one column wide.
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> lengths_mm = [23.0, 23.4, 24.1, 24.2, 22.0, 22.3]
+    >>> methods = ["contact", "immersion"] * 3
+    >>> study = et.Study(value=lengths_mm, subject=list("aabbcc"), method=methods)
+    >>> result = et.compare_methods(study)
+    >>> scatter_plot(result).get_ylabel()
+    'contact (mm)'
+    """
     ax = new_axes(ax, COLUMN_IN, 2.9)
     ax.scatter(
         result.mean_b,
@@ -330,6 +432,12 @@ def power_plot(
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> ax = power_plot({"SD 0.2 mm": lambda n: 1.0 - 1.0 / n}, [10, 20, 40])
+    >>> ax.get_xlabel(), ax.get_ylabel()
+    ('subjects', 'power')
     """
     ax = new_axes(ax, COLUMN_IN, 2.7)
     ax.axhline(wanted, color=COLOURS["muted"], linewidth=0.8, linestyle=":", zorder=0)
@@ -342,7 +450,26 @@ def power_plot(
 
 
 def agreement_figure(result: Agreement) -> Figure:
-    """Four panels, two columns wide: differences, spreads, pairs, operators (or both methods)."""
+    """Four panels, two columns wide: differences, spreads, pairs, operators (or both methods).
+
+    Parameters
+    ----------
+    result : Agreement
+
+    Returns
+    -------
+    Figure
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> lengths_mm = [23.0, 23.4, 24.1, 24.2, 22.0, 22.3]
+    >>> methods = ["contact", "immersion"] * 3
+    >>> study = et.Study(value=lengths_mm, subject=list("aabbcc"), method=methods)
+    >>> result = et.compare_methods(study)
+    >>> [ax.get_title(loc="left") for ax in agreement_figure(result).axes]
+    ['a', 'b', 'c', 'd']
+    """
     figure = new_figure(174.0 / 25.4, 5.4)
     axes = figure.subplots(2, 2)
     difference_plot(result, axes[0, 0])

@@ -39,7 +39,23 @@ INTERFACE_COLOURS = {
 
 
 def new_figure(width_in: float = 6.4, height_in: float = 3.6) -> Figure:
-    """A figure of its own, drawn without any window system."""
+    """A figure of its own, drawn without any window system.
+
+    Parameters
+    ----------
+    width_in, height_in : float
+        Inches.
+
+    Returns
+    -------
+    Figure
+        With the raster canvas; nothing is shown.
+
+    Examples
+    --------
+    >>> new_figure(4.0, 3.0).get_size_inches()
+    array([4., 3.])
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -49,14 +65,47 @@ def new_figure(width_in: float = 6.4, height_in: float = 3.6) -> Figure:
 
 
 def new_axes(ax: Axes | None, width_in: float = 6.4, height_in: float = 3.6) -> Axes:
-    """The axes given, or those of a new figure."""
+    """The axes given, or those of a new figure.
+
+    Parameters
+    ----------
+    ax : Axes or None
+        To be drawn on; None makes a new figure.
+    width_in, height_in : float
+        Of the new figure, inches.
+
+    Returns
+    -------
+    Axes
+
+    Examples
+    --------
+    >>> ax = new_axes(None)
+    >>> new_axes(ax) is ax
+    True
+    """
     if ax is not None:
         return ax
     return new_figure(width_in, height_in).add_subplot()
 
 
 def quiet_axes(ax: Axes) -> Axes:
-    """Take away the frame's upper and right lines and lighten the rest."""
+    """Take away the frame's upper and right lines and lighten the rest.
+
+    Parameters
+    ----------
+    ax : Axes
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> quiet_axes(new_axes(None)).spines["top"].get_visible()
+    False
+    """
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
     for side in ("left", "bottom"):

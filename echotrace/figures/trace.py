@@ -56,6 +56,18 @@ def plot_rf(view: TraceView, *, ax: Axes | None = None) -> Axes:
         Of one trace.
     ax : Axes, optional
         None makes a new figure.
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> plot_rf(view_trace(recording, 0)).get_xlabel()
+    'delay (µs)'
     """
     ax = quiet_axes(new_axes(ax, 7.2, 1.6))
     traces = view.traces
@@ -96,6 +108,18 @@ def plot_envelope(view: TraceView, *, ax: Axes | None = None) -> Axes:
         Of one trace.
     ax : Axes, optional
         None makes a new figure.
+
+    Returns
+    -------
+    Axes
+        What was drawn on.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> plot_envelope(view_trace(recording, 0)).get_ylabel()
+    'envelope (dB)'
     """
     ax = quiet_axes(new_axes(ax, 7.2, 3.0))
     traces = view.traces
@@ -256,13 +280,36 @@ def plot_trace(
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> et.plot_trace(recording, 2).figure.savefig(folder / "scan_3.png")
     """
     view = view_trace(recording, trace, settings, target=target, decisions=decisions)
     return plot_envelope(view, ax=ax)
 
 
 def trace_figure(view: TraceView) -> Figure:
-    """RF above and envelope below, on one delay axis."""
+    """RF above and envelope below, on one delay axis.
+
+    Parameters
+    ----------
+    view : TraceView
+        Of one trace.
+
+    Returns
+    -------
+    Figure
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> len(trace_figure(view_trace(recording, 0)).axes)
+    2
+    """
     figure = new_figure(7.6, 3.7)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(1.0, 2.4))
     plot_rf(view, ax=upper)

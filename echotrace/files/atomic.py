@@ -39,10 +39,28 @@ _mine: set[Path] = set()
 def checked_target(path: str | Path) -> Path:
     """The file that a path stands for, links followed; refused where none could be written.
 
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Path
+        Absolute; of the file itself, not of a link to it.
+
     Raises
     ------
     FileFormatError
         It is a folder, a device or a pipe, its folder does not exist, or the disk says no.
+
+    Examples
+    --------
+    >>> checked_target(folder / "new.csv").name
+    'new.csv'
+    >>> checked_target("synthetic_traces")
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.FileFormatError: synthetic_traces: is a folder; give the name of a file in it
     """
     with writing(path):
         target = Path(os.path.realpath(path))
@@ -88,6 +106,14 @@ def check_outputs(
         An output is an input, is named twice, or exists and ``overwrite`` is not given.
     FileFormatError
         An output cannot be written.
+
+    Examples
+    --------
+    >>> check_outputs(["README.md"])
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.ParameterError: README.md: exists already; give --overwrite to replace it, or \
+    another name
     """
     read = list(inputs)
     places: dict[Path, str | Path] = {}
@@ -131,6 +157,14 @@ def sweep(folder: Path) -> None:
     """Delete what processes of this machine left half written in a folder when they were killed.
 
     Files of a process that still runs stay, as do those of other machines.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Examples
+    --------
+    >>> sweep(folder)
     """
     with suppress(OSError):
         for entry in os.scandir(folder):
@@ -153,7 +187,12 @@ def _alive(process: int) -> bool:
 
 
 def remove_partial_files() -> None:
-    """Delete the half-written files of this process; for when it has been told to stop."""
+    """Delete the half-written files of this process; for when it has been told to stop.
+
+    Examples
+    --------
+    >>> remove_partial_files()
+    """
     for path in list(_mine):
         with suppress(OSError):
             path.unlink()
@@ -176,10 +215,22 @@ def atomic_target(path: str | Path, *, workplace: Path | None = None) -> Iterato
     workplace : Path, optional
         Another folder on the same drive for the temporary file.
 
+    Yields
+    ------
+    Path
+        Where to write.
+
     Raises
     ------
     FileFormatError
         The folder does not exist, the path is no ordinary file, or it cannot be written.
+
+    Examples
+    --------
+    >>> with atomic_target(folder / "note.txt") as partial:
+    ...     _ = partial.write_text("whole")
+    >>> (folder / "note.txt").read_text()
+    'whole'
     """
     target = checked_target(path)
     folder = workplace or target.parent
@@ -208,14 +259,49 @@ def atomic_target(path: str | Path, *, workplace: Path | None = None) -> Iterato
 
 
 def push(path: Path) -> None:
-    """Wait until the disk has what was written to a file."""
+    """Wait until the disk has what was written to a file.
+
+    Parameters
+    ----------
+    path : Path
+
+    Examples
+    --------
+    >>> file = folder / "note.txt"
+    >>> _ = file.write_text("whole")
+    >>> push(file)
+    """
     with path.open("rb+") as file:
         os.fsync(file.fileno())
 
 
 @contextmanager
 def writing(path: str | Path) -> Iterator[None]:
-    """Turn a failure of the disk or of permissions into a :class:`FileFormatError`."""
+    """Turn a failure of the disk or of permissions into a :class:`FileFormatError`.
+
+    Parameters
+    ----------
+    path : str or Path
+        As messages name it.
+
+    Yields
+    ------
+    None
+
+    Raises
+    ------
+    FileFormatError
+        In place of an :class:`OSError` from within.
+
+    Examples
+    --------
+    >>> with writing("note.txt"):
+    ...     raise PermissionError(13, "Permission denied")
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.FileFormatError: note.txt: cannot be written (Permission denied); what was \
+    there before is untouched
+    """
     try:
         yield
     except OSError as error:
@@ -228,10 +314,22 @@ def writing(path: str | Path) -> Iterator[None]:
 def save_text(path: str | Path, text: str) -> None:
     """Write a text file so that it is either the old one or the whole new one.
 
+    Parameters
+    ----------
+    path : str or Path
+    text : str
+        Written as UTF-8.
+
     Raises
     ------
     FileFormatError
         Naming the file; an existing file is then untouched.
+
+    Examples
+    --------
+    >>> save_text(folder / "note.txt", "23.45 mm")
+    >>> (folder / "note.txt").read_text(encoding="utf-8")
+    '23.45 mm'
     """
     with atomic_target(path) as partial, writing(path):
         partial.write_text(text, encoding="utf-8")

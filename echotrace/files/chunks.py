@@ -81,6 +81,16 @@ def read_rows(
     ------
     FileFormatError
         The file is in another state, or changed while it was read.
+
+    Examples
+    --------
+    >>> from echotrace.files.native import read
+    >>> path = Path("synthetic_traces/contact_sitting.h5")
+    >>> recording = read(path)
+    >>> shape, kind = recording.samples.shape, recording.samples.dtype
+    >>> rows = read_rows(path, "samples", shape, kind, 1, 3)
+    >>> rows is None or bool((rows == recording.samples[1:3]).all())
+    True
     """
     try:
         with path.open("rb", buffering=0) as file:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -28,6 +29,7 @@ it; case does not matter."""
 
 _TRUE, _FALSE = ("true", "t", "1", "yes"), ("false", "f", "0", "no")
 _SEPARATORS = ",;\t"
+_ROW_NAME = re.compile(r"[0-9]+")
 
 
 def decoded_text(path: Path) -> str:
@@ -46,6 +48,13 @@ def decoded_text(path: Path) -> str:
     ------
     FileFormatError
         The file cannot be read or holds no text.
+
+    Examples
+    --------
+    >>> file = folder / "old.csv"
+    >>> _ = file.write_bytes("delay;µs".encode("cp1252"))
+    >>> decoded_text(file)
+    'delay;µs'
     """
     try:
         raw = path.read_bytes()
@@ -172,6 +181,10 @@ class CsvTable:
                 raise self.error(k, name, f"{self.texts(name)[k]!r} is neither true nor false")
         return np.array([cell in _TRUE for cell in cells], dtype=np.bool_)
 
+    def renamed(self, names: tuple[str, ...]) -> CsvTable:
+        """The table with other names of its columns."""
+        return replace(self, names=names)
+
     def select(self, keep: Sequence[bool] | NDArray[np.bool_]) -> CsvTable:
         """The table of some of its rows."""
         chosen = [k for k, kept in enumerate(keep) if kept]
@@ -189,8 +202,9 @@ def read_csv_table(path: str | Path) -> CsvTable:
     ----------
     path : str or Path
         A line of names, then one row a line; commas, semicolons or tabs between the cells (a first
-        line such as ``sep=;`` says which), quotes around cells that hold them. Empty lines, and
-        empty columns behind the last name, are left out.
+        line such as ``sep=;`` says which), or blanks where the line of names has none of these;
+        quotes around cells that hold them. Empty lines, empty columns behind the last name, and
+        the row names of a data frame, which have no name above them, are left out.
 
     Returns
     -------
@@ -219,7 +233,11 @@ def read_csv_table(path: str | Path) -> CsvTable:
         skipped, text = 1, rest
         first = rest.partition("\n")[0]
     separator = said if said and said in _SEPARATORS else max(_SEPARATORS, key=first.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    blanks = not said and not first.count(separator) and " " in first.strip()
+    separator = " " if blanks else separator
+    reader = csv.reader(
+        io.StringIO(text, newline=""), delimiter=separator, strict=True, skipinitialspace=blanks
+    )
     table: list[list[str]] = []
     lines: list[int] = []
     begins = 1
@@ -239,6 +257,7 @@ def read_csv_table(path: str | Path) -> CsvTable:
     names = table[0]
     while names and not names[-1]:
         names.pop()
+    names, table[1:] = _without_row_names(names, table[1:], quoted='"' in first)
     for name in names:
         if names.count(name) > 1:
             what = f"column {name!r} occurs twice; rename one" if name else "a column has no name"
@@ -257,3 +276,24 @@ def read_csv_table(path: str | Path) -> CsvTable:
         lines=tuple(lines[1:]),
         decimal_comma=separator != ",",
     )
+
+
+def _without_row_names(
+    names: list[str], rows: list[list[str]], *, quoted: bool
+) -> tuple[list[str], list[list[str]]]:
+    """A table without a first column that has no name, or stands to the left of all names.
+
+    Data frames write the names of their rows so. Without a name above, every row has one cell more
+    than there are names, and the first ones are all different numbers, or quoted texts.
+    """
+    first = [row[0] for row in rows]
+    if names and names[0] == "" and names.count("") == 1:
+        return names[1:], [row[1:] for row in rows]
+    if (
+        rows
+        and all(len(row) == len(names) + 1 and row[-1] for row in rows)
+        and len(set(first)) == len(first)
+        and (quoted or all(_ROW_NAME.fullmatch(cell) for cell in first))
+    ):
+        return names, [row[1:] for row in rows]
+    return names, rows

@@ -27,6 +27,11 @@ _BLOCK_SAMPLES = 4_000_000
 def describe(path: str | Path) -> dict[str, Any]:
     """Describe a recording or a measurement; the samples are walked block by block.
 
+    Parameters
+    ----------
+    path : str or Path
+        A native file.
+
     Returns
     -------
     dict
@@ -36,6 +41,12 @@ def describe(path: str | Path) -> dict[str, Any]:
     ------
     FileFormatError
         The file is not native or cannot be read.
+
+    Examples
+    --------
+    >>> about = describe("synthetic_traces/contact_sitting.h5")
+    >>> about["kind"], about["n_traces"], about["sampling_rate_hz"]
+    ('recording', 6, 100000000.0)
     """
     kind = file_kind(path)
     about: dict[str, Any] = {"file": Path(path).name, "kind": kind}

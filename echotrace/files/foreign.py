@@ -80,7 +80,25 @@ class Variable:
 
 
 def trouble_with(shape: tuple[int, ...], dtype: np.dtype[Any]) -> str:
-    """Say why an array cannot be traces, or return an empty text."""
+    """Say why an array cannot be traces, or return an empty text.
+
+    Parameters
+    ----------
+    shape : tuple of int
+    dtype : numpy.dtype
+
+    Returns
+    -------
+    str
+        To be put behind the name of the array.
+
+    Examples
+    --------
+    >>> trouble_with((5, 3000), np.dtype("complex64"))
+    'is complex; store the real RF or its envelope'
+    >>> trouble_with((5, 3000), np.dtype("int16"))
+    ''
+    """
     if dtype.kind == "O" or dtype.hasobject:
         return "holds objects, which are never loaded because they can run code"
     if dtype.kind == "c":
@@ -95,12 +113,33 @@ def trouble_with(shape: tuple[int, ...], dtype: np.dtype[Any]) -> str:
 def choose(path: Path, variables: Mapping[str, Variable], wanted: str | None) -> str:
     """Choose the array that holds the traces; never guess between several.
 
+    Parameters
+    ----------
+    path : Path
+        For messages.
+    variables : mapping of str to Variable
+        All that the file has.
+    wanted : str or None
+        Name that the user gave.
+
+    Returns
+    -------
+    str
+        Name of the array.
+
     Raises
     ------
     ParameterError
         The wanted one is not there.
     FileFormatError
         It cannot be traces, none can, or several can.
+
+    Examples
+    --------
+    >>> variables = {"rf": Variable((5, 3000), "float64", lambda: np.ones((5, 3000)))}
+    >>> variables["rate"] = Variable((1,), "float64", lambda: np.array([1e8]))
+    >>> choose(Path("traces.npz"), variables, None)
+    'rf'
     """
     if wanted is not None:
         if wanted not in variables:
@@ -145,7 +184,34 @@ def _listed(variables: Mapping[str, Variable]) -> str:
 
 
 def number_from(path: Path, variables: Mapping[str, Variable], name: str | None) -> float | None:
-    """Read one number from a named variable."""
+    """Read one number from a named variable.
+
+    Parameters
+    ----------
+    path : Path
+        For messages.
+    variables : mapping of str to Variable
+    name : str or None
+        None where the user named none.
+
+    Returns
+    -------
+    float or None
+        As it stands in the file: the caller knows its unit.
+
+    Raises
+    ------
+    ParameterError
+        There is no such variable.
+    FileFormatError
+        It is not one number.
+
+    Examples
+    --------
+    >>> variables = {"rate": Variable((), "float64", lambda: np.array(1e8))}
+    >>> number_from(Path("traces.npz"), variables, "rate")
+    100000000.0
+    """
     if name is None:
         return None
     if name not in variables:
@@ -168,7 +234,47 @@ def from_variables(
     sampling_rate_variable: str | None,
     start_delay_variable: str | None,
 ) -> Foreign:
-    """Take traces, and the numbers the user says are in the file, from named arrays."""
+    """Take traces, and the numbers the user says are in the file, from named arrays.
+
+    Parameters
+    ----------
+    path : Path
+        For messages.
+    variables : mapping of str to Variable
+        All that the file has.
+    variable : str or None
+        Name of the traces, where the user gave it.
+    samples_first : bool
+        The array is (n_samples, n_traces).
+    sampling_rate_variable, start_delay_variable : str or None
+        Names of the numbers of the file that hold the sampling rate, Hz, and the delay of the first
+        sample, µs.
+
+    Returns
+    -------
+    Foreign
+
+    Raises
+    ------
+    ParameterError
+        A variable that was named is not there.
+    FileFormatError
+        No array, or several, can be the traces; one that was named cannot; or the file changed.
+
+    Examples
+    --------
+    >>> variables = {"rf": Variable((5, 3000), "float64", lambda: np.ones((5, 3000)))}
+    >>> found = from_variables(
+    ...     Path("traces.npz"),
+    ...     variables,
+    ...     variable=None,
+    ...     samples_first=False,
+    ...     sampling_rate_variable=None,
+    ...     start_delay_variable=None,
+    ... )
+    >>> found.samples.shape, found.variable, found.sampling_rate_hz
+    ((5, 3000), 'rf', None)
+    """
     name = choose(path, variables, variable)
     with parsing(path, "a file of arrays"):
         array = variables[name].load()
@@ -185,7 +291,26 @@ def from_variables(
 
 
 def oriented(array: NDArray[Any], samples_first: bool) -> NDArray[Any]:
-    """Bring an array to (n_traces, n_samples); a vector is one trace, whichever way it lies."""
+    """Bring an array to (n_traces, n_samples); a vector is one trace, whichever way it lies.
+
+    Parameters
+    ----------
+    array : ndarray, (n, m) or (n,)
+    samples_first : bool
+        The array is (n_samples, n_traces).
+
+    Returns
+    -------
+    ndarray, (n_traces, n_samples)
+        A view where that is possible.
+
+    Examples
+    --------
+    >>> oriented(np.zeros((3000, 5)), samples_first=True).shape
+    (5, 3000)
+    >>> oriented(np.zeros(3000), samples_first=True).shape
+    (1, 3000)
+    """
     if array.ndim == 1 or (array.ndim == 2 and 1 in array.shape):
         return array.reshape(1, -1)
     return array.T if samples_first else array

@@ -61,13 +61,22 @@ def state_of(file: int | Path) -> State:
     Returns
     -------
     tuple of int
+
+    Examples
+    --------
+    >>> file = folder / "note.txt"
+    >>> _ = file.write_text("one")
+    >>> before = state_of(file)
+    >>> _ = file.write_text("another")
+    >>> state_of(file) == before
+    False
     """
     found = os.stat(file)  # noqa: PTH116
     return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
 
 
 def open_regular(path: Path) -> io.FileIO:
-    """Open an ordinary file for reading, without waiting for the other end of a pipe.
+    r"""Open an ordinary file for reading, without waiting for the other end of a pipe.
 
     Parameters
     ----------
@@ -81,6 +90,12 @@ def open_regular(path: Path) -> io.FileIO:
     ------
     FileFormatError
         It is not there, not to be read, or not an ordinary file.
+
+    Examples
+    --------
+    >>> with open_regular(Path("synthetic_traces/contact_sitting.h5")) as file:
+    ...     file.read(4)
+    b'\x89HDF'
     """
     try:
         descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | _BINARY)
@@ -272,6 +287,12 @@ def open_hdf5(path: Path) -> Iterator[tuple[Any, GuardedFile]]:
     ------
     FileFormatError
         It cannot be opened, is locked, is no HDF5 file, or was changed while it was read.
+
+    Examples
+    --------
+    >>> with open_hdf5(Path("synthetic_traces/contact_sitting.h5")) as (file, guard):
+    ...     file["samples"].shape
+    (6, 3904)
     """
     import h5py
 

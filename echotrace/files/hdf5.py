@@ -53,11 +53,21 @@ _SMALL_CHUNK_ROWS = 32_768
 def unit_of(name: str) -> str | None:
     """The unit that a name ends in, in a spelling both UCUM and udunits know.
 
+    Parameters
+    ----------
+    name : str
+        Of a dataset, as ``axial_length_mm``.
+
     Returns
     -------
     str or None
         ``"1"`` for names without a unit; None where no common spelling exists (``_db``,
         ``_deg``, compound units).
+
+    Examples
+    --------
+    >>> unit_of("axial_length_mm"), unit_of("speed_m_per_s"), unit_of("score"), unit_of("gain_db")
+    ('mm', 'm/s', '1', None)
     """
     if name.endswith("_m_per_s"):
         return "m/s"
@@ -76,6 +86,25 @@ def stamp(
 
     All of ``provenance`` goes into the group ``provenance``, from which it is read back; what
     catalogues of NetCDF files look for is repeated at the root.
+
+    Parameters
+    ----------
+    file : h5py.File
+    kind : {"recording", "measurement"}
+    version : int
+        Of the schema.
+    title, summary : str
+    provenance : mapping of str to str
+
+    Examples
+    --------
+    >>> import h5py
+    >>> with h5py.File(folder / "new.h5", "w") as file:
+    ...     stamp(
+    ...         file, kind="recording", version=2, title="", summary="", provenance={"seed": "7"}
+    ...     )
+    ...     file.attrs["schema_name"], file.attrs["seed"], file["provenance"].attrs["seed"]
+    ('echotrace_recording', '7', '7')
     """
     now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     tool = f"echotrace {echotrace.__version__}"
@@ -103,7 +132,30 @@ _REPEATED = ("source", "source_sha256", "seed", "settings")
 
 
 def write_texts(group: Any, texts: Mapping[str, str], what: str) -> None:
-    """Write a mapping of texts as attributes of a group."""
+    """Write a mapping of texts as attributes of a group.
+
+    Parameters
+    ----------
+    group : h5py.Group
+    texts : mapping of str to str
+    what : str
+        What they are, for messages.
+
+    Raises
+    ------
+    ParameterError
+        A name or a text that HDF5, or a reader of NetCDF-4, could not hold.
+
+    Examples
+    --------
+    >>> import h5py
+    >>> with h5py.File(folder / "new.h5", "w") as file:
+    ...     write_texts(file, {"setting up": "bath"}, "attributes")
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.ParameterError: attributes: the name 'setting up' cannot be stored; use \
+    letters, digits and '_', beginning with a letter
+    """
     for key, value in texts.items():
         if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_.+-]*", key):
             raise ParameterError(
@@ -129,9 +181,33 @@ def storable(text: str, what: str) -> str:
 def add_axis(group: Any, name: str, values: Any, *, long_name: str, grows: bool = False) -> Any:
     """Add an axis: a dimension scale whose data are numbers or texts.
 
+    Parameters
+    ----------
+    group : h5py.Group
+    name : str
+    values : sequence of int or of str
+        What the axis counts, one each.
+    long_name : str
+        In words.
+    grows : bool
+        More can be appended.
+
     Returns
     -------
     h5py.Dataset
+
+    Raises
+    ------
+    ParameterError
+        A text that HDF5 cannot hold.
+
+    Examples
+    --------
+    >>> import h5py
+    >>> with h5py.File(folder / "new.h5", "w") as file:
+    ...     axis = add_axis(file, "scan", [0, 1, 2], long_name="number of the scan")
+    ...     axis.is_scale, axis.shape
+    (True, (3,))
     """
     import h5py
 
@@ -188,6 +264,15 @@ def add(
     Returns
     -------
     h5py.Dataset
+
+    Examples
+    --------
+    >>> import h5py
+    >>> with h5py.File(folder / "new.h5", "w") as file:
+    ...     scan = add_axis(file, "scan", [0, 1], long_name="number of the scan")
+    ...     length = add(file, "axial_length_mm", [23.4, 23.5], [scan])
+    ...     str(length.attrs["units"]), str(length.attrs["long_name"])
+    ('mm', 'axial length')
     """
     array = np.asarray(values)
     if array.dtype.kind == "b":
@@ -230,18 +315,65 @@ def _spelled_out(name: str) -> str:
 
 
 def set_flags(data: Any, meanings: Sequence[str]) -> None:
-    """Say what the codes 0, 1, … of a dataset mean, as CF does."""
+    """Say what the codes 0, 1, … of a dataset mean, as CF does.
+
+    Parameters
+    ----------
+    data : h5py.Dataset
+        Of whole numbers.
+    meanings : sequence of str
+        One word for each code.
+
+    Examples
+    --------
+    >>> import h5py
+    >>> with h5py.File(folder / "new.h5", "w") as file:
+    ...     data = file.create_dataset("eye", data=[0, 1, 1])
+    ...     set_flags(data, ["left", "right"])
+    ...     data.attrs["flag_values"].tolist(), str(data.attrs["flag_meanings"])
+    ([0, 1], 'left right')
+    """
     data.attrs["flag_values"] = np.arange(len(meanings), dtype=data.dtype)
     data.attrs["flag_meanings"] = " ".join(meanings)
 
 
 def is_flag_word(text: str) -> bool:
-    """Tell whether a text can stand in CF's blank-separated ``flag_meanings``."""
+    """Tell whether a text can stand in CF's blank-separated ``flag_meanings``.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> is_flag_word("silicone_oil_1000"), is_flag_word("silicone oil")
+    (True, False)
+    """
     return re.fullmatch(r"[A-Za-z0-9_.+@-]+", text) is not None
 
 
 def append_rows(data: Any, values: NDArray[Any]) -> None:
-    """Append rows to a dataset that grows."""
+    """Append rows to a dataset that grows.
+
+    Parameters
+    ----------
+    data : h5py.Dataset
+        Made with ``grows``.
+    values : ndarray, (n, ...)
+
+    Examples
+    --------
+    >>> import h5py
+    >>> with h5py.File(folder / "new.h5", "w") as file:
+    ...     data = file.create_dataset("rows", data=np.zeros((1, 2)), maxshape=(None, 2))
+    ...     append_rows(data, np.ones((3, 2)))
+    ...     data.shape
+    (4, 2)
+    """
     start = data.shape[0]
     data.resize(start + values.shape[0], axis=0)
     data[start:] = values

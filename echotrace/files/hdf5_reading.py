@@ -13,10 +13,14 @@ from numpy.typing import NDArray
 
 import echotrace
 from echotrace.errors import EchotraceError, FileFormatError, SchemaVersionError
-from echotrace.files.guarded import GuardedFile, affordable_bytes, open_hdf5
+from echotrace.files.guarded import GuardedFile, State, affordable_bytes, open_hdf5
+from echotrace.files.packed import unpacks_beyond
 from echotrace.user_input import shorten
 
 __all__ = ["NativeGroup", "damaged", "opened", "reading"]
+
+# Datasets whose chunks were looked at, by name and state of the file.
+_UNPACK_AS_STATED: set[tuple[str, State]] = set()
 
 _MADE_ELSEWHERE = "the file is damaged or was made by another program"
 
@@ -159,6 +163,22 @@ class NativeGroup:
                 f"{self.path}: dataset {data.name} claims {max(chunk, claimed) / 1e6:.0f} MB, more "
                 f"than a file of {self.guard.state[2] / 1e6:.3g} MB can hold; {_MADE_ELSEWHERE}"
             )
+        if self._unpacks_beyond(data.name):
+            raise FileFormatError(
+                f"{self.path}: chunks of dataset {data.name} unpack to more than its shape says; "
+                f"{_MADE_ELSEWHERE}"
+            )
+
+    def _unpacks_beyond(self, name: str) -> bool:
+        """Asked once for a file as it is: its blocks are read one after the other."""
+        key = (name, self.guard.state)
+        if key not in _UNPACK_AS_STATED:
+            if unpacks_beyond(self.group.file[name], affordable_bytes(self.guard.state[2])):
+                return True
+            if len(_UNPACK_AS_STATED) > 1000:
+                _UNPACK_AS_STATED.clear()
+            _UNPACK_AS_STATED.add(key)
+        return False
 
     def array(
         self, name: str, shape: tuple[int | None, ...], dtype: Any = None, kinds: str = "fiu"
@@ -230,6 +250,12 @@ def opened(path: str | Path, *, kind: str | None, newest: int = 0) -> Iterator[N
         kind.
     SchemaVersionError
         Written by a newer echotrace.
+
+    Examples
+    --------
+    >>> with opened("synthetic_traces/contact_sitting.h5", kind="recording") as root:
+    ...     root.number("sampling_rate_hz")
+    100000000.0
     """
     path = Path(path)
     with reading(path), open_hdf5(path) as (file, guard):
@@ -245,10 +271,23 @@ def reading(path: Path) -> Iterator[None]:
     ----------
     path : Path
 
+    Yields
+    ------
+    None
+
     Raises
     ------
     FileFormatError
         Naming the file.
+
+    Examples
+    --------
+    >>> with reading(Path("old.h5")):
+    ...     raise KeyError("samples")
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.FileFormatError: old.h5: damaged or not of this layout (samples); copy it \
+    again from where it came
     """
     try:
         yield
@@ -282,6 +321,15 @@ def damaged(path: Path, error: BaseException | str) -> FileFormatError:
     path : Path
     error : exception or str
         What was found.
+
+    Returns
+    -------
+    FileFormatError
+
+    Examples
+    --------
+    >>> print(damaged(Path("old.h5"), OSError("truncated file")))
+    old.h5: cut short; copy it again from where it came
     """
     text = " ".join(str(error).split()).strip("'\"")
     if "truncated" in text:

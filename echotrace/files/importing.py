@@ -134,6 +134,23 @@ def import_recording(
         An argument that is not possible, or that contradicts the file.
     RecordingError
         Samples that cannot form a recording.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> np.save(folder / "traces.npy", np.sin(np.arange(3000.0))[None] * [[1.0], [0.9]])
+    >>> recording = et.import_recording(
+    ...     folder / "traces.npy",
+    ...     sampling_rate_hz=100e6,
+    ...     start_delay_us=0.0,
+    ...     signal="rf",
+    ...     method="immersion",
+    ...     eye="right",
+    ...     lens_state="phakic",
+    ...     probe=et.Probe(centre_frequency_hz=10e6),
+    ... )
+    >>> recording.n_traces, recording.signal
+    (2, 'rf')
     """
     path = Path(path)
     if path.is_dir():

@@ -37,14 +37,52 @@ _CODED = ("eye", "method", "lens_state", "lens_material", "vitreous")
 
 
 def portable(dtype: np.dtype[Any]) -> np.dtype[Any]:
-    """The nearest number type that NetCDF-4 knows and that holds every value."""
+    """The nearest number type that NetCDF-4 knows and that holds every value.
+
+    Parameters
+    ----------
+    dtype : numpy.dtype
+        Of real numbers.
+
+    Returns
+    -------
+    numpy.dtype
+        In the order of bytes of this machine.
+
+    Examples
+    --------
+    >>> portable(np.dtype(">i2")), portable(np.dtype("float16"))
+    (dtype('int16'), dtype('float32'))
+    """
     if dtype.kind == "f":
         return np.dtype(np.float32 if dtype.itemsize <= 4 else np.float64)
     return dtype.newbyteorder("=")
 
 
 def check_column_name(name: str, what: str, group: Any) -> None:
-    """Refuse a name under which no further dataset of a group can be stored."""
+    """Refuse a name under which no further dataset of a group can be stored.
+
+    Parameters
+    ----------
+    name : str
+    what : str
+        What is to be stored, for the message.
+    group : container of str
+        Names that are taken.
+
+    Raises
+    ------
+    ParameterError
+        It is no identifier, or taken.
+
+    Examples
+    --------
+    >>> check_column_name("samples", "truth", ["samples"])
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.ParameterError: truth: a column cannot be stored under the name 'samples'; \
+    use letters, digits and '_', and none of samples
+    """
     if not name.isidentifier() or name in group:
         raise ParameterError(
             f"{what}: a column cannot be stored under the name {name!r}; use letters, digits and "
@@ -53,13 +91,58 @@ def check_column_name(name: str, what: str, group: Any) -> None:
 
 
 def row_codes(column: Column, name: str, known: dict[str, int]) -> NDArray[np.int32]:
-    """Codes of a block's labels in the table of the whole file, which grows by those not known."""
+    """Codes of a block's labels in the table of the whole file, which grows by those not known.
+
+    Parameters
+    ----------
+    column : Column
+        Of a block of traces.
+    name : str
+        Of the column, for messages.
+    known : dict of str to int
+        Label to code; labels that are new are added.
+
+    Returns
+    -------
+    ndarray of int32, (n_traces,)
+
+    Raises
+    ------
+    ParameterError
+        A label that HDF5 cannot hold.
+
+    Examples
+    --------
+    >>> known = {"left": 0}
+    >>> block = Column(np.array([0, 1, 0], np.int32), ("right", "left"))
+    >>> row_codes(block, "eye", known), known
+    (array([1, 0, 1], dtype=int32), {'left': 0, 'right': 1})
+    """
     table = [known.setdefault(hdf5.storable(label, name), len(known)) for label in column.labels]
     return np.array(table, np.int32)[column.codes]
 
 
 def write_label_table(file: Any, name: str, labels: tuple[str, ...]) -> None:
-    """Write the table of labels of a column, by code."""
+    """Write the table of labels of a column, by code.
+
+    Parameters
+    ----------
+    file : h5py.File
+        Holding the codes under ``name``.
+    name : str
+        Of the column.
+    labels : tuple of str
+        By code.
+
+    Examples
+    --------
+    >>> import h5py
+    >>> with h5py.File(folder / "new.h5", "w") as file:
+    ...     _ = file.create_dataset("eye", data=np.array([0, 1], np.int32))
+    ...     write_label_table(file, "eye", ("left", "right"))
+    ...     str(file["eye"].attrs["flag_meanings"]), list(file["eye_label"].asstr())
+    ('left right', ['left', 'right'])
+    """
     hdf5.add_axis(file, f"{name}_label", labels, long_name=f"{name}, by code")
     if name in _CODED and all(hdf5.is_flag_word(label) for label in labels):
         hdf5.set_flags(file[name], labels)
@@ -82,6 +165,13 @@ def read_column(root: NativeGroup, name: str, n_traces: int) -> Column:
     ------
     FileFormatError
         Codes or table are missing, of another form, or do not belong together.
+
+    Examples
+    --------
+    >>> from echotrace.files.hdf5_reading import opened
+    >>> with opened("synthetic_traces/contact_sitting.h5", kind="recording") as root:
+    ...     read_column(root, "method", 6).labels
+    ('contact',)
     """
     codes = root.array(name, (n_traces,), np.int32, kinds="iu")
     labels = root.labels(f"{name}_label")
@@ -94,7 +184,23 @@ def read_column(root: NativeGroup, name: str, n_traces: int) -> Column:
 
 
 def read_provenance(root: NativeGroup) -> dict[str, str]:
-    """Read where the data come from; empty where the file does not say."""
+    """Read where the data come from; empty where the file does not say.
+
+    Parameters
+    ----------
+    root : NativeGroup
+
+    Returns
+    -------
+    dict of str to str
+
+    Examples
+    --------
+    >>> from echotrace.files.hdf5_reading import opened
+    >>> with opened("synthetic_traces/contact_sitting.h5", kind="recording") as root:
+    ...     read_provenance(root)["seed"]
+    '12'
+    """
     group = root.subgroup("provenance")
     return {} if group is None else group.texts()
 
@@ -115,19 +221,57 @@ def add_labels(digest: ContentDigest, columns: Mapping[str, tuple[str, ...]]) ->
     digest : ContentDigest
     columns : mapping of str to tuple of str
         Labels of each column, by code.
+
+    Examples
+    --------
+    >>> one, two = ContentDigest(), ContentDigest()
+    >>> add_labels(one, {"eye": ("left", "right")})
+    >>> add_labels(two, {"eye": ("right", "left")})
+    >>> one.hexdigest() == two.hexdigest()
+    False
     """
     for name, labels in columns.items():
         digest.texts(f"{name}_label", labels)
 
 
 def write_digest(file: Any, digest: ContentDigest) -> None:
-    """Write the digest of all that a result depends on."""
+    """Write the digest of all that a result depends on.
+
+    Parameters
+    ----------
+    file : h5py.File
+    digest : ContentDigest
+
+    Examples
+    --------
+    >>> import h5py
+    >>> with h5py.File(folder / "new.h5", "w") as file:
+    ...     write_digest(file, ContentDigest())
+    ...     len(file.attrs["content_digest"])
+    32
+    """
     file.attrs[_DIGEST] = digest.hexdigest()
     file.attrs[f"{_DIGEST}_method"] = _METHOD
 
 
 def has_digest(root: NativeGroup) -> bool:
-    """Whether a file is to be held against a digest; those of schema 1 have none."""
+    """Whether a file is to be held against a digest; those of schema 1 have none.
+
+    Parameters
+    ----------
+    root : NativeGroup
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> from echotrace.files.hdf5_reading import opened
+    >>> with opened("synthetic_traces/contact_sitting.h5", kind="recording") as root:
+    ...     has_digest(root)
+    True
+    """
     return root.version > 1 or _DIGEST in root.group.attrs
 
 
@@ -142,6 +286,12 @@ def warn_without_digest(root: NativeGroup) -> None:
     -----
     EchotraceWarning
         It has none.
+
+    Examples
+    --------
+    >>> from echotrace.files.hdf5_reading import opened
+    >>> with opened("synthetic_traces/contact_sitting.h5", kind="recording") as root:
+    ...     warn_without_digest(root)  # it has one
     """
     if not has_digest(root):
         warnings.warn(
@@ -166,6 +316,16 @@ def check_digest(root: NativeGroup, digest: ContentDigest) -> None:
     ------
     FileFormatError
         Something was not read as it was written.
+
+    Examples
+    --------
+    >>> from echotrace.files.hdf5_reading import opened
+    >>> with opened("synthetic_traces/contact_sitting.h5", kind="recording") as root:
+    ...     check_digest(root, ContentDigest())
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.FileFormatError: synthetic_traces/contact_sitting.h5: damaged or not of this \
+    layout (its content digest does not match); copy it again from where it came
     """
     if has_digest(root) and root.text(_DIGEST) != digest.hexdigest():
         raise damaged(root.path, "its content digest does not match")

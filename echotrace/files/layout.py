@@ -36,6 +36,11 @@ def layout_problems(path: str | Path) -> list[str]:
     ------
     FileFormatError
         The file is not native or cannot be read.
+
+    Examples
+    --------
+    >>> layout_problems("synthetic_traces/contact_sitting.h5")
+    []
     """
     import h5py
 

@@ -77,6 +77,18 @@ def is_mat5(path: Path) -> bool:
     Parameters
     ----------
     path : Path
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> import scipy
+    >>> file = folder / "traces.mat"
+    >>> scipy.io.savemat(file, {"rf": np.zeros((5, 300)), "about": {"rate": 1e8}})
+    >>> is_mat5(file)
+    True
     """
     with open_regular(path) as file:
         head = file.read(_HEAD_BYTES)
@@ -99,6 +111,14 @@ def mat5_variables(path: Path) -> dict[str, Variable]:
     ------
     FileFormatError
         A tag, a size or a type is not what it must be at its place.
+
+    Examples
+    --------
+    >>> import scipy
+    >>> file = folder / "traces.mat"
+    >>> scipy.io.savemat(file, {"rf": np.zeros((5, 300)), "about": {"rate": 1e8}})
+    >>> {name: str(item) for name, item in mat5_variables(file).items()}
+    {'rf': '5 × 300 double', 'about.rate': '1 × 1 double'}
     """
     with open_regular(path) as file:
         raw = file.readall()
@@ -311,6 +331,12 @@ def stacked(items: Sequence[Variable]) -> Variable | None:
     Returns
     -------
     Variable or None
+
+    Examples
+    --------
+    >>> items = [Variable((1, 300), "float64", lambda: np.zeros((1, 300))) for _ in range(5)]
+    >>> str(stacked(items))
+    '5 × 300 float64, one by one'
     """
     if not items or any(item.trouble or math.prod(item.shape) != max(item.shape) for item in items):
         return None

@@ -48,6 +48,14 @@ def mat_variables(path: Path, *, other_files: bool = False) -> dict[str, Variabl
     ------
     FileFormatError
         It is no MAT file, or damaged.
+
+    Examples
+    --------
+    >>> import scipy
+    >>> file = folder / "traces.mat"
+    >>> scipy.io.savemat(file, {"rf": np.zeros((5, 300))})
+    >>> mat_variables(file)["rf"].load().shape
+    (5, 300)
     """
     with parsing(path, "a MAT file"):
         with open_regular(path) as file:
@@ -101,6 +109,14 @@ def hdf5_variables(path: Path, *, other_files: bool = False) -> dict[str, Variab
     ------
     FileFormatError
         It is no HDF5 file, or damaged.
+
+    Examples
+    --------
+    >>> import h5py
+    >>> with h5py.File(folder / "traces.h5", "w") as file:
+    ...     file["rf"] = np.zeros((5, 300))
+    >>> hdf5_variables(folder / "traces.h5")["rf"].shape
+    (5, 300)
     """
     import h5py
 

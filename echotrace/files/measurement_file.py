@@ -75,6 +75,14 @@ def write_measurement(measurement: Measurement, path: str | Path, *, compress: b
         The file cannot be written.
     ParameterError
         A name cannot be stored.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/contact_sitting.h5"))
+    >>> et.write_measurement(result, folder / "measured.h5")
+    >>> bool((et.read_measurement(folder / "measured.h5").score == result.score).all())
+    True
     """
     with MeasurementWriter(path, grows=False, compress=compress) as writer:
         writer.append(measurement)
@@ -372,6 +380,14 @@ def read_measurement(path: str | Path) -> Measurement:
     -----
     EchotraceWarning
         The file is of schema 1, which has no content digest.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/contact_sitting.h5"))
+    >>> et.write_measurement(result, folder / "measured.h5")
+    >>> et.read_measurement(folder / "measured.h5").n_traces
+    6
     """
     with opened(path, kind="measurement", newest=MEASUREMENT_VERSION) as root:
         digest = ContentDigest()

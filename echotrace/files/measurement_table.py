@@ -28,7 +28,7 @@ _LENGTHS = ("axial_length_mm", "axial_length_u_mm", "axial_length_u_shared_mm")
 
 
 def read_measurement_table(path: str | Path) -> Measurement:
-    """Read the lengths, labels and findings of scans from a CSV table.
+    r"""Read the lengths, labels and findings of scans from a CSV table.
 
     Parameters
     ----------
@@ -48,6 +48,16 @@ def read_measurement_table(path: str | Path) -> Measurement:
         The file cannot be read, or a cell is not what its column says; row and column are named.
     MissingDetailError
         A column is missing that must not be guessed.
+
+    Examples
+    --------
+    >>> file = folder / "lengths.csv"
+    >>> _ = file.write_text(
+    ...     "subject,eye,method,lens_state,accepted,axial_length_mm\n"
+    ...     "demo-1,right,contact,phakic,true,23.41\n"
+    ... )
+    >>> read_measurement_table(file).axial_length_mm
+    array([23.41])
     """
     table = read_csv_table(path)
     if not len(table):

@@ -52,6 +52,11 @@ def content_digest(path: str | Path) -> str:
     ------
     FileFormatError
         The file is not native or cannot be read.
+
+    Examples
+    --------
+    >>> len(content_digest("synthetic_traces/contact_sitting.h5"))
+    32
     """
     with opened(path, kind=None) as root:
         return root.text("content_digest")
@@ -60,10 +65,23 @@ def content_digest(path: str | Path) -> str:
 def file_kind(path: str | Path) -> str:
     """Tell whether a native file holds a ``"recording"`` or a ``"measurement"``.
 
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    {"recording", "measurement"}
+
     Raises
     ------
     FileFormatError
         It is neither.
+
+    Examples
+    --------
+    >>> file_kind("synthetic_traces/contact_sitting.h5")
+    'recording'
     """
     with opened(path, kind=None) as root:
         return root.text("schema_name").removeprefix("echotrace_")

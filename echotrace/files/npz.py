@@ -38,6 +38,12 @@ def npy_variables(path: Path) -> dict[str, Variable]:
     ------
     FileFormatError
         It is no NPY file, damaged, or claims more than it holds.
+
+    Examples
+    --------
+    >>> np.save(folder / "rf.npy", np.zeros((5, 300)))
+    >>> str(npy_variables(folder / "rf.npy")["array"])
+    '5 × 300 float64'
     """
     with parsing(path, "an NPY file"), open_regular(path) as file:
         size = state_of(file.fileno())[2]
@@ -59,6 +65,12 @@ def npz_variables(path: Path) -> dict[str, Variable]:
     ------
     FileFormatError
         It is no NPZ file, damaged, or claims more than a file of its size can hold.
+
+    Examples
+    --------
+    >>> np.savez(folder / "run.npz", rf=np.zeros((5, 300)), rate=1e8)
+    >>> sorted(npz_variables(folder / "run.npz"))
+    ['rate', 'rf']
     """
     found = {}
     most = affordable_bytes(state_of(path)[2])

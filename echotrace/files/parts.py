@@ -81,6 +81,16 @@ def read_part(path: Path, place: str) -> Measurement:
     Notes
     -----
     See :func:`write_part` for an example.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/contact_sitting.h5"))
+    >>> write_part(result, folder / "0.part", "scans from 0 of my run")
+    >>> read_part(folder / "0.part", "scans from 1 of my run")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.FileFormatError: ...
     """
     try:
         written = path.read_bytes()

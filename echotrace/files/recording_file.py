@@ -70,6 +70,12 @@ def read_recording(path: str | Path, *, lazy: bool = False) -> Recording:
     -----
     EchotraceWarning
         The file is of schema 1, which has no content digest.
+
+    Examples
+    --------
+    >>> recording = read_recording("synthetic_traces/contact_sitting.h5", lazy=True)
+    >>> recording.samples[1:3].shape
+    (2, 3904)
     """
     with opened(path, kind="recording", newest=RECORDING_VERSION) as root:
         digest = ContentDigest()
@@ -122,6 +128,23 @@ def add_facts(
     digest : ContentDigest
     sampling_rate_hz, start_delay_us, signal, probe, receiver, attributes
         As in a :class:`~echotrace.recording.Recording`.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/contact_sitting.h5")
+    >>> digest = ContentDigest()
+    >>> add_facts(
+    ...     digest,
+    ...     sampling_rate_hz=recording.sampling_rate_hz,
+    ...     start_delay_us=recording.start_delay_us,
+    ...     signal=recording.signal,
+    ...     probe=recording.probe,
+    ...     receiver=recording.receiver,
+    ...     attributes=recording.attributes,
+    ... )
+    >>> len(digest.hexdigest())
+    32
     """
     digest.number("sampling_rate_hz", sampling_rate_hz)
     digest.number("start_delay_us", start_delay_us)

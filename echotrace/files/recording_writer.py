@@ -57,6 +57,14 @@ def write_recording(recording: Recording, path: str | Path, *, compress: bool = 
     ------
     FileFormatError
         The file cannot be written.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/contact_sitting.h5")
+    >>> write_recording(recording, folder / "small.h5", compress=True)
+    >>> bool((et.read(folder / "small.h5").samples == recording.samples).all())
+    True
     """
     n_traces = recording.n_traces
     with RecordingWriter(path, expected_traces=n_traces, compress=compress) as writer:

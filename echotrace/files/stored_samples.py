@@ -42,6 +42,11 @@ def rows_in(size_bytes: int, n_samples: int, dtype: np.dtype[Any]) -> int:
     Returns
     -------
     int
+
+    Examples
+    --------
+    >>> rows_in(512 * 1024, 4096, np.dtype(np.int16))
+    64
     """
     return max(1, size_bytes // (n_samples * dtype.itemsize))
 
@@ -73,6 +78,18 @@ def checked_blocks(
     ------
     FileFormatError
         A block is not what was written.
+
+    Examples
+    --------
+    >>> rows = np.zeros((4, 300), np.int16)
+    >>> digests = np.array([block_digest(rows[:2]), block_digest(rows[2:])], np.uint64)
+    >>> checked_blocks(Path("run.h5"), rows, 0, 2, digests.tobytes()) is rows
+    True
+    >>> rows[3, 7] = 1
+    >>> checked_blocks(Path("run.h5"), rows, 0, 2, digests.tobytes())  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.FileFormatError: ...
     """
     if digests:
         told = np.frombuffer(digests, np.uint64)

@@ -75,7 +75,22 @@ class Field:
 
 
 def schema_path(path: str | Path) -> Path:
-    """Where the schema of a table lies: ``results.csv`` has ``results.schema.json``."""
+    """Where the schema of a table lies: ``results.csv`` has ``results.schema.json``.
+
+    Parameters
+    ----------
+    path : str or Path
+        Of the table.
+
+    Returns
+    -------
+    Path
+
+    Examples
+    --------
+    >>> schema_path("results.csv").name
+    'results.schema.json'
+    """
     return Path(path).with_suffix(".schema.json")
 
 
@@ -110,6 +125,16 @@ def write_table(
         Fields and columns do not match.
     FileFormatError
         The files cannot be written.
+
+    Examples
+    --------
+    >>> fields = [
+    ...     Field(name="scan", type="integer", description="number of the scan"),
+    ...     Field(name="length_mm", type="number", description="length", unit="mm"),
+    ... ]
+    >>> write_table(folder / "l.csv", fields, {"scan": [1, 2], "length_mm": [23.41, float("nan")]})
+    >>> (folder / "l.csv").read_text().split()
+    ['scan,length_mm', '1,23.41', '2,']
     """
     path = Path(path)
     if path.suffix == ".json":
@@ -193,6 +218,14 @@ def write_measurement_table(measurement: Measurement, path: str | Path) -> None:
     ------
     FileFormatError
         The files cannot be written.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/contact_sitting.h5"))
+    >>> write_measurement_table(result, folder / "results.csv")
+    >>> sorted(item.name for item in folder.iterdir())
+    ['results.csv', 'results.schema.json']
     """
     n = measurement.n_traces
     fields: list[Field] = []

@@ -58,7 +58,7 @@ def read_text(
     skip_lines: int | None = None,
     index_column: bool | None = None,
 ) -> Foreign:
-    """Read traces from a text file.
+    r"""Read traces from a text file.
 
     Parameters
     ----------
@@ -88,6 +88,15 @@ def read_text(
         uniform, with the line.
     MissingDetailError
         A time column without a unit, or a first column that may be an index.
+
+    Examples
+    --------
+    >>> file = folder / "trace.csv"
+    >>> rows = (f"{k * 0.01:.2f},{k % 7}" for k in range(100))
+    >>> _ = file.write_text("time_us,amplitude\n" + "\n".join(rows) + "\n")
+    >>> found = read_text(file)
+    >>> found.samples.shape, round(found.sampling_rate_hz / 1e6, 6)
+    ((1, 100), 100.0)
     """
     block = read_number_lines(path, delimiter=delimiter, decimal=decimal, skip_lines=skip_lines)
     values = block.values
@@ -233,7 +242,25 @@ def _integral(samples: NDArray[np.float64]) -> NDArray[np.float64] | NDArray[np.
 
 
 def check_options(delimiter: str | None, decimal: str | None, time_unit: str | None) -> None:
-    """Refuse an option value that is not one of those offered."""
+    """Refuse an option value that is not one of those offered.
+
+    Parameters
+    ----------
+    delimiter, decimal, time_unit : str or None
+        As for :func:`read_text`.
+
+    Raises
+    ------
+    ParameterError
+        Naming the value and those that are offered.
+
+    Examples
+    --------
+    >>> check_options("tab", "dot", None)
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.ParameterError: decimal='dot': use one of point, comma
+    """
     for name, value, allowed in (
         ("delimiter", delimiter, DELIMITERS),
         ("decimal", decimal, DECIMALS),

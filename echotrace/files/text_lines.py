@@ -65,7 +65,7 @@ def read_number_lines(
     decimal: str | None = None,
     skip_lines: int | None = None,
 ) -> NumberLines:
-    """Read the numbers of a text file.
+    r"""Read the numbers of a text file.
 
     Parameters
     ----------
@@ -89,6 +89,14 @@ def read_number_lines(
     -----
     EchotraceWarning
         The last line has no end: the file may have been cut short.
+
+    Examples
+    --------
+    >>> file = folder / "rows.txt"
+    >>> _ = file.write_text("1,5;2,5\n3,5;4,5\n")
+    >>> read_number_lines(file).values
+    array([[1.5, 2.5],
+           [3.5, 4.5]])
     """
     text = decoded_text(path)
     lines = _lines_of(text)
@@ -245,6 +253,10 @@ def counts(values: NDArray[np.float64]) -> bool:
     Parameters
     ----------
     values : ndarray, (n,)
+
+    Returns
+    -------
+    bool
 
     Examples
     --------

@@ -35,6 +35,15 @@ def read_wav(path: Path) -> Foreign:
     FileFormatError
         Not a WAV file, cut short, of parts that do not fit one another, or of 32-bit integers,
         which fit neither int16 nor float32.
+
+    Examples
+    --------
+    >>> import scipy
+    >>> file = folder / "trace.wav"
+    >>> scipy.io.wavfile.write(file, 48000, np.zeros(300, np.int16))
+    >>> found = read_wav(file)
+    >>> found.samples.shape, found.sampling_rate_hz
+    ((1, 300), 48000.0)
     """
     import scipy
 

@@ -65,6 +65,21 @@ def group_posteriors(
     -------
     ndarray of float64, (n, n_tilts, n_decentrations)
         Each sums to 1.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.sittings.alignment_features import observed_features
+    >>> from echotrace.sittings.alignment_tables import shipped_tables
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> result = et.measure(recording)
+    >>> observed = observed_features(result, recording)
+    >>> ((labels, scans),) = result.sittings()
+    >>> posterior = group_posteriors(
+    ...     shipped_tables(), result, recording, labels, scans[:1], observed
+    ... )
+    >>> posterior.sum(axis=(1, 2)).round(6)
+    array([1.])
     """
     method = METHODS.index(Method(labels["method"]))
     state = labels["lens_state"]

@@ -48,6 +48,15 @@ def believed_group(
     A group is believed for its alignment; in contact also where the chamber is deeper by as much as
     the length, since contact only shortens (common practice, no source). Never for being the
     longest or the largest alone.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> ((labels, scans),) = result.sittings()
+    >>> believed, said = believed_group(result, labels, [scans[:3], scans[3:]], None)
+    >>> believed.size, said[0].name
+    (0, 'two_groups')
     """
     means = [float(result.axial_length_mm[group].mean()) for group in groups]
     parts = " and ".join(

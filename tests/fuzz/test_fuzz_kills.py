@@ -3,6 +3,7 @@
 import os
 import random
 import resource
+import shutil
 import signal
 import subprocess
 import sys
@@ -177,5 +178,34 @@ def test_failing_surroundings(place, capsys):
     for name, size in before.items():
         if (place / name).stat().st_size != size:
             judge.fail("input changed", name)
+    with capsys.disabled():
+        judge.verdict()
+
+
+@pytest.mark.skipif(
+    subprocess.run(
+        ["unshare", "-m", "mount", "-t", "tmpfs", "none", "/mnt"], capture_output=True, check=False
+    ).returncode != 0
+    if shutil.which("unshare")
+    else True,
+    reason="no file system can be mounted here",
+)  # fmt: skip
+@pytest.mark.parametrize("name", WRITING)
+def test_read_only_file_system(name, place, capsys):
+    """In a mount space of its own: one line, and nothing of what was there before is touched."""
+    words, outputs = WRITING[name]
+    plant(place, outputs)
+    judge = Judge()
+    before = {p.name: p.stat().st_mtime_ns for p in place.iterdir()}
+    mounted = f'mount --bind -o ro "{place}" "{place}" && cd "{place}" && exec "$@"'
+    done = subprocess.run(
+        ["unshare", "-m", "sh", "-c", mounted, "sh", sys.executable, "-m", "echotrace.cli", *words,
+         "--overwrite"],
+        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, check=False, timeout=600,
+    )  # fmt: skip
+    assert done.returncode == 2
+    judge.exit(done.returncode, done.stderr.decode(), [name], allowed=(2,))
+    assert b"cannot be written" in done.stderr, done.stderr
+    assert {p.name: p.stat().st_mtime_ns for p in place.iterdir()} == before
     with capsys.disabled():
         judge.verdict()
