@@ -80,7 +80,8 @@ def measure_once(
     --------
     >>> import echotrace as et
     >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
-    >>> one = measure_once(recording, et.Settings(), None, decisions=et.Decisions(reject={0: "a lid"}))
+    >>> decisions = et.Decisions(reject={0: "a lid"})
+    >>> one = measure_once(recording, et.Settings(), None, decisions=decisions)
     >>> bool(one.result.accepted[0]), one.made_with[-1]
     (False, 'All settings are the presets.')
     """
