@@ -4,6 +4,9 @@
 # -- read and write
 from echotrace.files.decisions_file import read_decisions as read_decisions
 from echotrace.files.decisions_file import write_decisions as write_decisions
+from echotrace.files.description import ImportDescription as ImportDescription
+from echotrace.files.description import read_description as read_description
+from echotrace.files.description import write_description as write_description
 from echotrace.files.importing import import_recording as import_recording
 from echotrace.files.native import read_measurement as read_measurement
 from echotrace.files.native import read as read
@@ -45,8 +48,6 @@ from echotrace.measurement import Measurement as Measurement
 from echotrace.quality.finding_list import Finding as Finding
 
 # -- a sitting
-from echotrace.sittings.alignment import AlignmentEstimate as AlignmentEstimate
-from echotrace.sittings.alignment import estimate_alignment as estimate_alignment
 from echotrace.sittings.sitting import SittingSummary as SittingSummary
 from echotrace.sittings.sitting import summarise as summarise
 from echotrace.sittings.sitting_quality import SittingJudgement as SittingJudgement
@@ -65,7 +66,6 @@ from echotrace import power as power
 # -- pictures
 from echotrace.figures.agreement import plot_differences as plot_differences
 from echotrace.figures.agreement import plot_spreads as plot_spreads
-from echotrace.figures.alignment import plot_alignment as plot_alignment
 from echotrace.figures.trace import plot_trace as plot_trace
 
 # -- errors

@@ -10,8 +10,6 @@ from types import CodeType, ModuleType
 
 MOVED = {
     "agreement_text": "agreement.text",
-    "alignment": "sittings.alignment",
-    "alignment_tables": "fitting.alignment_tables",
     "calibration": "fitting.calibration",
     "calibration_draws": "fitting.calibration_draws",
     "conditioning": "signal.conditioning",

@@ -6,7 +6,7 @@ file of their own beside the results (:mod:`echotrace.files.decisions_file`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
@@ -226,6 +226,24 @@ class Decisions:
         ScanMarks
         """
         return ScanMarks(self.gates.get(scan, {}), self.picks.get(scan, {}))
+
+    def take(self, scans: Sequence[int]) -> Decisions:
+        """The decisions about some of the scans, in their order; bound to no traces.
+
+        Parameters
+        ----------
+        scans : sequence of int
+            Counted from 0.
+
+        Returns
+        -------
+        Decisions
+        """
+        fields: dict[str, Any] = {}
+        for name in ("gates", "picks", "accept", "reject"):
+            of = getattr(self, name)
+            fields[name] = {k: of[scan] for k, scan in enumerate(scans) if scan in of}
+        return replace(self, traces_digest="", **fields)
 
     def merged(self, later: Decisions) -> Decisions:
         """These decisions and later ones, which take the place of those about the same thing.

@@ -141,6 +141,15 @@ class Measurement:
         """Number of traces."""
         return int(self.axial_length_mm.size)
 
+    @property
+    def shared_budget_mm(self) -> dict[str, NDArray[np.float64]]:
+        """Standard uncertainty of each total length by what all scans share, mm, by source.
+
+        Empty where the measurement does not tell the sources apart (older files, tables).
+        """
+        found = {name: self.features.get(f"u_{name}_mm") for name in _SHARED_SOURCES}
+        return {k: values.astype(np.float64) for k, values in found.items() if values is not None}
+
     def finding_list(self, trace: int) -> tuple[str, ...]:
         """Names of the findings of one trace.
 
@@ -279,6 +288,7 @@ class Measurement:
         return records
 
 
+_SHARED_SOURCES = ("speed", "temperature", "clock", "offset", "distortion", "assumed")
 _PER_TRACE = (
     "axial_length_mm",
     "axial_length_u_mm",

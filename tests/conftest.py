@@ -15,7 +15,6 @@ settings.load_profile("fixed")
 # Facet sums walk millions of facets: minutes with compiled kernels off. The kernels themselves
 # are compared with plain sums in the same files when they are compiled.
 _NEEDS_COMPILED = (
-    "test_alignment",
     "test_figures_synthesis",
     "test_findings",
     "test_notebook",

@@ -299,10 +299,10 @@ def test_old_module_names_give_the_module_itself():
             found = importlib.import_module(f"echotrace.{old}")
         assert found is importlib.import_module(f"echotrace.{new}")
     run = subprocess.run(
-        [sys.executable, "-m", "echotrace.alignment_tables", "--help"],
+        [sys.executable, "-m", "echotrace.calibration", "--help"],
         capture_output=True,
         text=True,
         check=True,
     )
-    assert "usage: python -m echotrace.fitting.alignment_tables" in run.stdout
-    assert "echotrace.alignment_tables is now echotrace.fitting.alignment_tables" in run.stderr
+    assert "usage: python -m echotrace.fitting.calibration" in run.stdout
+    assert "echotrace.calibration is now echotrace.fitting.calibration" in run.stderr

@@ -230,16 +230,15 @@ def test_the_picture_marks_a_pick_by_hand():
     recording = _sitting(1)
     decisions = et.Decisions(picks={0: {"retina": 41.25}}, gates={0: {"lens_front": (14.2, 15.1)}})
     for given, marked in ((decisions, True), (None, False)):
-        axes = trace_figure(view_trace(recording, 0, decisions=given)).axes[1]
+        figure = trace_figure(view_trace(recording, 0, decisions=given))
+        axes = figure.axes[1]
         texts = [item.get_text() for item in axes.texts]
         assert ("retina (by hand)" in texts) == marked
         assert ("|–| gate set by the user" in texts) == marked
-        dashed = [
-            line.get_xdata()[0]
-            for line in axes.lines
-            if line.get_linestyle() == "--" and len(set(line.get_xdata())) == 1
+        hollow = [
+            line.get_xdata()[0] for line in axes.lines if line.get_markerfacecolor() == "none"
         ]
-        assert dashed == ([41.25] if marked else [])
+        assert hollow == ([41.25] if marked else [])
     assert et.plot_trace(recording, 0, decisions=decisions).texts
 
 
@@ -396,6 +395,17 @@ BROKEN = [
     ),
     ("\0", "not a TOML file"),
 ]
+
+
+def test_draw_takes_decisions(tmp_path, capsys):
+    """Scan 2 alone: its own pick, found under the number that it has in the whole recording."""
+    path, kept, out = (str(tmp_path / name) for name in ("r.h5", "d.toml", "p.svg"))
+    write_recording(_sitting(3), path)
+    main(["measure", path, "--pick", "2:retina=41.5", "--write-decisions", kept])
+    capsys.readouterr()
+    assert main(["draw", path, "--scan", "2", "-o", out, "--decisions", kept]) == 0
+    moved = LE_GRAND_AXIAL_MM + (41.5 - RETINA_US) * VITREOUS_MM_PER_US
+    assert f"Scan 2: {moved:.2f} mm" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(("text", "said"), BROKEN)

@@ -8,7 +8,7 @@ import pytest
 import scipy
 import statsmodels.api as sm
 
-from echotrace.errors import FileFormatError, ParameterError
+from echotrace.errors import EstimationError, FileFormatError, ParameterError
 from echotrace.fitting import calibration, score_fit
 from echotrace.fitting.calibration_draws import draw_recordings, hash_of_tables
 from echotrace.fitting.roc import (
@@ -122,6 +122,20 @@ def test_the_fit_finds_monotone_terms_and_drops_what_says_nothing():
     assert all(np.ptp(term.nats) < 0.05 for term in wrong.terms)
     with pytest.raises(ParameterError, match="both outcomes"):
         fit_model(features, np.ones(n, bool))
+
+
+def test_a_fit_that_does_not_settle_is_refused(monkeypatch):
+    rng = np.random.default_rng(3)
+    x = rng.normal(size=400)
+    outcome = rng.random(400) < 1 / (1 + np.exp(-x))
+    minimise = scipy.optimize.minimize
+
+    def hurried(*args, options, **given):
+        return minimise(*args, options={**options, "maxiter": 1}, **given)
+
+    monkeypatch.setattr(scipy.optimize, "minimize", hurried)
+    with pytest.raises(EstimationError, match="did not settle"):
+        fit_model({"x": x}, outcome, directions={"x": 1})
 
 
 # --- the shipped files ----------------------------------------------------------------------

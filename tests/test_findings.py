@@ -155,7 +155,7 @@ CRITERIA = [
     ("steep rise without steps", "retina_rise_ratio", "retina_not_steep", 2.2),
     # The same: both peaks of the cornea equally tall.
     ("equal corneal peaks", "cornea_imbalance_db", "cornea_peaks_unequal", 8.0),
-    # Study text: retina low, sloping or absent where the beam is off the axis.
+    # Common practice, no source: retina low, sloping or absent where the beam is off the axis.
     ("retina tall", "retina_against_lens_db", "retina_low", -33.0),
     # Byrne & Green; Waldron (value from memory): no scleral and orbital echoes on the nerve.
     ("sclera and orbit behind the retina", "orbit_level_db", "no_wall_behind_retina", 3.0),

@@ -98,7 +98,7 @@ def test_mean_and_its_interval_against_scipy():
     (one,) = summarise(sitting_of(lengths))
     reference = scipy.stats.ttest_1samp(lengths, 0.0).confidence_interval(0.95)
     assert one.mean_mm == pytest.approx(np.mean(lengths))
-    assert one.interval_mm == pytest.approx((reference.low, reference.high), abs=1e-9)
+    assert one.scatter_interval_mm == pytest.approx((reference.low, reference.high), abs=1e-9)
     assert one.sd_mm == pytest.approx(np.std(lengths, ddof=1))
     assert one.u_mm == pytest.approx(scipy.stats.sem(lengths))
     assert one.median_mm == 23.41
@@ -111,7 +111,7 @@ def test_mean_and_its_interval_against_scipy():
 def test_student_t_of_five_scans():
     # Student's t, 4 degrees of freedom, two-sided 95 %: 2.776 (any table).
     (one,) = summarise(sitting_of([23.0, 23.02, 23.04, 23.06, 23.08]))
-    half = (one.interval_mm[1] - one.interval_mm[0]) / 2
+    half = (one.scatter_interval_mm[1] - one.scatter_interval_mm[0]) / 2
     assert half / one.u_mm == pytest.approx(2.776, abs=5e-4)
 
 
@@ -153,7 +153,7 @@ def test_two_scans_keep_their_uncertainty():
     assert two.mean_mm == pytest.approx(23.43)
     assert two.sd_mm == pytest.approx(0.06 / np.sqrt(2))
     assert two.u_mm == pytest.approx(0.03)
-    assert two.interval_mm == pytest.approx(
+    assert two.scatter_interval_mm == pytest.approx(
         (23.43 - 12.706 * 0.03, 23.43 + 12.706 * 0.03), abs=1e-4
     )
     # Their own part and the 0.04 that scans share: G.4 gives (0.05/0.03)^4 = 7.716 degrees.
@@ -165,7 +165,9 @@ def test_two_scans_keep_their_uncertainty():
     (one,) = summarise(sitting_of([23.40]))
     assert one.u_mm == 0.002
     assert one.u_combined_mm == pytest.approx(np.hypot(0.002, 0.04))
-    assert np.isnan([one.sd_mm, one.expanded_mm, *one.interval_mm, one.repeatability_mm]).all()
+    assert np.isnan(
+        [one.sd_mm, one.expanded_mm, *one.scatter_interval_mm, one.repeatability_mm]
+    ).all()
 
 
 def test_what_scans_share_does_not_shrink_with_their_number():
@@ -245,7 +247,7 @@ def test_a_drift_takes_four_scans_and_an_effect():
 def test_equal_lengths_leave_what_scans_share():
     (one,) = summarise(sitting_of([23.41] * 4))
     assert one.sd_mm == one.u_mm == 0.0
-    assert one.interval_mm == (23.41, 23.41)
+    assert one.scatter_interval_mm == (23.41, 23.41)
     # Known by judgement: infinitely many degrees of freedom, 1.960 (any table).
     assert one.expanded_mm == pytest.approx(1.96 * 0.04, abs=1e-5)
     assert one.findings == ()

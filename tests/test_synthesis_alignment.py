@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from echotrace.media import medium
 from echotrace.synthesis import Synthesis
 from echotrace.synthesis.alignment import (
     CENTRE_OF_ROTATION_MM,
@@ -13,7 +14,7 @@ from echotrace.synthesis.alignment import (
     beam_through_eye,
     draw_pose,
 )
-from echotrace.synthesis.eye_model import SCHEMATIC_EYES
+from echotrace.synthesis.eye_model import SCHEMATIC_EYES, direction
 from echotrace.synthesis.probe import Disc
 from echotrace.synthesis.sections import MethodSection, PoseSection, ScanSection
 
@@ -126,3 +127,57 @@ def test_a_scan_that_changes_only_its_gain_stays_on_the_nerve():
     )
     truth = made.block(0, 1).truth
     assert math.isnan(truth.delay_us[0, truth.interfaces.index("sclera")])
+
+
+@pytest.mark.parametrize("pivot_mm", [7.2, 13.5, -12.0])
+def test_a_beam_that_turns_about_a_pivot_passes_through_it(pivot_mm):
+    """Plane geometry: a line through (0, p) at an angle t meets the vertex plane at -p tan t."""
+    section = PoseSection(
+        kind="oblique", tilt_deg=5.0, azimuth_deg=30.0, pivot_mm=pivot_mm, **STILL
+    )
+    pose = draw_pose(section, np.random.default_rng(1), 0.0)
+    heading = direction(pose.tilt_deg, pose.tilt_azimuth_deg)
+    start = pose.decentration_mm * direction(90.0, pose.decentration_azimuth_deg)
+    at_pivot = start + (pivot_mm - start[2]) / heading[2] * heading
+    assert pose.tilt_deg == pytest.approx(5.0)
+    # Tilt is put together from two components, so the way back is exact for small angles only.
+    assert np.hypot(*at_pivot[:2]) < 0.003 * abs(pivot_mm)
+
+
+def test_speeds_of_eyes_are_drawn_from_their_published_spread():
+    """The spread of 400 eyes is that of the media; without it every eye has the convention."""
+    tables = {"eye": {"model": "population", "eyes": 400, "speed_spread": 1.0}}
+    eyes = [Synthesis(tables, seed=5).eye(k) for k in range(400)]
+    for name in ("cornea", "aqueous", "lens", "vitreous"):
+        speeds = [
+            medium(name).speed_m_per_s + e.speed_errors[name] * medium(name).speed_u_m_per_s
+            for e in eyes
+        ]
+        # Three standard errors of a mean and of a standard deviation (Student, 1908).
+        u = medium(name).speed_u_m_per_s
+        assert np.mean(speeds) == pytest.approx(medium(name).speed_m_per_s, abs=3 * u / 20)
+        assert np.std(speeds) == pytest.approx(u, rel=3 / np.sqrt(800))
+    assert np.std([e.temperature_c for e in eyes]) == pytest.approx(0.5, rel=3 / np.sqrt(800))
+    plain = Synthesis({"eye": {"model": "population", "eyes": 3}}, seed=5)
+    assert not plain.eye(2).speed_errors
+    assert plain.eye(2).temperature_c == 37.0
+    assert "temperature_c" not in plain.block(0, 1).truth.columns
+
+
+def test_the_truth_says_the_speeds_that_made_the_delays():
+    """Delay of each segment on the axis: twice its length over its speed (ASTM E797)."""
+    tables = {
+        "eye": {"speed_spread": 1.0},
+        "pose": STILL,
+        "receiver": {"jitter_ns": 0.0},
+    }
+    made = Synthesis(tables, seed=4)
+    eye, recording = made.eye(0), made.block(0, 1)
+    delay = dict(zip(recording.truth.interfaces, recording.truth.delay_us[0], strict=True))
+    ends = ("cornea_front", "cornea_back", "lens_front", "lens_back", "retina")
+    names = ("cornea", "aqueous", "lens", "vitreous")
+    for name, first, last in zip(names, ends[:-1], ends[1:], strict=True):
+        speed = recording.truth.columns[f"{name}_speed_m_per_s"][0]
+        length = 5e-4 * speed * (delay[last] - delay[first])
+        assert length == pytest.approx(getattr(eye, f"{name}_mm"), abs=1e-6)
+        assert speed != medium(name).speed_m_per_s

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from echotrace.agreement.nested import Nested
 from echotrace.agreement.variance import Estimate, Floats, mean_square_interval, t_interval
-from echotrace.errors import ParameterError
+from echotrace.errors import EstimationError, ParameterError
 
 __all__ = [
     "DIFFERENT_OPERATORS",
@@ -116,6 +116,8 @@ def tolerance_factor(n: int, confidence: float, content: float = 0.95, *, df: in
     ------
     ParameterError
         Fewer than two differences.
+    EstimationError
+        The widths did not settle.
 
     Examples
     --------
@@ -139,6 +141,8 @@ def tolerance_factor(n: int, confidence: float, content: float = 0.95, *, df: in
         half = np.maximum(half - np.clip(step, -0.5, 0.5), 1e-6)
         if np.abs(step).max() < 1e-13:
             break
+    else:
+        raise EstimationError(f"tolerance factor for n={n}: its half widths did not settle")
 
     def excess_confidence(log_k: float) -> float:
         k = math.exp(log_k)

@@ -22,7 +22,7 @@ from echotrace.errors import EstimationError, ParameterError
 __all__ = ["Fit", "fit_components", "reml"]
 
 READING = "reading"
-_LEAST_FREEDOM = 0.5
+_LEAST_DF = 0.5
 """With fewer degrees of freedom than this a component cannot be told from nil."""
 _NO_LIMIT = 1e4
 """An upper limit this many times the variance of all readings says nothing: there is none."""
@@ -121,12 +121,12 @@ def reml(
     tail = (1.0 - confidence) / 2.0
     estimates = {}
     for name, variance, sd in zip(fit.names, fit.variance.tolist(), error.tolist(), strict=True):
-        freedom = 2.0 * (variance / sd) ** 2
-        if name in fit.nil or freedom < _LEAST_FREEDOM:
+        df = 2.0 * (variance / sd) ** 2
+        if name in fit.nil or df < _LEAST_DF:
             high = variance + float(scipy.stats.norm.isf(tail)) * sd
             estimates[name] = Estimate(variance, 0.0, high, "REML, upper limit only")
             continue
-        low, high = chi_square_interval(variance, freedom, confidence)
+        low, high = chi_square_interval(variance, df, confidence)
         if high > _NO_LIMIT * total:
             high = math.inf
         estimates[name] = Estimate(variance, low, high, "REML, Satterthwaite")
@@ -293,6 +293,8 @@ class _Search:
         root = np.sqrt(size)[:, None] * vectors.T
         low = np.maximum(-here.t, -radius)
         high = np.maximum(np.minimum(self.top - here.t, radius), 1e-300)
+        # Its status is not asked for: any step within the bounds will do. What a step brings is
+        # judged by the trust region, and where the steps end by `prove`.
         found = scipy.optimize.lsq_linear(
             root, -(vectors.T @ here.gradient) / np.sqrt(size), (low, high), "bvls", tol=1e-14
         )

@@ -15,6 +15,7 @@ from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
+from echotrace.chain.speeds import speeds_words
 from echotrace.chain.stated import check_stated
 from echotrace.chain.states import State, gates_for, mark_own_gates, rows_of_state, targets_of
 from echotrace.chain.template import template_pulse
@@ -63,6 +64,8 @@ class Prepared:
         By hand, held against the recording.
     notes : mapping of str to str
         What is kept of them with the results.
+    speeds : str
+        The sound speeds, in words.
 
     Examples
     --------
@@ -86,6 +89,7 @@ class Prepared:
     stated: Mapping[str, float]
     decisions: Decisions
     notes: Mapping[str, str]
+    speeds: str
 
 
 def prepare(
@@ -159,6 +163,7 @@ def prepare(
         }
         if decisions
         else {},
+        speeds=" ".join(speeds_words(known, settings.lengths.average_speed_m_per_s)),
     )
 
 
@@ -236,7 +241,7 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
         features=columns,
         settings_json=prepared.settings_json,
         engine=prepared.engine,
-        attributes={**block.attributes, **prepared.notes},
+        attributes={**block.attributes, "sound_speeds": prepared.speeds, **prepared.notes},
         **arrays,
         **labels,
     )
@@ -373,6 +378,12 @@ def _judge(
     )
     features |= {
         name: np.full(block.n_traces, value, np.float32) for name, value in prepared.stated.items()
+    }
+    # What all scans share, by source: the sitting's budget is made of these.
+    features |= {
+        f"u_{name}_mm": values.astype(np.float32)
+        for name, values in lengths.budget_mm.items()
+        if name != "picks"
     }
     if target.anatomy:
         scores = score_traces(features)

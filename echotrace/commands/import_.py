@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import math
 import sys
 import warnings
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from echotrace.commands.arguments import (
     InputFile,
@@ -16,6 +17,9 @@ from echotrace.commands.arguments import (
     floating,
     integer,
 )
+
+if TYPE_CHECKING:
+    from echotrace.recording import Probe, Receiver
 
 SUMMARY = "Bring traces from NPY, NPZ, CSV, WAV, MAT or HDF5 into a recording file."
 EXAMPLE = (
@@ -46,11 +50,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_overwrite(parser)
 
+    parser.add_argument(
+        "--description",
+        type=Path,
+        action=InputFile,
+        metavar="FILE.toml",
+        help="probe, or what all files of this origin share; options given here go before it",
+    )
+
     place = parser.add_argument_group("where in the file")
     place.add_argument("--format", choices=FORMATS, help="told from the content if not given")
     place.add_argument("--variable", metavar="NAME", help="array with the traces, if several fit")
     place.add_argument(
-        "--samples-first", action="store_true", help="each row is a sample, each column a trace"
+        "--samples-first",
+        action="store_true",
+        default=None,
+        help="each row is a sample, each column a trace",
     )
     place.add_argument("--delimiter", choices=tuple(DELIMITERS), help="between values of a text")
     place.add_argument("--decimal", choices=("point", "comma"), help="decimal mark of a text")
@@ -68,6 +83,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     place.add_argument(
         "--other-files",
         action="store_true",
+        default=None,
         help="follow an HDF5 file's links and storage into other files",
     )
 
@@ -93,6 +109,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     time.add_argument(
         "--ignore-file-timing",
         action="store_true",
+        default=None,
         help="do not take rate and delay from a WAV header or a time column",
     )
 
@@ -111,23 +128,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument(
         "--vitreous",
         choices=VITREOUS_FILLINGS,
-        default="natural",
         help="what fills the vitreous cavity (default: natural; oils by viscosity in cSt)",
     )
     what.add_argument(
         "--target",
-        default="eye",
         metavar="NAME",
         help="name of a block or plate instead of an eye; needs neither eye nor lens state",
     )
+    what.add_argument("--subject", metavar="CODE", help="code of the subject, never a name")
+    what.add_argument("--operator", metavar="CODE", help="code of who held the probe")
     what.add_argument(
-        "--subject", default="unnamed", metavar="CODE", help="code of the subject, never a name"
-    )
-    what.add_argument(
-        "--operator", default="unnamed", metavar="CODE", help="code of who held the probe"
-    )
-    what.add_argument(
-        "--sitting", default="1", metavar="LABEL", help="traces taken without a break (default: 1)"
+        "--sitting", metavar="LABEL", help="traces taken without a break (default: 1)"
     )
 
     probe = parser.add_argument_group("probe")
@@ -137,7 +148,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     probe.add_argument(
         "--fractional-bandwidth",
         type=floating(),
-        default=0.6,
         metavar="RATIO",
         help="-6 dB pulse-echo bandwidth over centre frequency, without unit (default: 0.6)",
     )
@@ -148,7 +158,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("--face-delay-u-us", "standard uncertainty of that delay, us"),
     ):
         metavar = "MM" if option.endswith("mm") else "US"
-        probe.add_argument(option, type=float, default=math.nan, metavar=metavar, help=meaning)
+        probe.add_argument(option, type=float, metavar=metavar, help=meaning)
 
     receiver = parser.add_argument_group("receiver")
     receiver.add_argument(
@@ -163,9 +173,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="V",
         help="magnitude at which the converter clips, V",
     )
-    receiver.add_argument(
-        "--gain-db", type=floating(), default=math.nan, metavar="DB", help="gain of all traces, dB"
-    )
+    receiver.add_argument("--gain-db", type=floating(), metavar="DB", help="gain of all traces, dB")
     receiver.add_argument(
         "--tgc-delay-us",
         type=floating(),
@@ -181,21 +189,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Import the file and say in one line what was written."""
     from echotrace.errors import EchotraceWarning
+    from echotrace.files.description import ImportDescription, read_description
     from echotrace.files.importing import import_recording
     from echotrace.files.native import write_recording
-    from echotrace.recording import Probe
 
-    probe = None
-    if args.centre_frequency_mhz is not None:
-        probe = Probe(
-            centre_frequency_hz=args.centre_frequency_mhz * 1e6,
-            fractional_bandwidth=args.fractional_bandwidth,
-            aperture_mm=args.aperture_mm,
-            focus_mm=args.focus_mm,
-            face_delay_us=args.face_delay_us,
-            face_delay_u_us=args.face_delay_u_us,
-        )
-    rate_mhz = args.sampling_rate_mhz
+    described = ImportDescription()
+    if args.description is not None:
+        described = read_description(args.description)
     names = (
         "format", "variable", "samples_first", "sampling_rate_variable", "start_delay_us",
         "start_delay_variable", "ignore_file_timing", "delimiter", "decimal", "time_unit",
@@ -203,14 +203,17 @@ def run(args: argparse.Namespace) -> int:
         "signal", "method", "eye", "lens_state", "lens_material", "vitreous", "target",
         "subject", "operator", "sitting", "gain_db",
     )  # fmt: skip
+    details = _given(args, names)
+    if args.sampling_rate_mhz is not None:
+        details["sampling_rate_hz"] = args.sampling_rate_mhz * 1e6
+    details["probe"] = _probe(args, described.probe)
+    details["receiver"] = _receiver(args, described.receiver)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", EchotraceWarning)
         recording = import_recording(
             args.source,
-            sampling_rate_hz=None if rate_mhz is None else rate_mhz * 1e6,
-            probe=probe,
-            receiver=_receiver(args),
-            **{name: getattr(args, name) for name in names},
+            described,
+            **details,
         )
     for item in caught:
         if issubclass(item.category, EchotraceWarning):
@@ -228,23 +231,36 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _receiver(args: argparse.Namespace) -> Any:
+def _given(args: argparse.Namespace, names: Iterable[str]) -> Any:
+    """Those of the options that were given."""
+    return {name: getattr(args, name) for name in names if getattr(args, name) is not None}
+
+
+def _probe(args: argparse.Namespace, described: Probe | None) -> Probe | None:
+    from echotrace.recording import Probe
+
+    names = ("fractional_bandwidth", "aperture_mm", "focus_mm", "face_delay_us", "face_delay_u_us")
+    told = _given(args, names)
+    if args.centre_frequency_mhz is not None:
+        told["centre_frequency_hz"] = args.centre_frequency_mhz * 1e6
+    if described is not None:
+        return replace(described, **told)
+    return Probe(**told) if "centre_frequency_hz" in told else None
+
+
+def _receiver(args: argparse.Namespace, described: Receiver | None) -> Receiver | None:
     from echotrace.errors import MissingDetailError
     from echotrace.recording import Receiver
 
-    if all(x is None for x in (args.bits, args.full_scale, args.tgc_delay_us, args.tgc_gain_db)):
-        return None
-    if args.bits is None or args.full_scale is None:
+    told = _given(args, ("bits", "full_scale", "tgc_delay_us", "tgc_gain_db"))
+    if described is not None:
+        return replace(described, **told)
+    if told and not {"bits", "full_scale"} <= told.keys():
         raise MissingDetailError(
             "a receiver is described by --full-scale and --bits together (--bits 0 where samples "
             "are floats), with --tgc-delay-us and --tgc-gain-db if it has a time gain"
         )
-    return Receiver(
-        bits=args.bits,
-        full_scale=args.full_scale,
-        tgc_delay_us=tuple(args.tgc_delay_us or ()),
-        tgc_gain_db=tuple(args.tgc_gain_db or ()),
-    )
+    return Receiver(**told) if told else None
 
 
 def _subject_of(recording: Any) -> str:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Unpack
 
 import numpy as np
 
@@ -21,18 +21,16 @@ from echotrace.errors import (
     ParameterError,
 )
 from echotrace.files import text
+from echotrace.files.description import FORMATS, Details, ImportDescription
 from echotrace.files.foreign import Foreign, Variable, from_variables
 from echotrace.files.guarded import State, changed, open_hdf5, open_regular, state_of
 from echotrace.files.matlab import hdf5_variables, mat_variables
 from echotrace.files.npz import npy_variables, npz_variables
 from echotrace.files.wav import read_wav
-from echotrace.recording import MIN_SAMPLES, Probe, Receiver, Recording
+from echotrace.recording import MIN_SAMPLES, Recording
 from echotrace.user_input import parsing
 
 __all__ = ["FORMATS", "import_recording"]
-
-FORMATS = ("npy", "npz", "text", "wav", "mat", "hdf5")
-"""Formats that can be imported."""
 
 _ARRAYS = ("npy", "npz", "mat", "hdf5")
 _TEXT_SUFFIXES = (".csv", ".txt", ".tsv", ".dat", ".asc")
@@ -43,81 +41,18 @@ _SUSPECT_RATIO = 4
 
 def import_recording(
     path: str | Path,
-    *,
-    format: str | None = None,
-    variable: str | None = None,
-    samples_first: bool = False,
-    sampling_rate_hz: float | None = None,
-    sampling_rate_variable: str | None = None,
-    start_delay_us: float | None = None,
-    start_delay_variable: str | None = None,
-    ignore_file_timing: bool = False,
-    delimiter: str | None = None,
-    decimal: str | None = None,
-    time_unit: str | None = None,
-    skip_lines: int | None = None,
-    index_column: bool | None = None,
-    other_files: bool = False,
-    signal: str | None = None,
-    method: str | Sequence[str] | None = None,
-    eye: str | Sequence[str] | None = None,
-    lens_state: str | Sequence[str] | None = None,
-    lens_material: str | Sequence[str] | None = None,
-    vitreous: str | Sequence[str] = "natural",
-    target: str | Sequence[str] = "eye",
-    subject: str | Sequence[str] = "unnamed",
-    operator: str | Sequence[str] = "unnamed",
-    sitting: str | Sequence[str] = "1",
-    probe: Probe | None = None,
-    receiver: Receiver | None = None,
-    gain_db: float | Sequence[float] = np.nan,
+    description: ImportDescription | None = None,
+    **details: Unpack[Details],
 ) -> Recording:
     """Make a recording from a file of another program.
 
     Parameters
     ----------
     path : str or Path
-    format : {"npy", "npz", "text", "wav", "mat", "hdf5"}, optional
-        Told from the content where it is not given.
-    variable : str, optional
-        Name of the array, where the file has several that could be traces.
-    samples_first : bool
-        The array is (n_samples, n_traces).
-    sampling_rate_hz : float, optional
-        Needed unless the file says it.
-    sampling_rate_variable : str, optional
-        Name of the variable of the file that holds the sampling rate, Hz.
-    start_delay_us : float, optional
-        Delay of the first sample after delay zero, µs. Needed unless the file says it.
-    start_delay_variable : str, optional
-        Name of the variable of the file that holds it, µs.
-    ignore_file_timing : bool
-        Take neither from a WAV header or a time column.
-    delimiter : {"comma", "semicolon", "tab", "blank"}, optional
-    decimal : {"point", "comma"}, optional
-    time_unit : {"s", "ms", "us", "ns"}, optional
-        For text files, where they do not show it.
-    skip_lines : int, optional
-        Lines at the beginning of a text that are left out, whatever they hold.
-    index_column : bool, optional
-        Whether the first column of a text only numbers its lines.
-    other_files : bool
-        Follow HDF5 datasets whose content lies in another file.
-    signal : {"rf", "envelope"}
-    method : {"contact", "immersion", "other"}
-    eye : {"right", "left"}
-    lens_state : {"phakic", "aphakic", "pseudophakic"}
-    lens_material : str
-        Needed for a pseudophakic eye.
-    vitreous : str
-    target : str
-        ``"eye"``, or the name of a target of the user's, which has no eye and no lens state.
-    subject, operator, sitting : str or sequence of str
-        ``subject`` is a code, never a name.
-    probe : Probe
-        For contact with its face delay.
-    receiver : Receiver, optional
-    gain_db : float or sequence of float
+    description : ImportDescription, optional
+        What files of this origin have in common.
+    **details
+        Attributes of :class:`ImportDescription` for this file; they go before the description.
 
     Returns
     -------
@@ -129,9 +64,9 @@ def import_recording(
     FileFormatError
         The file cannot be read, or does not hold one array of traces.
     MissingDetailError
-        Something needed that neither the file nor an argument says. All of it is listed.
+        Something needed that neither the file nor the description says. All of it is listed.
     ParameterError
-        An argument that is not possible, or that contradicts the file.
+        A detail that is not possible, or that contradicts the file.
     RecordingError
         Samples that cannot form a recording.
 
@@ -149,68 +84,43 @@ def import_recording(
     ...     lens_state="phakic",
     ...     probe=et.Probe(centre_frequency_hz=10e6),
     ... )
-    >>> recording.n_traces, recording.signal
+    >>> recording.n_traces, str(recording.signal)
     (2, 'rf')
     """
     path = Path(path)
+    try:
+        told = (description or ImportDescription()).with_details(**details)
+    except EchotraceError as error:
+        raise type(error)(f"{path}: {error}") from None
     if path.is_dir():
         raise FileFormatError(f"{path}: is a folder; name a file in it")
     with open_regular(path) as file:
         state = state_of(file.fileno())
-    text.check_options(delimiter, decimal, time_unit)
-    chosen = _format_of(path, format)
-    if chosen in _ARRAYS:
-        foreign = from_variables(
-            path,
-            _variables(path, chosen, other_files),
-            variable=variable,
-            samples_first=samples_first,
-            sampling_rate_variable=sampling_rate_variable,
-            start_delay_variable=start_delay_variable,
-        )
-    else:
-        _refuse_names(path, chosen, variable, sampling_rate_variable, start_delay_variable)
-        if chosen == "wav":
-            foreign = read_wav(path)
-        else:
-            foreign = text.read_text(
-                path,
-                samples_first=samples_first,
-                delimiter=delimiter,
-                decimal=decimal,
-                time_unit=time_unit,
-                skip_lines=skip_lines,
-                index_column=index_column,
-                ignore_timing=ignore_file_timing,
-            )
-        if ignore_file_timing:
-            foreign = replace(foreign, sampling_rate_hz=None, start_delay_us=None)
+    chosen = _format_of(path, told.format)
+    foreign = _foreign(path, chosen, told)
     rate_hz = _agreed(
-        path, foreign, "sampling_rate_hz", sampling_rate_hz, "--sampling-rate-mhz", "Hz"
+        path, foreign, "sampling_rate_hz", told.sampling_rate_hz, "--sampling-rate-mhz", "Hz"
     )
-    start_us = _agreed(path, foreign, "start_delay_us", start_delay_us, "--start-delay-us", "us")
-    labels: dict[str, Any] = {
-        "method": method,
-        "eye": eye,
-        "lens_state": lens_state,
-        "lens_material": lens_material,
-        "target": target,
-    }
-    _demand(path, rate_hz, start_us, signal, labels, probe)
+    start_us = _agreed(
+        path, foreign, "start_delay_us", told.start_delay_us, "--start-delay-us", "us"
+    )
+    _demand(path, rate_hz, start_us, told)
     _hint_at_orientation(path, foreign)
+    optional = ("method", "eye", "lens_state", "lens_material", "target")
+    labels = {name: getattr(told, name) or "none" for name in optional}
     fields: dict[str, Any] = {
         "sampling_rate_hz": rate_hz,
         "start_delay_us": start_us,
-        "signal": signal,
-        "probe": probe,
-        "receiver": receiver,
-        "gain_db": gain_db,
-        "vitreous": vitreous,
-        "subject": subject,
-        "operator": operator,
-        "sitting": sitting,
+        "signal": told.signal,
+        "probe": told.probe,
+        "receiver": told.receiver,
+        "gain_db": np.nan if told.gain_db is None else told.gain_db,
+        "vitreous": told.vitreous,
+        "subject": told.subject,
+        "operator": told.operator,
+        "sitting": told.sitting,
         "attributes": _provenance(path, chosen, foreign, state),
-        **{name: "none" if value is None else value for name, value in labels.items()},
+        **labels,
     }
     try:
         return Recording(samples=foreign.samples, **fields)
@@ -222,9 +132,38 @@ def import_recording(
         raise type(error)(f"{path}: {error}{hint}") from None
 
 
+def _foreign(path: Path, chosen: str, told: ImportDescription) -> Foreign:
+    """What the file says, read as it is described."""
+    names = (told.variable, told.sampling_rate_variable, told.start_delay_variable)
+    if chosen in _ARRAYS:
+        return from_variables(
+            path,
+            _variables(path, chosen, told.other_files),
+            variable=told.variable,
+            samples_first=told.samples_first,
+            sampling_rate_variable=told.sampling_rate_variable,
+            start_delay_variable=told.start_delay_variable,
+        )
+    _refuse_names(path, chosen, *names)
+    if chosen == "wav":
+        foreign = read_wav(path)
+    else:
+        foreign = text.read_text(
+            path,
+            samples_first=told.samples_first,
+            delimiter=told.delimiter,
+            decimal=told.decimal,
+            time_unit=told.time_unit,
+            skip_lines=told.skip_lines,
+            index_column=told.index_column,
+            ignore_timing=told.ignore_file_timing,
+        )
+    if told.ignore_file_timing:
+        return replace(foreign, sampling_rate_hz=None, start_delay_us=None)
+    return foreign
+
+
 def _format_of(path: Path, wanted: str | None) -> str:
-    if wanted is not None and wanted not in FORMATS:
-        raise ParameterError(f"format={wanted!r}: use one of {', '.join(FORMATS)}")
     with open_regular(path) as file:
         head = file.read(1024)
     if not head:
@@ -306,35 +245,29 @@ def _each(value: Any) -> set[str]:
 
 
 def _demand(
-    path: Path,
-    rate_hz: float | None,
-    start_us: float | None,
-    signal: str | None,
-    labels: dict[str, Any],
-    probe: Probe | None,
+    path: Path, rate_hz: float | None, start_us: float | None, told: ImportDescription
 ) -> None:
     """List everything that is missing, each with the option that gives it."""
-    methods = _each(labels["method"])
-    of_eye = "eye" in _each(labels["target"])
+    methods = _each(told.method)
+    of_eye = "eye" in _each(told.target)
+    probe = told.probe
     missing = []
     if rate_hz is None:
         missing.append("the sampling rate (--sampling-rate-mhz)")
     if start_us is None:
         missing.append("the delay of the first sample (--start-delay-us)")
-    if signal is None:
+    if told.signal is None:
         missing.append("whether samples are rf or envelope (--signal)")
     if not methods:
         missing.append("the method: contact, immersion or other (--method)")
     if of_eye and "other" in methods:
         missing.append("the name of the target, for the method 'other' (--target)")
     elif of_eye:
-        if not _each(labels["eye"]) - {"none"}:
+        if not _each(told.eye) - {"none"}:
             missing.append("the eye: right or left (--eye)")
-        if not _each(labels["lens_state"]) - {"none"}:
+        if not _each(told.lens_state) - {"none"}:
             missing.append("the lens state: phakic, aphakic or pseudophakic (--lens-state)")
-        if "pseudophakic" in _each(labels["lens_state"]) and not (
-            _each(labels["lens_material"]) - {"none"}
-        ):
+        if "pseudophakic" in _each(told.lens_state) and not (_each(told.lens_material) - {"none"}):
             missing.append("the material of the lens (--lens-material)")
     if probe is None:
         missing.append("the centre frequency of the probe (--centre-frequency-mhz)")

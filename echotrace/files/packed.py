@@ -35,6 +35,13 @@ def unpacks_beyond(data: Any, most_bytes: int) -> bool:
     ------
     OSError
         HDF5 cannot list or read the chunks.
+
+    Examples
+    --------
+    >>> import h5py
+    >>> with h5py.File("synthetic_traces/contact_sitting.h5") as file:
+    ...     unpacks_beyond(file["truth/axial_length_mm"], 1_000_000)
+    False
     """
     import h5py
 

@@ -296,7 +296,8 @@ def write_measurement_table(measurement: Measurement, path: str | Path) -> None:
         )  # fmt: skip
     for name, values in measurement.features.items():
         put(f"feature_{name}", "number", values, "what the findings were made from")
-    made_with = measurement.attributes.get("made_with", "").replace("\n", " ")
+    said = measurement.attributes.get("made_with") or measurement.attributes.get("sound_speeds", "")
+    made_with = said.replace("\n", " ")
     put("made_with", "string", [made_with] * n, "speeds, offset of the probe, changed settings")
     put("caution", "string", [_caution(measurement.attributes)] * n, "to be read with the numbers")
     write_table(

@@ -13,10 +13,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.errors import FileFormatError, MissingDetailError, ParameterError
+from echotrace.errors import FileFormatError, MissingDetailError
 from echotrace.files.foreign import Foreign, oriented
 from echotrace.files.text_lines import (
-    DECIMALS,
     DELIMITERS,
     NumberLines,
     counts,
@@ -24,7 +23,7 @@ from echotrace.files.text_lines import (
 )
 from echotrace.recording import MIN_SAMPLES
 
-__all__ = ["DELIMITERS", "TIME_UNITS", "check_options", "read_text"]
+__all__ = ["DELIMITERS", "TIME_UNITS", "read_text"]
 
 TIME_UNITS = {"s": 1e6, "ms": 1e3, "us": 1.0, "ns": 1e-3}
 """Units a time column can have, as µs."""
@@ -239,32 +238,3 @@ def _integral(samples: NDArray[np.float64]) -> NDArray[np.float64] | NDArray[np.
     if whole and np.abs(samples).max() <= 32767:
         return samples.astype(np.int16)
     return samples
-
-
-def check_options(delimiter: str | None, decimal: str | None, time_unit: str | None) -> None:
-    """Refuse an option value that is not one of those offered.
-
-    Parameters
-    ----------
-    delimiter, decimal, time_unit : str or None
-        As for :func:`read_text`.
-
-    Raises
-    ------
-    ParameterError
-        Naming the value and those that are offered.
-
-    Examples
-    --------
-    >>> check_options("tab", "dot", None)
-    Traceback (most recent call last):
-    ...
-    echotrace.errors.ParameterError: decimal='dot': use one of point, comma
-    """
-    for name, value, allowed in (
-        ("delimiter", delimiter, DELIMITERS),
-        ("decimal", decimal, DECIMALS),
-        ("time_unit", time_unit, TIME_UNITS),
-    ):
-        if value is not None and value not in allowed:
-            raise ParameterError(f"{name}={value!r}: use one of {', '.join(allowed)}")

@@ -9,7 +9,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from echotrace.errors import ParameterError
+from echotrace.errors import EstimationError, ParameterError
 from echotrace.fitting.score_sets import DIRECTIONS, OFF_AXIS_DEG, ScoreSet
 from echotrace.quality.score import ScoreModel, ScoreTerm
 
@@ -46,7 +46,7 @@ def _knots(name: str, values: NDArray[np.floating]) -> Float64:
 
 
 def _ramps(values: NDArray[np.floating], knots: Float64) -> Float64:
-    """One column a stretch between knots: 0 before it, 1 behind it."""
+    """One column for each pair of neighbouring knots: 0 before it, 1 behind it."""
     low, high = knots[:-1], knots[1:]
     filled = np.nan_to_num(values.astype(np.float64), nan=float(knots[0]))
     filled = np.clip(filled, knots[0], knots[-1])
@@ -80,6 +80,8 @@ def fit_model(
     ------
     ParameterError
         Draws of one outcome only.
+    EstimationError
+        The optimiser did not reach the minimum.
 
     Notes
     -----
@@ -141,6 +143,11 @@ def fit_model(
         bounds=bounds,
         options={"maxiter": 20000, "maxfun": 60000, "ftol": 1e-13, "gtol": 1e-7, "maxcor": 30},
     )
+    if not result.success:
+        raise EstimationError(
+            f"the fit of the score did not settle ({result.message}); its draws or their features "
+            "are not what they were"
+        )
     w = np.round(result.x, 4)
     terms = []
     for (name, sign), (first, last), knots in zip(spans, places, knots_of, strict=True):

@@ -150,14 +150,14 @@ def thin_lens_eye(
     to_standard = (KERATOMETRIC_INDEX - 1.0) / (keratometric_index - 1.0)
     k = (k1 + k2) / 2.0 * to_standard
     zero, one = np.zeros_like(length), np.ones_like(length)
-    per_chamber, stretch, optical = zero, one, length
+    per_chamber, length_per_length, optical = zero, one, length
     at_limit = np.zeros(length.shape, dtype=np.bool_)
     if constant.formula is Formula.SRK_T:
         cornea_per_k = one * 333.0 / 337.5
         cornea = k * 333.0 / 337.5
         position, per_length, per_k, at_limit = _srk_t_position(length, k, constant.values[0])
         optical = length + 0.65696 - 0.02029 * length
-        stretch = one * (1.0 - 0.02029)
+        length_per_length = one * (1.0 - 0.02029)
     elif constant.formula is Formula.HOFFER_Q:
         cornea_per_k, cornea = one, k
         position, per_length, per_k, at_limit = _hoffer_q_position(length, k, constant.values[0])
@@ -194,7 +194,7 @@ def thin_lens_eye(
         position_per_length=np.asarray(per_length),
         position_per_k=np.asarray(per_k) * to_standard,
         position_per_chamber=np.asarray(per_chamber),
-        length_per_length=np.asarray(stretch),
+        length_per_length=np.asarray(length_per_length),
         at_limit=at_limit,
     )
 

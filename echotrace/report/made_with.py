@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from echotrace.chain.speeds import speeds_words
 from echotrace.chain.states import targets_of
 from echotrace.recording import Recording
 from echotrace.settings import Settings
@@ -30,24 +31,8 @@ def made_with(recording: Recording, settings: Settings, target: Target | None = 
     list of str
         Speeds with their sources, the probe's offset, settings that differ from the presets.
     """
-    average = settings.lengths.average_speed_m_per_s
-    said = []
-    media: dict[str, list[str]] = {}
-    for found in targets_of(recording, target).values():
-        for segment in () if found is None else found.length_segments:
-            item = segment.medium
-            words = f"{item.name.replace('_', ' ')} {item.speed_m_per_s:g}"
-            named = media.setdefault(item.source.split(";")[0], [])
-            if words not in named:
-                named.append(words)
-    speeds = "; ".join(f"{', '.join(words)} ({source})" for source, words in media.items())
-    if average:
-        said.append(
-            f"The whole length is read at one average speed, {average:g} m/s (as set). Each "
-            "segment is read at its own speed, so they do not add up to the length."
-        )
-    if speeds:
-        said.append(f"Sound speeds{' of the segments' if average else ''}, m/s: {speeds}.")
+    targets = targets_of(recording, target).values()
+    said = speeds_words(targets, settings.lengths.average_speed_m_per_s)
     probe = recording.probe
     if math.isnan(probe.face_delay_us):
         said.append("Delay of the probe's face: not stated.")

@@ -33,6 +33,7 @@ SCORE_MEANS = (
 
 __all__ = [
     "SCORE_MEANS",
+    "budget_line",
     "explain_finding",
     "length_text",
     "measurement_text",
@@ -40,6 +41,7 @@ __all__ = [
     "notes_of",
     "reasons",
     "scan_rows",
+    "scan_verdict",
     "sitting_title",
     "summary_line",
 ]
@@ -101,21 +103,94 @@ def summary_line(summary: SittingSummary) -> str:
             f"{_spread(summary.u_combined_mm)} mm, from picks and shared sources only; it says "
             "nothing of alignment."
         )
-    low, high = summary.interval_mm
+    low, high = summary.stated_interval_mm
+    stated = f"± {_spread(summary.expanded_mm, 2)} mm at {percent}"
+    if summary.pressing is not None:
+        stated = (
+            f"as pressed. The eye: {summary.stated_mm:.2f} mm, {low:.2f} to {high:.2f} mm at "
+            f"{percent}, pressing included"
+        )
+    joint = " " if summary.pressing is not None else ", "
     return (
-        f"{text}, ± {_spread(summary.expanded_mm, 2)} mm at {percent}. Spread of the scans: SD "
+        f"{text}{joint}{stated}. Spread of the scans: SD "
         f"{_spread(summary.sd_mm)}, median {summary.median_mm:.2f}, range "
         f"{summary.range_mm[0]:.2f} to {summary.range_mm[1]:.2f} mm; two scans differ by at most "
-        f"{_spread(summary.repeatability_mm)} mm in {percent} of cases (repeatability limit). "
-        f"Standard error of the mean {_spread(summary.u_mm)} mm ({percent} interval {low:.2f} to "
-        f"{high:.2f}). Standard uncertainty that all scans share, and that more scans do not "
-        f"lower: {_spread(summary.u_shared_mm)} mm."
+        f"{_spread(summary.repeatability_mm)} mm in {percent} of cases (repeatability limit)."
     )
+
+
+def budget_line(summary: SittingSummary) -> str:
+    """Where the uncertainty of a sitting's length comes from; empty where there is no length.
+
+    Parameters
+    ----------
+    summary : SittingSummary
+
+    Returns
+    -------
+    str
+        Standard uncertainties in mm.
+    """
+    if summary.n_accepted == 0:
+        return ""
+    parts = ", ".join(
+        f"{_SOURCES[name]} {_spread(value)}"
+        for name, value in summary.budget_mm.items()
+        if name != "pressing" and value != 0.0
+    )
+    text = f"Standard uncertainty by source, mm: {parts}. More scans lower the first alone."
+    if summary.pressing is not None:
+        text += (
+            f" Pressing: the eye is longer by {summary.pressing.mean_mm:.2f} mm, standard "
+            f"uncertainty {summary.pressing.u_mm:.2f} ({summary.pressing.basis})."
+        )
+    return text
+
+
+_SOURCES = {
+    "scatter": "scatter of the scans",
+    "speed": "sound speeds",
+    "temperature": "temperature",
+    "clock": "clock",
+    "offset": "offset of the face",
+    "distortion": "distortion of echoes",
+    "assumed": "cornea taken as usual",
+    "shared": "what all scans share",
+}
 
 
 def _status(result: Measurement, k: int) -> str:
     word = "yes" if result.accepted[k] else "no"
     return f"{word} (by hand)" if result.decided_by[k] else word
+
+
+def scan_verdict(result: Measurement, k: int, most: int = 2) -> str:
+    """Whether a scan is accepted, and what was found that could cost most length.
+
+    Parameters
+    ----------
+    result : Measurement
+    k : int
+        The scan.
+    most : int
+        Findings that are named; the rest is counted.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> scan_verdict(result, 0)
+    'accepted'
+    """
+    word = "accepted" if result.accepted[k] else "rejected"
+    names = [name.replace("_", " ") for name in named_findings(result, k)]
+    more = [f"{len(names) - most} more"] if len(names) > most else []
+    said = ", ".join([*names[:most], *more])
+    return f"{word}: {said}" if said else word
 
 
 def named_findings(result: Measurement, k: int, *, notes: bool = False) -> list[str]:
@@ -309,6 +384,11 @@ def measurement_text(
     return "\n\n".join(blocks)
 
 
+def _ends(summary: SittingSummary) -> str:
+    low, high = summary.stated_interval_mm
+    return "-" if math.isnan(low) else f"{low:.2f} to {high:.2f}"
+
+
 def _overview(summaries: Sequence[SittingSummary]) -> str:
     """One line a sitting."""
     rows = []
@@ -320,17 +400,18 @@ def _overview(summaries: Sequence[SittingSummary]) -> str:
                 *[labels[name] for name in ("subject", "eye", "method", "operator", "sitting")],
                 f"{item.n_accepted} of {item.n}",
                 length_text(item.mean_mm),
-                _spread(item.expanded_mm, 2),
+                _ends(item),
                 "yes" if item.acceptable else "NO",
                 said,
             ]
         )
-    header = ["subject", "eye", "method", "operator", "sitting", "accepted", "mm", "±"]
+    header = ["subject", "eye", "method", "operator", "sitting", "accepted", "mm", "the eye, mm"]
     header += ["acceptable", "findings"]
     bad = sum(not item.acceptable for item in summaries)
     return "\n".join(
         [
-            f"{len(summaries)} sittings, {bad} of them not acceptable (± at 95 %, mm)",
+            f"{len(summaries)} sittings, {bad} of them not acceptable (the eye: what holds its "
+            "length at 95 %, pressing included)",
             "",
             table(header, rows, left=[0, 1, 2, 3, 4, 8, 9]),
             "",
@@ -352,7 +433,8 @@ def _sitting_text(
     lines += ["", table(header, rows, left=[len(header) - 2, len(header) - 1])]
     if len(traces) > max_scans:
         lines.append(f"… and {len(traces) - max_scans} more scans (all with --json or -o)")
-    lines += ["", wrapped(summary_line(summary), indent="", hanging="")]
+    for text in (summary_line(summary), budget_line(summary)):
+        lines += ["", wrapped(text, indent="", hanging="")] if text else []
     if not summary.acceptable:
         lines.append("NOT ACCEPTABLE:")
     lines += [wrapped(f"! {finding.text}") for finding in summary.findings]

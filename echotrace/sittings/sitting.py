@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -17,6 +17,8 @@ from echotrace.sitting_limits import REPEATABILITY_FACTOR, SittingLimits
 from echotrace.sittings.finding import SittingFinding
 from echotrace.sittings.outliers import extreme_studentized_deviates
 from echotrace.sittings.pressing import judge_pressing
+from echotrace.sittings.pressing_seen import ImmersionLength, immersion_lengths, sitting_pressing
+from echotrace.sittings.pressing_term import PressingTerm, eye_length_interval
 from echotrace.text_out import scan_names, scan_numbers
 
 __all__ = ["SittingSummary", "summarise"]
@@ -42,11 +44,22 @@ class SittingSummary:
         Standard uncertainty that all scans share, mm.
     u_combined_mm : float
         Both together.
-    interval_mm : tuple of float
-        Student t interval of the mean at ``confidence``, scatter only.
+    scatter_interval_mm : tuple of float
+        Student t interval of the mean at ``confidence`` by the scatter of the scans alone: no
+        interval of the eye's length, which what all scans share makes wider.
     expanded_mm : float
         Half width at ``confidence`` of the combined uncertainty, with the effective degrees of
-        freedom of Welch and Satterthwaite (JCGM 100:2008, annex G).
+        freedom of Welch and Satterthwaite (JCGM 100:2008, annex G); without pressing.
+    pressing : PressingTerm or None
+        In contact, by how much the eye is longer than the mean.
+    stated_mm : float
+        The eye's length: the mean, and in contact the mean of pressing on top.
+    stated_interval_mm : tuple of float
+        What holds the eye's length at ``confidence``: everything known, pressing included.
+    budget_mm : mapping of str to float
+        Standard uncertainty of the stated length by source, mm: ``scatter``, what all scans share
+        (``speed``, ``temperature``, ``clock``, ``offset``, ``distortion``, ``assumed``; ``shared``
+        where a file does not tell them apart), and in contact ``pressing``.
     range_mm : tuple of float
         Smallest and largest accepted length.
     repeatability_mm : float
@@ -78,8 +91,12 @@ class SittingSummary:
     u_mm: float
     u_shared_mm: float
     u_combined_mm: float
-    interval_mm: tuple[float, float]
+    scatter_interval_mm: tuple[float, float]
     expanded_mm: float
+    pressing: PressingTerm | None
+    stated_mm: float
+    stated_interval_mm: tuple[float, float]
+    budget_mm: Mapping[str, float]
     range_mm: tuple[float, float]
     repeatability_mm: float
     segment_mean_mm: Mapping[str, float]
@@ -115,8 +132,18 @@ class SittingSummary:
             "u_mm": number(self.u_mm),
             "u_shared_mm": number(self.u_shared_mm),
             "u_combined_mm": number(self.u_combined_mm),
-            "interval_mm": [number(x) for x in self.interval_mm],
+            "scatter_interval_mm": [number(x) for x in self.scatter_interval_mm],
             "expanded_mm": number(self.expanded_mm),
+            "stated_mm": number(self.stated_mm),
+            "stated_interval_mm": [number(x) for x in self.stated_interval_mm],
+            "budget_mm": {name: number(value) for name, value in self.budget_mm.items()},
+            "pressing": None
+            if self.pressing is None
+            else {
+                "mean_mm": self.pressing.mean_mm,
+                "u_mm": self.pressing.u_mm,
+                "basis": self.pressing.basis,
+            },
             "range_mm": [number(x) for x in self.range_mm],
             "repeatability_mm": number(self.repeatability_mm),
             "confidence": self.confidence,
@@ -128,7 +155,12 @@ class SittingSummary:
         }
 
 
-def summarise(result: Measurement, limits: SittingLimits | None = None) -> list[SittingSummary]:
+def summarise(
+    result: Measurement,
+    limits: SittingLimits | None = None,
+    *,
+    beside: Sequence[Measurement] = (),
+) -> list[SittingSummary]:
     """Summarise each sitting of a measurement.
 
     Parameters
@@ -136,6 +168,9 @@ def summarise(result: Measurement, limits: SittingLimits | None = None) -> list[
     result : Measurement
         Scans accepted or rejected by hand count as such.
     limits : SittingLimits, optional
+    beside : sequence of Measurement
+        Other recordings of the same subjects: immersion of an eye, or of the other eye, says how
+        far contact pressed.
 
     Returns
     -------
@@ -156,7 +191,11 @@ def summarise(result: Measurement, limits: SittingLimits | None = None) -> list[
     (0.08, [])
     """
     limits = limits or SittingLimits()
-    return [_summarise_one(result, labels, traces, limits) for labels, traces in result.sittings()]
+    others = immersion_lengths([result, *beside])
+    return [
+        _summarise_one(result, labels, traces, limits, others)
+        for labels, traces in result.sittings()
+    ]
 
 
 def _summarise_one(
@@ -164,6 +203,7 @@ def _summarise_one(
     labels: Mapping[str, str],
     traces: NDArray[np.intp],
     limits: SittingLimits,
+    others: Sequence[ImmersionLength],
 ) -> SittingSummary:
     used = traces[result.accepted[traces] & ~np.isnan(result.axial_length_mm[traces])]
     lengths = result.axial_length_mm[used]
@@ -184,6 +224,13 @@ def _summarise_one(
         # Shared sources are known by judgement: infinite degrees of freedom.
         dof = (n - 1) * (combined / u) ** 4 if u > 0.0 else math.inf
         expanded = float(t_quantile(tail, dof)) * combined
+    term = None
+    stated, interval = mean, (mean - expanded, mean + expanded)
+    if n and labels["method"] == Method.CONTACT:
+        term = sitting_pressing(result, labels, used, u, others)
+        stated = mean + term.mean_mm
+        if n > 1:
+            interval = eye_length_interval(mean, combined, dof, term, limits.confidence)
     outliers = extreme_studentized_deviates(
         lengths, max_outliers=limits.max_outliers, alpha=limits.outlier_alpha
     )
@@ -200,8 +247,12 @@ def _summarise_one(
         u_mm=u,
         u_shared_mm=u_shared,
         u_combined_mm=combined,
-        interval_mm=(mean - half, mean + half),
+        scatter_interval_mm=(mean - half, mean + half),
         expanded_mm=expanded,
+        pressing=term,
+        stated_mm=stated,
+        stated_interval_mm=interval,
+        budget_mm=MappingProxyType(_budget(result, used, u, u_shared, term)),
         range_mm=(float(lengths.min()), float(lengths.max())) if n else (nan, nan),
         repeatability_mm=REPEATABILITY_FACTOR * sd,
         segment_mean_mm=MappingProxyType(
@@ -216,6 +267,25 @@ def _summarise_one(
         confidence=limits.confidence,
         findings=findings,
     )
+
+
+def _budget(
+    result: Measurement,
+    used: NDArray[np.intp],
+    u: float,
+    u_shared: float,
+    term: PressingTerm | None,
+) -> dict[str, float]:
+    """Standard uncertainty by source, mm."""
+    found = {"scatter": u}
+    by_source = result.shared_budget_mm
+    for name, values in by_source.items():
+        found[name] = float(np.sqrt(np.mean(values[used] ** 2))) if used.size else math.nan
+    if not by_source:
+        found["shared"] = u_shared
+    if term is not None:
+        found["pressing"] = term.u_mm
+    return found
 
 
 def _sitting_findings(

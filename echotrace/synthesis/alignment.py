@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from echotrace.media import BODY_TEMPERATURE_C, MEDIA, Medium
+from echotrace.media import MEDIA
 from echotrace.synthesis.beam import BeamPath, Surface, trace_beam
 from echotrace.synthesis.eye_model import EyeModel, direction, eye_surfaces
 from echotrace.synthesis.probe import Disc
@@ -166,12 +166,19 @@ def draw_pose(
             section.kind, 0.0
         )
         shift_offset = section.decentration_mm
-    tilt_x = tilt_offset * math.cos(azimuth) + section.tilt_sd_deg * shake[0] - gaze_deg[0]
-    tilt_y = tilt_offset * math.sin(azimuth) + section.tilt_sd_deg * shake[1] - gaze_deg[1]
+    hand_deg = (
+        tilt_offset * math.cos(azimuth) + section.tilt_sd_deg * shake[0],
+        tilt_offset * math.sin(azimuth) + section.tilt_sd_deg * shake[1],
+    )
+    tilt_x, tilt_y = hand_deg[0] - gaze_deg[0], hand_deg[1] - gaze_deg[1]
     shift_x = shift_offset * math.cos(azimuth) + section.decentration_sd_mm * shake[2]
     shift_x += carried_mm[0]
     shift_y = shift_offset * math.sin(azimuth) + section.decentration_sd_mm * shake[3]
     shift_y += carried_mm[1]
+    if section.pivot_mm and section.kind != "optic_nerve":
+        # The beam keeps to the pivot, and so meets the plane of the vertex beside the vertex.
+        shift_x -= section.pivot_mm * math.tan(math.radians(hand_deg[0]))
+        shift_y -= section.pivot_mm * math.tan(math.radians(hand_deg[1]))
     tilt, tilt_azimuth = _polar(tilt_x, tilt_y)
     shift, shift_azimuth = _polar(shift_x, shift_y)
     if scan is not None and not math.isnan(scan.tilt_deg):
@@ -184,11 +191,6 @@ def draw_pose(
         decentration_mm=shift,
         decentration_azimuth_deg=shift_azimuth,
     )
-
-
-def _speed_in_place(layer: Medium, temperature_c: float) -> float:
-    # Media with a slope follow the temperature; the others hold their speed.
-    return layer.speed_at(temperature_c)
 
 
 def beam_through_eye(
@@ -230,7 +232,7 @@ def beam_through_eye(
         origin = aside - method.standoff_mm * heading
         bath = MEDIA[method.bath]
         media = [bath, *behind]
-        first_speed = _speed_in_place(bath, method.bath_temperature_c)
+        first_speed = bath.speed_at(method.bath_temperature_c)
     else:
         # The face meets the cornea where the shifted beam does, pushed in by the compression.
         touch, _ = surfaces[0].hit(aside - 5.0 * heading, heading)
@@ -242,7 +244,7 @@ def beam_through_eye(
         ]
         media = [MEDIA["water"], *behind]
         first_speed = MEDIA["water"].speed_m_per_s
-    speeds = [first_speed, *(_speed_in_place(item, BODY_TEMPERATURE_C) for item in behind)]
+    speeds = [first_speed, *(item.speed_at(eye.temperature_c) for item in behind)]
     return trace_beam(surfaces, media, speeds, origin, heading, tip_mm=disc.tip_mm)
 
 

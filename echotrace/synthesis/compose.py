@@ -34,6 +34,7 @@ from echotrace.synthesis.artefacts import GAIN_ERROR_DB
 from echotrace.synthesis.described_eye import eye_of
 from echotrace.synthesis.echoes import EyeEchoes, SampleGrid, eye_echoes
 from echotrace.synthesis.eye_model import EyeModel
+from echotrace.synthesis.eye_speeds import speeds_truth, with_speeds
 from echotrace.synthesis.instrument import attempts_kept, displayed_length_mm
 from echotrace.synthesis.probe import REFERENCE_SPEED_MM_PER_US, Disc
 from echotrace.synthesis.receiver_input import artefact_bits, artefacts_by_chance, receiver_input
@@ -44,7 +45,7 @@ from echotrace.target import eye_target
 __all__ = ["Synthesis", "synthesise"]
 
 # Streams of random numbers; part of what a seed means, so they never change.
-_EYE, _COMPRESSION, _POSE, _SPECKLE, _SCAN, _POOL_POSE, _SHELL = range(1, 8)
+_EYE, _COMPRESSION, _POSE, _SPECKLE, _SCAN, _POOL_POSE, _SHELL, _SPEEDS = range(1, 9)
 # Attempts beyond the scans of a sitting are numbered from here on.
 _FURTHER = 1 << 42
 
@@ -173,7 +174,10 @@ class Synthesis:
                     method.compression_between_mm if self.scenario.eye.eyes > 1 else 0.0,
                 )
             )
-            self._eyes[index] = (eye_of(self.scenario.eye, self._rng(_EYE, index)), mean)
+            eye = eye_of(self.scenario.eye, self._rng(_EYE, index))
+            if spread := self.scenario.eye.speed_spread:
+                eye = with_speeds(eye, self._rng(_SPEEDS, index), spread)
+            self._eyes[index] = (eye, mean)
         return self._eyes[index]
 
     def _number(self, sitting: int, attempt: int) -> int:
@@ -310,6 +314,8 @@ class Synthesis:
             "snr_db": _level_db(passed * peak["retina"]) - scenario.receiver.noise_db,
             "eye_number": float(eye_index),
         }
+        if scenario.eye.speed_spread:
+            truth |= speeds_truth(eye, echoes.path, self._target)
         shifts = zip(echoes.names, echoes.shift_us, echoes.fit_shift_us, strict=True)
         for name, shift, fit_shift in shifts:
             if name in self.interfaces:

@@ -9,14 +9,15 @@ symmetry, apart from a lens that may be tilted and decentred.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.errors import ParameterError
-from echotrace.media import Medium, medium
+from echotrace.media import BODY_TEMPERATURE_C, Medium, medium
 from echotrace.synthesis.beam import Surface
 
 __all__ = [
@@ -63,6 +64,11 @@ class EyeModel:
         Height of the retina's echo over that of the usual impedance step, dB: eyes differ.
     backscatter_db : float
         Scatter of the wall and the orbit over the usual, dB.
+    temperature_c : float
+        °C; speeds of media with a slope follow it.
+    speed_errors : mapping of str to float
+        By how many standard uncertainties (``speed_u_m_per_s``) the speed of a medium lies above
+        the convention; none for one that is not named.
 
     Examples
     --------
@@ -95,6 +101,8 @@ class EyeModel:
     vitreous_opacities: int = 0
     retina_echo_db: float = 0.0
     backscatter_db: float = 0.0
+    temperature_c: float = BODY_TEMPERATURE_C
+    speed_errors: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def axial_length_mm(self) -> float:
@@ -294,19 +302,19 @@ def eye_surfaces(eye: EyeModel) -> tuple[list[Surface], list[Medium]]:
         Surface.on_axis("cornea_front", 0.0, eye.cornea_front_radius_mm),
         Surface.on_axis("cornea_back", eye.cornea_mm, eye.cornea_back_radius_mm),
     ]
-    vitreous = medium("vitreous" if eye.vitreous == "natural" else eye.vitreous)
+    vitreous = _in_eye(eye, "vitreous" if eye.vitreous == "natural" else eye.vitreous)
     lens_vertex = eye.cornea_mm + eye.aqueous_mm
     if eye.lens_state == "aphakic":
-        media = [medium("cornea"), vitreous]
+        media = [_in_eye(eye, "cornea"), vitreous]
     else:
         if eye.lens_state == "pseudophakic":
-            lens = medium(eye.lens_material)
+            lens = _in_eye(eye, eye.lens_material)
         else:
             lens = replace(
-                medium("lens"),
+                _in_eye(eye, "lens"),
                 attenuation_db_per_cm_mhz=lens_attenuation_db_per_cm_mhz(eye.cataract_grade),
             )
-        media = [medium("cornea"), medium("aqueous"), lens, vitreous]
+        media = [_in_eye(eye, "cornea"), _in_eye(eye, "aqueous"), lens, vitreous]
         surfaces += _lens_surfaces(eye, lens_vertex)
     pole = np.array([0.0, 0.0, eye.axial_length_mm])
     slope = direction(eye.staphyloma_slope_deg, 0.0)
@@ -325,6 +333,15 @@ def eye_surfaces(eye: EyeModel) -> tuple[list[Surface], list[Medium]]:
     retina = _with_echo(medium("retina"), media[-1], eye.retina_echo_db)
     media += [retina, medium("choroid"), medium("sclera"), medium("orbital_fat")]
     return surfaces, media
+
+
+def _in_eye(eye: EyeModel, name: str) -> Medium:
+    """A medium with the speed that it has in this eye."""
+    item = medium(name)
+    error = eye.speed_errors.get(name, 0.0)
+    if error == 0.0:
+        return item
+    return replace(item, speed_m_per_s=item.speed_m_per_s + error * item.speed_u_m_per_s)
 
 
 def _with_echo(behind: Medium, before: Medium, echo_db: float) -> Medium:

@@ -34,7 +34,7 @@ class EyeSection:
 
     Attributes
     ----------
-    model, side, eyes, axial_length_mm, cornea_front_radius_mm, cornea_back_radius_mm
+    model, side, speed_spread, eyes, axial_length_mm, cornea_front_radius_mm, cornea_back_radius_mm
     lens_front_radius_mm, lens_back_radius_mm, retina_radius_mm, cornea_mm, aqueous_mm
     lens_mm, lens_tilt_deg, lens_decentration_mm, lens_azimuth_deg, lens_state, lens_material
     vitreous, cataract_grade, staphyloma_slope_deg, staphyloma_step_mm, vitreous_opacities
@@ -55,6 +55,13 @@ class EyeSection:
         about="schematic eye to start from, or a draw from the published population",
     )
     side: str = word_key("right", "right", "left", about="which eye")
+    speed_spread: float = number_key(
+        0.0,
+        0.0,
+        3.0,
+        about="how far each eye's sound speeds and temperature lie from the convention: standard "
+        "deviation in published standard uncertainties; 0: the convention itself",
+    )
     eyes: int = number_key(
         1, 1, 1_000_000, about="eyes of the population; sittings go through them in turn"
     )
@@ -217,8 +224,10 @@ class MethodSection:
 class PoseSection:
     """``[pose]``: how the probe lies on the visual axis.
 
-    Tilt is the angle between the probe's axis and the visual axis, the pivot being the corneal
-    vertex; decentration is the distance by which the axis, tilted, is then shifted sideways.
+    Tilt is the angle between the probe's axis and the visual axis, counted about the corneal
+    vertex; decentration is the distance by which the axis, tilted, is then shifted sideways. A hand
+    that turns about another point, ``pivot_mm`` behind the vertex, shifts the beam as it tilts it:
+    7.2 is the nodal point, 13.5 the centre of rotation (gaze aside), -12 a wrist in front.
     Both have two components drawn from normal distributions of the given standard deviations
     (how steady a hand is: common practice, no source). Gaze wanders too: the eye turns about its
     own centre by ``fixation_sd_deg`` in each direction, 12.0 minutes of arc by default, the
@@ -232,7 +241,7 @@ class PoseSection:
     Attributes
     ----------
     kind, tilt_deg, decentration_mm, azimuth_deg, tilt_sd_deg, decentration_sd_mm
-    fixation_sd_deg, alignments
+    fixation_sd_deg, pivot_mm, alignments
         Default, range or words, unit and meaning of each: see
         :func:`~echotrace.synthesis.key_table.key_table`.
 
@@ -274,6 +283,13 @@ class PoseSection:
         5.0,
         "deg",
         about="the same of the gaze, which turns about the eye's centre of rotation",
+    )
+    pivot_mm: float = number_key(
+        0.0,
+        -60.0,
+        60.0,
+        "mm",
+        about="point about which the hand turns, behind the corneal vertex; negative: in front",
     )
     alignments: int = number_key(
         0, 0, 1_000_000, about="poses drawn for each eye and used in turn; 0: one for each scan"

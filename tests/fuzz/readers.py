@@ -19,6 +19,7 @@ from invented import measurement, recording
 from echotrace.agreement.study import Study
 from echotrace.errors import EchotraceError, EchotraceWarning
 from echotrace.files.describe import describe
+from echotrace.files.description import read_description
 from echotrace.files.importing import import_recording
 from echotrace.files.measurement_table import read_measurement_table
 from echotrace.files.native import (
@@ -180,6 +181,12 @@ TARGET = (
     "name = 'block'\n[[interface]]\nname = 'front'\n[[interface]]\nname = 'back'\noptional = true\n"
     "[[segment]]\nname = 'plate'\nspeed_m_per_s = 2730.0\nrange_mm = [5.0, 40.0]\n"
 )
+DESCRIPTION = (
+    "[file]\ndecimal = 'comma'\nskip_lines = 3\n[time]\nsampling_rate_hz = 1e8\n"
+    "[traces]\nmethod = ['contact', 'immersion']\ngain_db = [40.0, 46.0]\n"
+    "[probe]\ncentre_frequency_hz = 1e7\nfocus_mm = inf\n"
+    "[receiver]\ntgc_delay_us = [0.0, 10.0]\ntgc_gain_db = [-3.0, 20.0]\nbits = 12\n"
+)
 
 
 def written(text):
@@ -246,6 +253,7 @@ CASES = {
     ),
     "settings": Case(written(settings_toml(Settings())), read_settings, ".toml"),
     "target": Case(written(TARGET), read_target, ".toml"),
+    "import description": Case(written(DESCRIPTION), read_description, ".toml"),
     "scenario": Case(
         lambda p: p.write_bytes((ROOT / "synthetic_traces/troubled_bath.toml").read_bytes()),
         read_scenario, ".toml",
