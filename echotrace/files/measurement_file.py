@@ -160,6 +160,7 @@ class MeasurementWriter:
                 self._finish()
                 self._let_go()
                 self._file.close()
+                self._sink.seal()
                 self._sink.check()
 
     def _let_go(self) -> None:
