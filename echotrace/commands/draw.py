@@ -72,6 +72,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action=InputFile,
         help="what the beam passes, for recordings that are not of an eye",
     )
+    parser.add_argument(
+        "--decisions",
+        metavar="FILE.toml",
+        type=Path,
+        action=InputFile,
+        help="gates and picks by hand for this recording, as `echotrace measure` writes them",
+    )
 
 
 def scans_named(words: Sequence[str], n_traces: int) -> list[int]:
@@ -138,6 +145,8 @@ def run(args: argparse.Namespace) -> int:
     import numpy as np
 
     from echotrace.caution import SYNTHETIC, is_synthetic
+    from echotrace.decisions import Decisions
+    from echotrace.files.decisions_file import bound_to, read_decisions
     from echotrace.files.native import read_recording
     from echotrace.settings import Settings, read_settings
     from echotrace.target import read_target
@@ -157,8 +166,15 @@ def run(args: argparse.Namespace) -> int:
     from echotrace.report.page import save_figure
 
     chosen = recording.select(np.array(scans))
-    result = measure(chosen, settings, target=target)
-    views = [view_trace(chosen, k, settings, target=target) for k in range(len(scans))]
+    decisions = Decisions()
+    if args.decisions is not None:
+        read = read_decisions(args.decisions)
+        decisions = bound_to(read, recording, where=str(args.decisions)).take(scans)
+    result = measure(chosen, settings, target=target, decisions=decisions)
+    views = [
+        view_trace(chosen, k, settings, target=target, decisions=decisions)
+        for k in range(len(scans))
+    ]
     titles = [
         f"Scan {scan + 1}: {length_text(result.axial_length_mm[k])} mm, {scan_verdict(result, k)}"
         for k, scan in enumerate(scans)
