@@ -357,7 +357,9 @@ def _fluid_gap(echoes, i, face):
     if back is not None and level[back] >= level[loud] - 15.0:
         second = tallest(at[back] + 0.5, at[back] + 0.85)
         if second is not None and level[second] >= level[back] - 9.0:
-            return at[back]
+            repeat = abs(at[second] - 2.0 * at[back]) < 0.05 and level[second] <= level[back] - 5.0
+            if not repeat:
+                return at[back]
         return max(0.0, at[back] - 0.67)
     pairs = []
     for front in np.flatnonzero((at >= 0.12) & (at <= 2.0)):

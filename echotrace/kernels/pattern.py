@@ -58,6 +58,7 @@ _PULSE_US, _FLUID_US = 0.12, 2.0
 # Front and back of one cornea are alike to this; a back that is lower than something near by so
 # much is none.
 _ALIKE_DB, _LOW_DB = 9.0, 15.0
+_EVEN_US, _LOWER_DB = 0.05, 5.0
 
 
 @kernel
@@ -138,7 +139,10 @@ def _face_gap_us(count, at, level, face_us):
     if back >= 0 and level[back] >= level[tallest] - _LOW_DB:
         k = _tallest(count, at, level, at[back] + 0.5, at[back] + 0.85)
         if k >= 0 and level[k] >= level[back] - _ALIKE_DB:
-            return at[back] - face_us
+            # Sound that runs to and fro in the cornea comes back in even steps, ever lower.
+            even = abs(at[k] - 2.0 * at[back] + face_us) < _EVEN_US
+            if not even or level[k] > level[back] - _LOWER_DB:
+                return at[back] - face_us
         return max(0.0, at[back] - face_us - _CORNEA_US)
     gap, lower_db = np.nan, -np.inf
     for j in range(count):
