@@ -2,6 +2,8 @@
 # ruff: noqa: I001
 
 # -- read and write
+from echotrace.files.decisions_file import read_decisions as read_decisions
+from echotrace.files.decisions_file import write_decisions as write_decisions
 from echotrace.files.description import ImportDescription as ImportDescription
 from echotrace.files.description import read_description as read_description
 from echotrace.files.description import write_description as write_description
@@ -35,6 +37,9 @@ from echotrace.target import read_target as read_target
 # -- measure
 from echotrace.chain.by_hand import decide_by_hand as decide_by_hand
 from echotrace.chain.measure import measure as measure
+from echotrace.decisions import Decisions as Decisions
+from echotrace.decisions import HandGate as HandGate
+from echotrace.decisions import HandPick as HandPick
 from echotrace.many.summaries import GroupSummary as GroupSummary
 from echotrace.many.summaries import ManySummary as ManySummary
 from echotrace.many.many_files import measure_many as measure_many
@@ -43,6 +48,7 @@ from echotrace.measurement import Measurement as Measurement
 from echotrace.quality.finding_list import Finding as Finding
 
 # -- a sitting
+from echotrace.sittings.finding import SittingFinding as SittingFinding
 from echotrace.sittings.sitting import SittingSummary as SittingSummary
 from echotrace.sittings.sitting import summarise as summarise
 from echotrace.sittings.sitting_quality import SittingJudgement as SittingJudgement
@@ -51,9 +57,11 @@ from echotrace.sittings.sitting_quality import judge_sittings as judge_sittings
 # -- studies
 from echotrace.agreement.compare import Agreement as Agreement
 from echotrace.agreement.compare import compare_methods as compare_methods
+from echotrace.agreement.limits import Limits as Limits
 from echotrace.agreement.repeatability import Repeatability as Repeatability
 from echotrace.agreement.sample_size import subjects_for_limits as subjects_for_limits
 from echotrace.agreement.study import Study as Study
+from echotrace.agreement.variance import Estimate as Estimate
 
 # -- lens power
 from echotrace import power as power
