@@ -23,6 +23,7 @@ from echotrace.commands.process import (
     drop_output,
     ignore_signals,
     notes_for,
+    own_process,
     plain_streams,
     stoppable,
 )
@@ -39,6 +40,7 @@ _COMMANDS = {
     "compare": "compare",
     "power": "power",
     "pickers": "pickers",
+    "block": "block",
 }
 
 _EPILOG = (
@@ -100,6 +102,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     name = arguments[0] if arguments else ""
     prefix = f"echotrace {name}" if name in _COMMANDS else "echotrace"
     plain_streams()
+    if argv is None:
+        own_process()
     try:
         code = _run(prefix, name, arguments)
         close_output()

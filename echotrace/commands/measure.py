@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, integer
+from echotrace.commands.by_hand import add_hand_arguments, hand_options, read_hand
+from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.measure_long import LONG_TRACES, is_long, measure_long
 from echotrace.commands.measure_once import json_of, measure_once, print_measured, write_measured
-from echotrace.commands.process import say, say_json
+from echotrace.commands.process import complain, say, say_json
 from echotrace.errors import ParameterError
-from echotrace.user_input import shorten, whole_number
 
 if TYPE_CHECKING:
     from echotrace.settings import Settings
@@ -74,6 +75,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what the beam passes, for recordings that are not of an eye",
     )
     parser.add_argument(
+        "--block-log",
+        metavar="LOG",
+        type=Path,
+        action=InputFile,
+        help="log of a reference block (echotrace block --log): warn where it was out of tolerance",
+    )
+    parser.add_argument(
         "--resume",
         "--carry-on",
         action="store_true",
@@ -86,35 +94,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=integer(1, 1024),
         help="threads; the results do not depend on it",
     )
-    for word in ("accept", "reject"):
-        parser.add_argument(
-            f"--{word}",
-            metavar="SCAN=REASON",
-            action="append",
-            default=[],
-            help=f"{word} a scan by hand, numbered from 1 as in every output; the reason is kept "
-            "with the results; repeatable",
-        )
-
-
-def _decisions(word: str, given: list[str]) -> dict[int, str]:
-    found: dict[int, str] = {}
-    for item in given:
-        number, _, reason = item.partition("=")
-        if not reason.strip():
-            raise ParameterError(
-                f"--{word} {shorten(item)!r}: give the number of a scan and a reason, like "
-                f'--{word} 3="lid in the way"'
-            )
-        scan = whole_number(number, f"--{word} SCAN", low=1) - 1
-        if scan in found:
-            raise ParameterError(f"--{word}: scan {scan + 1} is named twice")
-        found[scan] = reason.strip()
-    return found
+    add_hand_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Measure, print, write."""
+    from echotrace.files.decisions_file import bound_to
     from echotrace.files.native import read_recording
     from echotrace.settings import Settings, read_settings
     from echotrace.target import read_target
@@ -126,21 +111,27 @@ def run(args: argparse.Namespace) -> int:
     if not args.recording:
         raise ParameterError("give a RECORDING to measure, or --write-settings FILE.toml")
     several = len(args.recording) > 1
-    if several and (args.output or args.report or args.accept or args.reject or args.resume):
+    if several and (args.output or args.report or hand_options(args) or args.resume):
         raise ParameterError(
             f"{len(args.recording)} recordings are measured and printed only; -o, --report, "
-            "--accept, --reject and --resume go with one recording"
+            "--resume and what is decided by hand (--gate, --pick, --accept, --reject, "
+            "--decisions, --write-decisions) go with one recording"
         )
-    accept, reject = _decisions("accept", args.accept), _decisions("reject", args.reject)
+    decisions = read_hand(args)
+    notes = _block_notes(args.block_log)
     code, records = 0, []
     for path in args.recording:
         recording = read_recording(path, lazy=True)
+        prepare_kernels("measure", len(args.recording) * recording.n_traces)
+        if decisions or args.decisions is not None:
+            where = "" if args.decisions is None else str(args.decisions)
+            decisions = bound_to(decisions, recording, path.name, where)
         if is_long(args, recording.n_traces):
-            return measure_long(args, recording, settings, target)
+            return measure_long(args, recording, settings, target, decisions)
         if several and not args.json:
             say(f"{'' if path is args.recording[0] else chr(10)}{path}:")
         one = measure_once(
-            recording, settings, target, accept=accept, reject=reject, workers=args.workers
+            recording, settings, target, decisions=decisions, workers=args.workers, notes=notes
         )
         write_measured(args, path, one)
         if args.json:
@@ -151,6 +142,19 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         say_json({"recordings": records} if several else records[0])
     return code
+
+
+def _block_notes(log: Path | None) -> list[str]:
+    """What the log of a reference block says; a warning is said at once as well."""
+    if log is None:
+        return []
+    from echotrace.reference_block.log import block_notes, read_block_log
+
+    notes = block_notes(read_block_log(log), log)
+    for note in notes:
+        if note.startswith("WARNING"):
+            complain("echotrace measure", note)
+    return notes
 
 
 def _write_settings(args: argparse.Namespace, settings: Settings, target: Target | None) -> int:
