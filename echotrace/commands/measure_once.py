@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -54,6 +54,7 @@ def measure_once(
     *,
     accept: Mapping[int, str],
     reject: Mapping[int, str],
+    beside: Sequence[Measurement] = (),
     workers: int | None = None,
 ) -> Measured:
     """Measure a recording, take the decisions made by hand, judge its sittings.
@@ -66,6 +67,8 @@ def measure_once(
         As for :func:`echotrace.measure`.
     accept, reject : mapping of int to str
         Python's indices of scans, and the reasons.
+    beside : sequence of Measurement
+        Others of the same subject, as for :func:`echotrace.summarise`.
     workers : int, optional
         Threads.
 
@@ -98,8 +101,8 @@ def measure_once(
         settings=settings,
         target=target,
         result=result,
-        summaries=summarise(result, settings.sitting),
-        judgements=judge_sittings(result, limits=settings.sitting),
+        summaries=summarise(result, settings.sitting, beside=beside),
+        judgements=judge_sittings(result, limits=settings.sitting, beside=beside),
         made_with=said,
     )
 
