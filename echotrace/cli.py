@@ -37,6 +37,7 @@ _COMMANDS = {
     "synth": "synth",
     "compare": "compare",
     "power": "power",
+    "teach": "teach",
 }
 
 _EPILOG = (
