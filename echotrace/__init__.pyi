@@ -43,6 +43,7 @@ from echotrace.measurement import Measurement as Measurement
 from echotrace.quality.finding_list import Finding as Finding
 
 # -- a sitting
+from echotrace.sittings.finding import SittingFinding as SittingFinding
 from echotrace.sittings.sitting import SittingSummary as SittingSummary
 from echotrace.sittings.sitting import summarise as summarise
 from echotrace.sittings.sitting_quality import SittingJudgement as SittingJudgement
@@ -51,9 +52,11 @@ from echotrace.sittings.sitting_quality import judge_sittings as judge_sittings
 # -- studies
 from echotrace.agreement.compare import Agreement as Agreement
 from echotrace.agreement.compare import compare_methods as compare_methods
+from echotrace.agreement.limits import Limits as Limits
 from echotrace.agreement.repeatability import Repeatability as Repeatability
 from echotrace.agreement.sample_size import subjects_for_limits as subjects_for_limits
 from echotrace.agreement.study import Study as Study
+from echotrace.agreement.variance import Estimate as Estimate
 
 # -- lens power
 from echotrace import power as power

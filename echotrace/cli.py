@@ -34,6 +34,7 @@ _COMMANDS = {
     "import": "import_",
     "inspect": "inspect",
     "measure": "measure",
+    "draw": "draw",
     "synth": "synth",
     "compare": "compare",
     "power": "power",

@@ -431,3 +431,23 @@ def test_impossible_plans_are_refused():
     ):
         with pytest.raises(ParameterError):
             call()
+
+
+def test_contact_against_immersion_is_held_against_what_is_published():
+    """The same difference, whichever method is A; nothing of it for other methods."""
+    study = Study(
+        value=[23.0, 23.3, 24.0, 24.2, 22.0, 22.25],
+        subject=["a", "a", "b", "b", "c", "c"],
+        method=["contact", "immersion"] * 3,
+    )
+    for methods in (("contact", "immersion"), ("immersion", "contact")):
+        text = compare_methods(study, methods=methods).text()
+        assert "Immersion less contact is 0.25 mm here" in text
+        assert "0.20 ± 0.26 mm between eyes" in text
+    other = compare_methods(study, methods=("contact", "immersion")).text()
+    assert other.count("Immersion less contact") == 1
+    renamed = compare_methods(
+        study.of_method("contact").relabelled("one"),
+        study.of_method("immersion").relabelled("other"),
+    ).text()
+    assert "Immersion less contact" not in renamed

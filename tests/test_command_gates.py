@@ -73,6 +73,7 @@ WRITING = {
     "measure page": ["measure", "r.h5", "--report", "{out}.html"],
     "measure settings": ["measure", "r.h5", "--write-settings", "{out}.toml"],
     "streamed": ["measure", "r.h5", "--resume", "-o", "{out}.h5"],
+    "draw": ["draw", "r.h5", "-o", "{out}.png"],
     "synth": ["synth", "s.toml", "-o", "{out}.h5"],
     "compare table": ["compare", "s.csv", "-o", "{out}.csv"],
     "compare page": ["compare", "s.csv", "--report", "{out}.html"],

@@ -282,7 +282,8 @@ def test_uncertainty_of_two_close_echoes_is_their_cramer_rao_bound(gap_widths):
         slope = np.array([model(row + h) - model(row - h) for h in step]) / 2e-5
         bound_us = noise * np.sqrt(np.linalg.inv(slope @ slope.T)[0, 0])
         # The noise is read off a trace of 768 samples; what is left is the fit's own.
-        seen = _traces(rf[k : k + 1]).matched_noise[0] / (noise / np.sqrt(PULSE.energy / 2.0))
+        seen = _traces(rf[k : k + 1]).noise.matched.at(np.array([0]), np.array([400]))[0]
+        seen /= noise / np.sqrt(PULSE.energy / 2.0)
         assert found.u_sample[k] * 0.01 / seen == pytest.approx(bound_us, rel=0.05)
     error = (found.sample * 0.01 - first[:, 0]) / (found.u_sample * 0.01)
     assert np.abs(error).max() < 5.0

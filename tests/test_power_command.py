@@ -234,10 +234,33 @@ def test_contact_chamber_is_named():
     )
     assert study.chamber_origin == "given"
     assert study.biometry.chamber_depth_mm == 3.2
-    (study,) = study_eyes(
-        lengths_of(measurement(("right", GOOD, {"method": "contact"}))), inputs(constant_method="")
-    )
-    assert any("Contact presses the eye shorter" in text for text in study.warnings)
+
+
+def test_a_contact_length_asks_which_lengths_the_constants_belong_to():
+    """Published mean of pressing 0.20 mm, SD 0.26 (Ademola-Popoola 2016), in or not in them."""
+    lengths = lengths_of(measurement(("right", GOOD, {"method": "contact"})))
+    mean = float(np.mean(GOOD))
+    with pytest.raises(ParameterError, match="--constant-method contact, immersion or optical"):
+        study_eyes(lengths, inputs(constant_method=""))
+    powers = {}
+    for method in ("contact", "immersion", "optical"):
+        (study,) = study_eyes(lengths, inputs(constant_method=method))
+        used = mean if method == "contact" else mean + 0.20
+        assert study.biometry.axial_length_mm == pytest.approx(used, abs=0.005)
+        assert study.uncertainty.pressing_mm == pytest.approx(0.26, abs=0.01)
+        record = study.to_dict()
+        assert record["axial_length_mm"] == pytest.approx(mean)
+        assert record["axial_length_used_mm"] == pytest.approx(used, abs=0.005)
+        budget = record["formulas"][0]["budget_d"]
+        assert budget["pressing_mm"] > 2 * budget["length_shared_mm"]
+        assert study.pressing
+        powers[method] = study.table.for_target_d[0]
+    # A longer eye needs less power: 2.5 to 3 D per mm (StatPearls).
+    assert 0.5 <= powers["contact"] - powers["immersion"] <= 0.6
+    assert powers["immersion"] == powers["optical"]
+    (plain,) = study_eyes(lengths_of(measurement(("right", GOOD, {}))), inputs(constant_method=""))
+    assert plain.uncertainty.pressing_mm == 0.0
+    assert plain.pressing == ""
 
 
 def test_an_impossible_chamber_is_told_and_not_used():

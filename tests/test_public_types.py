@@ -4,6 +4,7 @@ import ast
 import importlib
 import importlib.util
 import os
+import re
 import subprocess
 import sys
 import types
@@ -25,6 +26,7 @@ et.measure(et.EchotraceError("no recording"))
 et.no_such_name
 et.measure(recording, engines="plain")
 et.power.no_such_name
+et.import_recording("scan.csv", sampling_rate=1e8)
 """
 
 
@@ -46,6 +48,30 @@ def test_every_line_of_a_stub_names_what_is_there():
         for name, (module, attribute) in told.items():
             if module != package.__name__:
                 assert getattr(package, name) is getattr(importlib.import_module(module), attribute)
+
+
+def test_what_public_functions_return_is_public():
+    shown = {f"{p.__name__}.{name}": getattr(p, name) for p in (et, et.power) for name in dir(p)}
+    functions = [item for item in shown.values() if isinstance(item, types.FunctionType)]
+    assert len(functions) > 25
+    public = {item for item in shown.values() if isinstance(item, type)}
+    ours = {
+        item.__name__: item
+        for name, module in list(sys.modules.items())
+        if name.startswith("echotrace.")
+        for item in vars(module).values()
+        if isinstance(item, type) and item.__module__.startswith("echotrace.")
+    }
+    assert ours["Measurement"] is et.Measurement
+    # By the words of the annotation: some types are there for type checkers only.
+    returned = {
+        word
+        for function in functions
+        for word in re.findall(r"\w+", str(function.__annotations__["return"]))
+        if word in ours
+    }
+    assert {"Recording", "Agreement"} <= returned
+    assert {name for name in returned if ours[name] not in public} == set()
 
 
 def test_dir_shows_public_names_only():
@@ -95,6 +121,7 @@ def test_a_type_checker_tells_a_wrong_use_and_a_name_that_is_not_there(tmp_path)
         ("use.py:9", "no_such_name", "[attr-defined]"),
         ("use.py:10", '"engines" for "measure"', "[call-arg]"),
         ("use.py:11", "no_such_name", "[attr-defined]"),
+        ("use.py:12", '"sampling_rate" for "import_recording"', "[call-arg]"),
     ]
     assert [(where, kind) for where, kind, _ in told] == [(line, "error") for line, *_ in wanted]
     for (_, _, message), (_, name, code) in zip(told, wanted, strict=True):

@@ -15,6 +15,7 @@ from echotrace.agreement.limits import (
 )
 from echotrace.agreement.robust import ALPHA_NORMAL
 from echotrace.agreement.variance import Estimate
+from echotrace.sittings.pressing_term import PRESSING_SOURCE
 
 if TYPE_CHECKING:
     from echotrace.agreement.regression import Line
@@ -121,6 +122,15 @@ def p_text(p: float) -> str:
     return "p < 0.001" if p < 0.001 else f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
 
 
+def _pressing_words(result: Agreement) -> str:
+    """The difference against what a single contact length is stated with."""
+    longer = result.bias.value if result.label_b == "contact" else -result.bias.value
+    return (
+        f"Immersion less contact is {longer:.2f} mm here; the interval of a single contact length "
+        f"takes in what is published: {PRESSING_SOURCE}."
+    )
+
+
 def paragraph(result: Agreement) -> str:
     """The results of an agreement analysis as a paragraph.
 
@@ -169,6 +179,8 @@ def paragraph(result: Agreement) -> str:
         f"For {_values(result.limits)}, {_hands(result.limits)}, the differences {a} − {b} had an "
         + _limits_words(result.limits, places, unit, percent),
     ]
+    if unit == "mm" and {a, b} == {"contact", "immersion"}:
+        out.insert(1, _pressing_words(result))
     for other in result.all_limits:
         if other is not result.limits:
             out.append(

@@ -46,6 +46,9 @@ def condition_block(block: Recording, pulse: Pulse, settings: Settings) -> Condi
     trace_scale, sample_scale = inverse_gain(
         block.delay_us, block.receiver, block.gain_db, block.n_traces
     )
+    step = lsb_amplitude(block.samples.dtype, trace_scale, sample_scale)
+    if step.any() and np.ptp(sample_scale) > 0.0:
+        step = np.multiply.outer(step / np.median(sample_scale), sample_scale)
     return condition(
         undone.amplitude,
         undone.clipped,
@@ -55,5 +58,5 @@ def condition_block(block: Recording, pulse: Pulse, settings: Settings) -> Condi
         pulse=pulse,
         envelope_method=settings.envelope.method,
         envelope_bandwidth=settings.envelope.bandwidth,
-        lsb=lsb_amplitude(block.samples.dtype, trace_scale, sample_scale),
+        lsb=step,
     )

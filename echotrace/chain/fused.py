@@ -27,9 +27,10 @@ from echotrace.quality.features import (
 from echotrace.recording import Method, Recording, Signal
 from echotrace.signal.candidates import empty_candidates, search_plan
 from echotrace.signal.choice_plan import choice_plan
-from echotrace.signal.conditioning import envelope_band_hz, lsb_noise
+from echotrace.signal.conditioning import envelope_band_hz
 from echotrace.signal.envelope import image_is_negligible, matched_taps, quadrature_taps
 from echotrace.signal.gates import Gate, lowest_threshold_db
+from echotrace.signal.noise import lsb_noise
 from echotrace.signal.picking import calibrated_offset_sample, skirt_samples
 from echotrace.signal.pulse import Pulse
 from echotrace.signal.receiver import clipping_level, inverse_gain, lsb_amplitude

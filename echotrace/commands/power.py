@@ -95,7 +95,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--constant-method",
         choices=("optical", "immersion", "contact"),
         default="",
-        help="how the lengths were measured on which the constants were optimised",
+        help="how the lengths were measured on which the constants were optimised; needed where "
+        "the length is by contact: constants of contact lengths hold the mean of pressing already",
     )
     lens.add_argument(
         "--target",

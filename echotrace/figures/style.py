@@ -12,15 +12,25 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["COLOURS", "INTERFACE_COLOURS", "new_axes", "new_figure", "quiet_axes"]
+__all__ = [
+    "CAUTION_MARK",
+    "COLOURS",
+    "INTERFACE_COLOURS",
+    "INTERFACE_STYLES",
+    "SYNTHETIC_MARK",
+    "mark_figure",
+    "new_axes",
+    "new_figure",
+    "quiet_axes",
+]
 
 COLOURS = {
     "ink": "#1b2a33",
-    "muted": "#6b7a82",
+    "muted": "#5b6a72",
     "grid": "#d5dcdf",
     "trace": "#31688e",
     "envelope": "#0b7a75",
-    "accent": "#c2571a",
+    "accent": "#b34d14",
     "good": "#1f7a4d",
     "bad": "#a8324a",
     "band": "#dfe9ec",
@@ -28,23 +38,43 @@ COLOURS = {
 """Colours by role. Chosen by lightness as well as hue, so that they differ in grey print."""
 
 INTERFACE_COLOURS = {
-    "cornea_front": "#3a5ba0",
-    "cornea_back": "#5f93b8",
-    "lens_front": "#8a5a00",
-    "lens_back": "#c98a1b",
-    "retina": "#b23a5e",
-    "sclera": "#7b5c8e",
+    "cornea_front": "#07264a",
+    "cornea_back": "#236486",
+    "lens_front": "#4c3512",
+    "lens_back": "#8d6b49",
+    "retina": "#713944",
+    "sclera": "#937ea9",
 }
-"""One colour for each interface of the eye; other targets take them in this order."""
+"""One colour for each interface of the eye; other targets take them in this order.
+
+Lightness tells them apart in grey print and without the green cones: neighbours on the beam lie 13
+or more apart in CIELAB L*, any two 4.5 or more (``tests/test_look.py``). Style and marker differ as
+well, so that no line is told by its colour alone.
+"""
+
+INTERFACE_STYLES = (
+    ("-", "o"),
+    ((0, (5, 1.5)), "s"),
+    ((0, (1.2, 1.2)), "^"),
+    ((0, (6, 1.5, 1.2, 1.5)), "D"),
+    ((0, (9, 2)), "v"),
+    ((0, (2.5, 1.2, 1.2, 1.2, 1.2, 1.2)), "P"),
+)
+"""Line style and marker of an interface, by its place on the beam."""
+
+SYNTHETIC_MARK = "synthetic, invented"
+CAUTION_MARK = "not a medical device"
 
 
-def new_figure(width_in: float = 6.4, height_in: float = 3.6) -> Figure:
+def new_figure(width_in: float = 6.4, height_in: float = 3.6, *, fixed: bool = False) -> Figure:
     """A figure of its own, drawn without any window system.
 
     Parameters
     ----------
     width_in, height_in : float
         Inches.
+    fixed : bool
+        Axes stay where they are put; laying them out takes longer than drawing them.
 
     Returns
     -------
@@ -59,7 +89,7 @@ def new_figure(width_in: float = 6.4, height_in: float = 3.6) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    figure = Figure(figsize=(width_in, height_in), layout=None if fixed else "constrained")
     FigureCanvasAgg(figure)
     return figure
 
@@ -114,3 +144,27 @@ def quiet_axes(ax: Axes) -> Axes:
     ax.xaxis.label.set_color(COLOURS["ink"])
     ax.yaxis.label.set_color(COLOURS["ink"])
     return ax
+
+
+def mark_figure(figure: Figure, *, synthetic: bool) -> Figure:
+    """Say small, in the lower right margin, what the picture must not be taken for.
+
+    Parameters
+    ----------
+    figure : Figure
+    synthetic : bool
+        Its traces are invented.
+
+    Returns
+    -------
+    Figure
+        The one given.
+
+    Examples
+    --------
+    >>> mark_figure(new_figure(), synthetic=True).texts[0].get_text()
+    'synthetic, invented; not a medical device'
+    """
+    words = f"{SYNTHETIC_MARK}; {CAUTION_MARK}" if synthetic else CAUTION_MARK
+    figure.text(0.995, 0.004, words, ha="right", va="bottom", fontsize=6, color=COLOURS["muted"])
+    return figure

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from echotrace.caution import is_synthetic
 from echotrace.chain.plain import TraceView, view_trace
 from echotrace.figures.style import (
+    CAUTION_MARK,
     COLOURS,
     INTERFACE_COLOURS,
+    INTERFACE_STYLES,
+    SYNTHETIC_MARK,
     new_axes,
     new_figure,
     quiet_axes,
 )
+from echotrace.figures.trace_scale import TraceScale, common_scale, depth_mm, shown_segments
 from echotrace.settings import Settings
 from echotrace.signal.receiver import log_compress
 from echotrace.target import Target
@@ -24,28 +29,53 @@ if TYPE_CHECKING:
 
     from echotrace.recording import Recording
 
-__all__ = ["plot_envelope", "plot_rf", "plot_trace", "trace_figure"]
+__all__ = [
+    "draw_scan",
+    "interface_colour",
+    "plot_envelope",
+    "plot_rf",
+    "plot_trace",
+    "trace_figure",
+]
 
 _FLOOR_DB = -70.0
+_TOP_DB = 3.0
+_SEGMENTS_DB = 8.0
+_NAMES_DB = 13.0
+_ROW_DB = 8.0
+_FONT = 8.0
+# Mean width of a letter, as a part of the font's size (of the font that matplotlib ships).
+_LETTER = 0.56
+_DEPTH_STEPS_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 
 
 def interface_colour(name: str, position: int) -> str:
-    """Colour of an interface: its own in an eye, else by its place on the beam."""
+    """Colour of an interface: its own in an eye, else by its place on the beam.
+
+    Parameters
+    ----------
+    name : str
+    position : int
+        Place on the beam, from 0.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> interface_colour("retina", 4) == interface_colour("near_face", 4)
+    True
+    """
     own = tuple(INTERFACE_COLOURS.values())
     return INTERFACE_COLOURS.get(name, own[position % len(own)])
 
 
-def _shown_us(view: TraceView) -> tuple[float, float]:
-    """Stretch of delay worth showing: from the start to a little behind the last pick."""
-    traces = view.traces
-    first = traces.start_delay_us
-    last = float(traces.to_delay_us(np.array(traces.envelope.shape[1] - 1.0)))
-    if np.isfinite(view.delay_us[0]).any():
-        last = min(last, float(np.nanmax(view.delay_us[0])) + 8.0)
-    return first, last
+def _style(position: int) -> tuple[Any, str]:
+    return INTERFACE_STYLES[position % len(INTERFACE_STYLES)]
 
 
-def plot_rf(view: TraceView, *, ax: Axes | None = None) -> Axes:
+def plot_rf(view: TraceView, *, ax: Axes | None = None, scale: TraceScale | None = None) -> Axes:
     """The RF (or envelope) samples of one trace, clipped stretches marked.
 
     Parameters
@@ -54,6 +84,8 @@ def plot_rf(view: TraceView, *, ax: Axes | None = None) -> Axes:
         Of one trace.
     ax : Axes, optional
         None makes a new figure.
+    scale : TraceScale, optional
+        None takes the trace's own.
 
     Returns
     -------
@@ -68,19 +100,15 @@ def plot_rf(view: TraceView, *, ax: Axes | None = None) -> Axes:
     'delay (µs)'
     """
     ax = quiet_axes(new_axes(ax, 7.2, 1.6))
+    scale = scale or common_scale([view])
     traces = view.traces
     samples = traces.envelope[0] if traces.rf is None else traces.rf[0]
     delay_us = traces.to_delay_us(np.arange(samples.size, dtype=np.float64))
     ax.plot(delay_us, samples, color=COLOURS["trace"], linewidth=0.6)
-    # The transmitted pulse must not set the scale: the tallest echo picked does.
-    picks = view.delay_us[0][np.isfinite(view.delay_us[0])]
-    near = np.any(np.abs(delay_us[:, None] - picks) < 0.3, axis=1)
-    if near.any():
-        height = 1.25 * float(np.abs(samples[near]).max())
-        ax.set_ylim(-height if traces.rf is not None else 0.0, height)
+    low = -scale.rf_height if traces.rf is not None else 0.0
+    ax.set_ylim(low, scale.rf_height)
     if traces.clipped[0].any():
-        low, high = ax.get_ylim()
-        marked = np.where(traces.clipped[0], np.clip(samples, low, high), np.nan)
+        marked = np.where(traces.clipped[0], np.clip(samples, low, scale.rf_height), np.nan)
         ax.plot(
             delay_us,
             marked,
@@ -90,15 +118,18 @@ def plot_rf(view: TraceView, *, ax: Axes | None = None) -> Axes:
             color=COLOURS["bad"],
             label="clipped",
         )
-        ax.legend(loc="upper right", fontsize=7, frameon=False)
-    ax.set_xlim(*_shown_us(view))
-    ax.set_ylabel("amplitude\n(relative)", fontsize=8)
-    ax.set_xlabel("delay (µs)", fontsize=8)
+        ax.legend(loc="upper center", fontsize=_FONT, frameon=False, handletextpad=0.1)
+    ax.set_xlim(scale.first_us, scale.last_us)
+    ax.set_ylabel("RF" if traces.rf is not None else "samples", fontsize=_FONT)
+    ax.set_yticks([0.0])
+    ax.set_xlabel("delay (µs)", fontsize=_FONT)
     return ax
 
 
-def plot_envelope(view: TraceView, *, ax: Axes | None = None) -> Axes:
-    """The envelope of one trace in dB with gates, picks and segment lengths.
+def plot_envelope(
+    view: TraceView, *, ax: Axes | None = None, scale: TraceScale | None = None
+) -> Axes:
+    """The envelope of one trace in dB with gates, picks, depth in mm and segment lengths.
 
     Parameters
     ----------
@@ -106,6 +137,8 @@ def plot_envelope(view: TraceView, *, ax: Axes | None = None) -> Axes:
         Of one trace.
     ax : Axes, optional
         None makes a new figure.
+    scale : TraceScale, optional
+        None takes the trace's own: 0 dB is then its tallest echo picked.
 
     Returns
     -------
@@ -117,42 +150,52 @@ def plot_envelope(view: TraceView, *, ax: Axes | None = None) -> Axes:
     >>> import echotrace as et
     >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
     >>> plot_envelope(view_trace(recording, 0)).get_ylabel()
-    'envelope (dB)'
+    'envelope (dB; 0: tallest echo)'
     """
     ax = quiet_axes(new_axes(ax, 7.2, 3.0))
+    scale = scale or common_scale([view])
     traces = view.traces
-    first_us, last_us = _shown_us(view)
     envelope = np.asarray(traces.envelope[0], np.float64)
     delay_us = traces.to_delay_us(np.arange(envelope.size, dtype=np.float64))
-    # The transmit pulse must not set the scale: 0 dB is the tallest echo picked.
-    picks = view.delay_us[0]
-    near = [envelope[np.abs(delay_us - t) < 0.3].max(initial=0.0) for t in picks if np.isfinite(t)]
-    reference = max([x for x in near if x > 0.0], default=float(envelope.max()))
-    level = log_compress(envelope, reference=reference, floor_db=_FLOOR_DB)
-    ax.plot(delay_us, level, color=COLOURS["envelope"], linewidth=0.8)
-    noise_db = 20.0 * np.log10(max(float(traces.envelope_noise[0]) / reference, 1e-9))
+    level = log_compress(envelope, reference=scale.reference, floor_db=_FLOOR_DB)
+    # The transmitted pulse does not run into the names above.
+    ax.plot(delay_us, np.minimum(level, _TOP_DB), color=COLOURS["envelope"], linewidth=0.8)
+    noise_db = 20.0 * np.log10(max(float(traces.envelope_noise[0]) / scale.reference, 1e-9))
     if noise_db > _FLOOR_DB:
         ax.axhline(noise_db, color=COLOURS["muted"], linewidth=0.7, linestyle=(0, (2, 2)))
-        ax.annotate(
-            "noise",
-            (1.0, noise_db),
-            xycoords=("axes fraction", "data"),
-            xytext=(3, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=7,
-            color=COLOURS["muted"],
-        )
-    _draw_gates(view, ax, first_us, last_us)
-    if not all(gate.preset for gate in view.gates):
-        _name_own_gates(ax, first_us)
-    _draw_picks(view, ax)
-    ax.set_xlim(first_us, last_us)
-    ax.set_ylim(_FLOOR_DB - 16.0, 18.0)
+        _say(ax, "noise", scale.last_us, noise_db + 0.8, ha="right", va="bottom")
+    ax.set_xlim(scale.first_us, scale.last_us)
+    _draw_gates(view, ax, scale)
+    own = not all(gate.preset for gate in view.gates)
+    _say(ax, "|–| gate set by the user" if own else "gates", scale.first_us, _FLOOR_DB - 17.0)
+    rows = _draw_picks(view, ax, scale, level)
+    _draw_segments(view, ax, scale)
+    top = _NAMES_DB + _ROW_DB * rows + 2.0
+    ax.set_ylim(_FLOOR_DB - 21.0, top)
+    _draw_depth(view, ax, scale)
     ax.set_yticks(np.arange(_FLOOR_DB + 10, 1, 20))
-    ax.set_ylabel("envelope (dB)", fontsize=8)
-    ax.set_xlabel("delay (µs)", fontsize=8)
+    ax.set_ylabel("envelope (dB; 0: tallest echo)", fontsize=_FONT)
+    ax.set_xlabel("delay (µs)", fontsize=_FONT)
     return ax
+
+
+def _say(ax: Axes, text: str, x: float, y: float, **how: Any) -> None:
+    ax.annotate(
+        text,
+        (x, y),
+        xytext=(-2 if how.get("ha") == "right" else 2, 0),
+        textcoords="offset points",
+        fontsize=how.pop("fontsize", _FONT - 1.0),
+        va=how.pop("va", "center"),
+        color=how.pop("color", COLOURS["muted"]),
+        **how,
+    )
+
+
+def _us_a_letter(ax: Axes, scale: TraceScale, fontsize: float = _FONT) -> float:
+    """Delay that one letter takes, about."""
+    width_points = 72.0 * ax.bbox.width / ax.figure.dpi
+    return float((scale.last_us - scale.first_us) * _LETTER * fontsize / width_points)
 
 
 def _absolute_gates(view: TraceView) -> list[tuple[str, float, float]]:
@@ -166,18 +209,19 @@ def _absolute_gates(view: TraceView) -> list[tuple[str, float, float]]:
     return found
 
 
-def _draw_gates(view: TraceView, ax: Axes, first_us: float, last_us: float) -> None:
+def _draw_gates(view: TraceView, ax: Axes, scale: TraceScale) -> None:
     """Gates as bars along the foot, one row for each interface so that none hides another."""
     names = view.target.interface_names
     own = {gate.interface for gate in view.gates if not gate.preset}
+    first_us, last_us = scale.first_us, scale.last_us
     for name, start_us, stop_us in _absolute_gates(view):
         k = names.index(name)
-        row = _FLOOR_DB - 3.0 - 2.2 * k
+        row = _FLOOR_DB - 2.5 - 2.2 * k
         ax.plot(
             [max(start_us, first_us), min(stop_us, last_us)],
             [row, row],
             color=interface_colour(name, k),
-            linewidth=2.2,
+            linewidth=2.0,
             solid_capstyle="butt",
         )
         if name in own:
@@ -191,55 +235,113 @@ def _draw_gates(view: TraceView, ax: Axes, first_us: float, last_us: float) -> N
                 markeredgewidth=1.6,
                 color=interface_colour(name, k),
             )
-    ax.annotate(
-        "gates",
-        (first_us, _FLOOR_DB - 3.0),
-        xytext=(2, 0),
-        textcoords="offset points",
-        fontsize=7,
-        va="center",
-        color=COLOURS["muted"],
-    )
 
 
-def _name_own_gates(ax: Axes, first_us: float) -> None:
-    """Say what end marks on a gate mean, below all gates."""
-    ax.annotate(
-        "|–| gate set by the user",
-        (first_us, _FLOOR_DB - 12.2),
-        xytext=(2, 0),
-        textcoords="offset points",
-        fontsize=7,
-        va="center",
-        color=COLOURS["muted"],
-    )
-
-
-def _draw_picks(view: TraceView, ax: Axes) -> None:
-    """Picks as lines with names above, staggered where they stand close together."""
+def _draw_picks(view: TraceView, ax: Axes, scale: TraceScale, level: Any) -> int:
+    """Picks as lines with names above that no other line crosses; gives the rows of names."""
     names = view.target.interface_names
-    first_us, last_us = _shown_us(view)
-    shown: list[tuple[float, int]] = []
-    for k, name in enumerate(names):
+    traces = view.traces
+    letter_us = _us_a_letter(ax, scale)
+    # From the far end: a name goes above those whose line it would be crossed by.
+    placed: list[tuple[float, int]] = []
+    for k in reversed(range(len(names))):
         t = float(view.delay_us[0, k])
         if not np.isfinite(t):
             continue
-        colour = interface_colour(name, k)
-        ax.axvline(t, color=colour, linewidth=0.9, ymax=0.86)
-        taken = {row for at, row in shown if t - at < 0.13 * (last_us - first_us)}
-        row = next(r for r in (0, 1, 2, 3) if r not in taken or r == 3)
-        shown.append((t, row))
-        at_end = t > first_us + 0.9 * (last_us - first_us)
-        ax.annotate(
-            name.replace("_", " "),
-            (t, 2.0 + 5.2 * row),
-            xytext=(-2 if at_end else 2, 0),
-            textcoords="offset points",
-            ha="right" if at_end else "left",
-            va="bottom",
-            fontsize=7,
-            color=colour,
+        text = names[k].replace("_", " ")
+        colour, (line, marker) = interface_colour(names[k], k), _style(k)
+        at_end = t + letter_us * (len(text) + 1) > scale.last_us
+        reach = (
+            (t - letter_us * (len(text) + 1), t) if at_end else (t, t + letter_us * (len(text) + 1))
         )
+        rows = [row for at, row in placed if reach[0] <= at < reach[1]]
+        row = max(rows, default=-1) + 1
+        placed.append((t, row))
+        foot = _NAMES_DB + _ROW_DB * row
+        ax.plot(
+            [t, t], [_FLOOR_DB, foot + 0.75 * _ROW_DB], color=colour, linewidth=0.9, linestyle=line
+        )
+        sample = round((t - traces.start_delay_us) / traces.step_us)
+        at = min(float(level[min(max(sample, 0), len(level) - 1)]), _TOP_DB)
+        ax.plot([t], [at], linestyle="none", marker=marker, markersize=4, color=colour)
+        ha = "right" if at_end else "left"
+        _say(ax, text, t, foot, ha=ha, va="bottom", fontsize=_FONT, color=COLOURS["ink"])
+    return max((row for _, row in placed), default=0) + 1
+
+
+def _draw_segments(view: TraceView, ax: Axes, scale: TraceScale) -> None:
+    """Lengths of the segments between their lines; a narrow one stands in front of its segment."""
+    letter_us = _us_a_letter(ax, scale, _FONT - 1.0)
+    segments = shown_segments(view)
+    picks = view.delay_us[0][np.isfinite(view.delay_us[0])]
+    narrow: list[tuple[float, float, str]] = []
+    taken: list[tuple[float, float]] = []
+    for _, near, far, length in segments:
+        text = f"{length:.2f}"
+        width_us = letter_us * (len(text) + 0.5)
+        if far - near <= width_us:
+            narrow.append((near - width_us, near, text))
+            continue
+        middle = 0.5 * (near + far)
+        taken.append((middle - 0.5 * width_us, middle + 0.5 * width_us))
+        _say(ax, text, middle, _SEGMENTS_DB, ha="center", color=COLOURS["ink"])
+    for low, high, text in narrow:
+        if low < scale.first_us or np.any((picks > low) & (picks < high)):
+            continue
+        beside = any(left < high and low < right for left, right in taken)
+        row = _SEGMENTS_DB - (6.5 if beside else 0.0)
+        _say(ax, text, high, row, ha="right", color=COLOURS["ink"])
+    if segments:
+        _say(ax, "mm", scale.last_us, _SEGMENTS_DB, ha="right", color=COLOURS["ink"])
+
+
+def _draw_depth(view: TraceView, ax: Axes, scale: TraceScale) -> None:
+    """A scale of depth in mm along the top."""
+    grid_us = np.linspace(scale.first_us, scale.last_us, 400)
+    depth = depth_mm(view, grid_us)
+    if not np.isfinite(depth).all():
+        return
+    span = float(depth[-1] - depth[0])
+    step = next((s for s in _DEPTH_STEPS_MM if span / s <= 8), _DEPTH_STEPS_MM[-1])
+    marks = np.arange(np.ceil(depth[0] / step), np.floor(depth[-1] / step) + 1) * step + 0.0
+    across = ax.get_xaxis_transform()
+    for mark, at in zip(marks, np.interp(marks, depth, grid_us), strict=True):
+        ax.plot(
+            [at, at],
+            [0.985, 1.015],
+            transform=across,
+            color=COLOURS["muted"],
+            linewidth=0.8,
+            clip_on=False,
+        )
+        ax.text(
+            at,
+            1.022,
+            f"{mark:g}",
+            transform=across,
+            ha="center",
+            va="bottom",
+            fontsize=_FONT - 1.0,
+            color=COLOURS["ink"],
+        )
+    ax.text(
+        1.0,
+        1.022,
+        "mm",
+        transform=ax.transAxes,
+        ha="right",
+        va="bottom",
+        fontsize=_FONT - 1.0,
+        color=COLOURS["ink"],
+    )
+    ax.plot(
+        [0.0, 1.0],
+        [1.0, 1.0],
+        transform=ax.transAxes,
+        color=COLOURS["muted"],
+        linewidth=0.8,
+        clip_on=False,
+    )
 
 
 def plot_trace(
@@ -265,23 +367,72 @@ def plot_trace(
     Returns
     -------
     Axes
+        What was drawn on.
 
     Examples
     --------
     >>> import echotrace as et
     >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
-    >>> et.plot_trace(recording, 2).figure.savefig(folder / "scan_3.png")
+    >>> plot_trace(recording, 2).get_ylabel()
+    'envelope (dB; 0: tallest echo)'
     """
-    return plot_envelope(view_trace(recording, trace, settings, target=target), ax=ax)
+    ax = plot_envelope(view_trace(recording, trace, settings, target=target), ax=ax)
+    words = [SYNTHETIC_MARK] if is_synthetic(recording.attributes) else []
+    ax.text(
+        1.004,
+        0.0,
+        "; ".join([*words, CAUTION_MARK]),
+        transform=ax.transAxes,
+        rotation=90,
+        va="bottom",
+        fontsize=6,
+        color=COLOURS["muted"],
+    )
+    return ax
 
 
-def trace_figure(view: TraceView) -> Figure:
+def draw_scan(
+    view: TraceView, upper: Axes, lower: Axes, *, title: str = "", scale: TraceScale | None = None
+) -> None:
     """RF above and envelope below, on one delay axis.
 
     Parameters
     ----------
     view : TraceView
         Of one trace.
+    upper, lower : Axes
+        Of one width.
+    title : str
+    scale : TraceScale, optional
+        None takes the trace's own.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> upper, lower = new_figure().subplots(2, 1)
+    >>> draw_scan(view_trace(recording, 0), upper, lower, title="Scan 1")
+    >>> upper.get_title(loc="left")
+    'Scan 1'
+    """
+    plot_rf(view, ax=upper, scale=scale)
+    plot_envelope(view, ax=lower, scale=scale)
+    upper.set_xlabel("")
+    upper.tick_params(labelbottom=False)
+    if title:
+        upper.set_title(title, loc="left", fontsize=_FONT + 1.0, color=COLOURS["ink"], pad=4)
+
+
+def trace_figure(view: TraceView, *, title: str = "", scale: TraceScale | None = None) -> Figure:
+    """One scan: RF above and envelope below, on one delay axis.
+
+    Parameters
+    ----------
+    view : TraceView
+        Of one trace.
+    title : str
+    scale : TraceScale, optional
+        None takes the trace's own; several scans to be compared need a common one.
 
     Returns
     -------
@@ -291,13 +442,13 @@ def trace_figure(view: TraceView) -> Figure:
     --------
     >>> import echotrace as et
     >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
-    >>> len(trace_figure(view_trace(recording, 0)).axes)
+    >>> len(trace_figure(view_trace(recording, 0), title="Scan 1").axes)
     2
     """
-    figure = new_figure(7.6, 3.7)
-    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(1.0, 2.4))
-    plot_rf(view, ax=upper)
-    plot_envelope(view, ax=lower)
-    upper.set_xlabel("")
-    upper.tick_params(labelbottom=False)
+    # Without a title the space above is cut off.
+    whole = 3.7 if title else 3.48
+    figure = new_figure(4.8, whole, fixed=True)
+    upper = figure.add_axes((0.115, 0.8 * 3.7 / whole, 0.865, 0.13 * 3.7 / whole))
+    lower = figure.add_axes((0.115, 0.11 * 3.7 / whole, 0.865, 0.62 * 3.7 / whole))
+    draw_scan(view, upper, lower, title=title, scale=scale)
     return figure

@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from echotrace.chain.plain import view_trace
+from echotrace.figures.sitting import scans_figure
+from echotrace.figures.style import mark_figure
 from echotrace.figures.synthesis import artefact_figure, level_figure, tilt_figure
-from echotrace.figures.trace import trace_figure
 from echotrace.files.native import read_recording
 from echotrace.fitting.findings_figure import confusion_figure
 from echotrace.fitting.score_figures import left_out_figure, score_figure
@@ -47,7 +48,10 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
     score = shipped_models()["score"].probability
     lesson = shipped_lesson()
     return {
-        "measured_scan": trace_figure(view_trace(recording, 0)),
+        "measured_scan": scans_figure(
+            [view_trace(recording, k) for k in (0, 2)],
+            ["Scan 1, on the axis", "Scan 3, 4.5° off the axis: rejected"],
+        ),
         "on_and_off_axis": tilt_figure(),
         "levels_against_tilt": level_figure(),
         "artefacts": artefact_figure(),
@@ -86,6 +90,7 @@ def write_gallery(folder: Path) -> list[Path]:
     written = []
     for name, figure in gallery(folder / "immersion_sitting.h5").items():
         figure.patch.set_facecolor("white")
+        mark_figure(figure, synthetic=True)
         path = target / f"{name}.png"
         figure.savefig(path, dpi=130)
         written.append(path)

@@ -179,7 +179,10 @@ def magnitude(real, imag, out):
 
 @filter_kernel
 def matched_grid(real, imag, taps, envelope, slope):
-    """Matched envelope and the magnitude of its slope, from the baseband of the plain envelope.
+    """Magnitudes of the matched output and of its slope, from the baseband of the plain envelope.
+
+    The slope is that of the complex output about the carrier, not of its magnitude: it holds what
+    noise off the carrier does.
 
     Written out for ``ARM`` = 5, so that all taps stay in registers.
     """
@@ -192,7 +195,6 @@ def matched_grid(real, imag, taps, envelope, slope):
     s1, s2, s3, s4, s5 = (
         rest_slope[1], rest_slope[2], rest_slope[3], rest_slope[4], rest_slope[5],
     )  # fmt: skip
-    tiny = np.float32(1e-30)
     for k in range(np.uint64(envelope.size)):
         a0, b0 = real[k], real[k + ten]
         a1, b1 = real[k + one], real[k + nine]
@@ -210,9 +212,8 @@ def matched_grid(real, imag, taps, envelope, slope):
         zi = c0 * imag[k + five] + c1 * (a4 + b4) + c2 * (a3 + b3) + c3 * (a2 + b2)
         zi += c4 * (a1 + b1) + c5 * (a0 + b0)
         di = s1 * (b4 - a4) + s2 * (b3 - a3) + s3 * (b2 - a2) + s4 * (b1 - a1) + s5 * (b0 - a0)
-        magnitude = np.sqrt(zr * zr + zi * zi)
-        envelope[k] = magnitude
-        slope[k] = abs(zr * dr + zi * di) / (magnitude + tiny)
+        envelope[k] = np.sqrt(zr * zr + zi * zi)
+        slope[k] = np.sqrt(dr * dr + di * di)
 
 
 @filter_kernel

@@ -30,7 +30,15 @@ from echotrace.kernels.filters import (
     to_baseband,
 )
 from echotrace.kernels.jit import kernel
-from echotrace.kernels.noise import ENVELOPE, SLOPE, noise_of
+from echotrace.kernels.noise import ENVELOPE, noise_of
+from echotrace.kernels.noise_profile import (
+    LEAST_PART,
+    PARTS,
+    RAYLEIGH,
+    part_space,
+    profile_at,
+    profile_of,
+)
 
 __all__ = ["FEATURES", "ReadPlan", "Reading", "read_rows"]
 
@@ -233,6 +241,9 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
     space = choice_space(q, out.sample.shape[1])
     # Slopes at the very ends have no neighbours on both sides.
     last_slope = min(sparse.size, (m - 3) // (2 * stride) + 1)
+    part = (last_slope - 1) // PARTS
+    squares, part_scratch = part_space(last_slope)
+    floor, curve = np.zeros(PARTS), np.zeros(PARTS)
     noise = plan.lsb_noise
     marked = 0
     for i in range(n):
@@ -258,7 +269,15 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
         every_second(matched, sparse)
         matched_noise = max(noise_of(sparse, ENVELOPE), rounding * noise[1])
         every_second(slope, sparse)
-        slope_noise = max(noise_of(sparse[1:last_slope], SLOPE), rounding * noise[2])
+        slopes = sparse[1:last_slope]
+        if part >= LEAST_PART:
+            for p in range(PARTS):
+                # Rounding in the middle of the part, as its gain makes it.
+                at = int((1 + (p + 0.5) * part) * 2 * stride)
+                floor[p] = sample_scale[at] * scale * noise[2] if rounding > 0.0 else 0.0
+            profile_of(slopes, RAYLEIGH, floor, squares, part_scratch, curve)
+        else:
+            curve[:] = math.log(max(noise_of(slopes, ENVELOPE), rounding * noise[2]))
         count = find_row(
             search, matched, matched_noise, search_space, out.sample[i], out.delay_us[i],
             out.level_db[i], out.before_db[i], out.broadening[i],
@@ -280,7 +299,8 @@ def read_rows(samples, trace_scale, sample_scale, step, filters, search, chooser
                     around, -first - filters.pulse_half, filters.pulse, start, plan.climb
                 )
                 position -= plan.offset_sample
-                u_sample = slope_noise * search.step_us / sharpness
+                place_in_parts = (start / (2.0 * stride) - 1.0) / max(part, 1)
+                u_sample = profile_at(curve, place_in_parts) * search.step_us / sharpness
             if not np.isnan(position):
                 centre = int(np.rint(position))
                 height, rise, width = _shape(

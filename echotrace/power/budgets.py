@@ -237,11 +237,12 @@ def one_more_scan(
     after = asdict(uncertainty)
     after["length_mm"] = uncertainty.length_mm * math.sqrt(n_scans / (n_scans + extra))
     later = InputUncertainty(**after)
+    floor_mm = math.hypot(uncertainty.length_shared_mm, uncertainty.pressing_mm)
     return ScanGain(
         extra=extra,
-        length_now_mm=math.hypot(uncertainty.length_mm, uncertainty.length_shared_mm),
-        length_after_mm=math.hypot(later.length_mm, later.length_shared_mm),
-        floor_mm=uncertainty.length_shared_mm,
+        length_now_mm=math.hypot(uncertainty.length_mm, floor_mm),
+        length_after_mm=math.hypot(later.length_mm, floor_mm),
+        floor_mm=floor_mm,
         refraction_now_d=budget(eye, constant, power_d, uncertainty).total_d,
         refraction_after_d=budget(eye, constant, power_d, later).total_d,
     )

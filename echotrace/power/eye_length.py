@@ -23,6 +23,9 @@ class EyeLength:
         Mean of the accepted scans, mm; NaN where there is none.
     u_mm, u_shared_mm : float
         Standard uncertainty of the mean: the scans' own part and the part they share, mm.
+    pressing_mm, pressing_u_mm : float
+        By how much the eye is longer than its mean in contact, and the standard uncertainty of it,
+        mm; NaN where nothing but what is published is known.
     n, n_accepted : int
         Scans taken and accepted; zero where it is not known.
     subject, method, operator, sitting : str
@@ -60,6 +63,8 @@ class EyeLength:
     vitreous: str = ""
     chamber_mm: float = math.nan
     lens_mm: float = math.nan
+    pressing_mm: float = math.nan
+    pressing_u_mm: float = math.nan
     findings: tuple[str, ...] = ()
     stops: bool = False
 
@@ -135,6 +140,8 @@ def lengths_of(measurement: Measurement) -> list[EyeLength]:
                 vitreous=labels["vitreous"],
                 chamber_mm=chamber if phakic else math.nan,
                 lens_mm=segments.get("lens", math.nan) if phakic else math.nan,
+                pressing_mm=math.nan if one.pressing is None else one.pressing.mean_mm,
+                pressing_u_mm=math.nan if one.pressing is None else one.pressing.u_mm,
                 findings=tuple(item.text for item in one.findings),
                 stops=not one.acceptable,
             )

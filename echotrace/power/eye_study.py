@@ -29,6 +29,8 @@ class EyeStudy:
     biometry : Biometry or None
     chamber_origin : str
         Where the chamber depth came from.
+    pressing : str
+        How pressing was taken in, in words; empty where nothing pressed.
     uncertainty : InputUncertainty or None
     table : PowerTable or None
     budgets : tuple of Budget
@@ -59,6 +61,7 @@ class EyeStudy:
     refused: str = ""
     biometry: Biometry | None = None
     chamber_origin: str = ""
+    pressing: str = ""
     uncertainty: InputUncertainty | None = None
     table: PowerTable | None = None
     budgets: tuple[Budget, ...] = ()
@@ -125,6 +128,9 @@ class EyeStudy:
             return about
         table, eye = self.table, self.biometry
         about |= {
+            "axial_length_used_mm": eye.axial_length_mm.item(),
+            "pressing_u_mm": self.uncertainty.pressing_mm,
+            "pressing": self.pressing,
             "k1_d": eye.k1_d.item(),
             "k2_d": eye.k2_d.item(),
             "keratometric_index": eye.keratometric_index,

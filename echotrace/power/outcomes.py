@@ -21,7 +21,7 @@ from echotrace.power.constants import LensConstant
 from echotrace.power.formulas import thin_lens_eye
 from echotrace.power.lens_power import refraction_d, refraction_of
 from echotrace.power.sensitivities import combined_d, parts_d, sensitivity
-from echotrace.power.uncertainty import InputUncertainty
+from echotrace.power.uncertainty import LENGTH_PARTS, InputUncertainty
 
 __all__ = ["BOUNDS_D", "Outcome", "chance_within", "outcome", "simulate_refraction"]
 
@@ -132,7 +132,7 @@ def outcome(
     return Outcome(
         refraction_d=predicted,
         u_d=total,
-        u_length_d=np.asarray(np.hypot(parts["length_mm"], parts["length_shared_mm"])),
+        u_length_d=np.asarray(combined_d({name: parts[name] for name in LENGTH_PARTS})),
         low_d=predicted - factor * total,
         high_d=predicted + factor * total,
         dof=dof,
@@ -248,11 +248,14 @@ def simulate_refraction(
         # A normal over the root of a chi-square per degree of freedom: Student's t.
         scatter /= np.sqrt(rng.chisquare(length_dof, n_draws) / length_dof)
     shift_k = spread(uncertainty.k_d)
+    # Drawn only where there is any: the other draws stay as they are.
+    pressed = spread(uncertainty.pressing_mm) if uncertainty.pressing_mm else 0.0
     model = thin_lens_eye(
         constant,
         axial_length_mm=eye.axial_length_mm.reshape(-1)
         + scatter
-        + spread(uncertainty.length_shared_mm),
+        + spread(uncertainty.length_shared_mm)
+        + pressed,
         k1_d=eye.k1_d.reshape(-1) + shift_k,
         k2_d=eye.k2_d.reshape(-1) + shift_k,
         chamber_depth_mm=eye.chamber_depth_mm.reshape(-1) + spread(uncertainty.chamber_mm),

@@ -140,6 +140,7 @@ def parts_d(slopes: Sensitivity, u: InputUncertainty) -> dict[str, Array]:
     return {
         "length_mm": np.abs(slopes.length_d_per_mm) * u.length_mm,
         "length_shared_mm": np.abs(slopes.length_d_per_mm) * u.length_shared_mm,
+        "pressing_mm": np.abs(slopes.length_d_per_mm) * u.pressing_mm,
         "k_d": np.abs(slopes.k_d_per_d) * u.k_d,
         "chamber_mm": np.abs(slopes.chamber_d_per_mm) * u.chamber_mm,
         "lens_position_mm": np.abs(slopes.lens_position_d_per_mm) * u.lens_position_mm,

@@ -23,6 +23,7 @@ from echotrace.power.formulas import KERATOMETRIC_INDEX
 from echotrace.power.history import EyeHistory, refuse_history
 from echotrace.power.outcomes import simulate_refraction
 from echotrace.power.plausibility import check_plausibility
+from echotrace.power.pressing import length_for_constants
 from echotrace.power.settings import PowerSettings
 from echotrace.power.study_cautions import study_cautions
 from echotrace.power.table import power_table
@@ -49,7 +50,8 @@ def study_eyes(lengths: Sequence[EyeLength], settings: PowerSettings) -> tuple[E
     Raises
     ------
     ParameterError
-        No sitting, several subjects, keratometry or constants that cannot be used.
+        No sitting, several subjects, keratometry or constants that cannot be used, or a contact
+        length without a word of which lengths the constants belong to.
 
     Examples
     --------
@@ -168,8 +170,9 @@ def _study(
     if origin == "from these scans" and not low <= chamber <= high:
         # Plausibility tells of it; the formulas go on without.
         chamber, origin = math.nan, f"{chamber:.2f} mm in these scans is not used"
+    used_mm, pressing_u_mm, pressing_words = length_for_constants(length, settings.constant_method)
     eye = Biometry(
-        axial_length_mm=np.array(length.mean_mm),
+        axial_length_mm=np.array(used_mm),
         k1_d=np.array(settings.k1_d[length.eye]),
         k2_d=np.array(settings.k2_d[length.eye]),
         chamber_depth_mm=np.array(chamber),
@@ -177,7 +180,10 @@ def _study(
         vertex_mm=settings.vertex_mm,
     )
     uncertainty = InputUncertainty(
-        length_mm=length.u_mm, length_shared_mm=length.u_shared_mm, **settings.uncertainty
+        length_mm=length.u_mm,
+        length_shared_mm=length.u_shared_mm,
+        pressing_mm=pressing_u_mm,
+        **settings.uncertainty,
     )
     dof = float(length.n_accepted - 1) if length.n_accepted > 1 else math.inf
     table = power_table(
@@ -216,6 +222,7 @@ def _study(
         length=length,
         biometry=eye,
         chamber_origin=origin,
+        pressing=pressing_words,
         uncertainty=uncertainty,
         table=table,
         budgets=tuple(

@@ -78,15 +78,6 @@ def study_cautions(
                 f"The interval leaves out the uncertainty of {words}: real outcomes scatter more.",
             )
         )
-    if length.method == "contact" and not settings.constant_method:
-        found.append(
-            Caution(
-                "contact_length",
-                "warning",
-                "Contact presses the eye shorter, 0.1 to 0.3 mm in most studies, and the interval "
-                "does not hold that: it is right only with constants optimised on contact lengths.",
-            )
-        )
     haigis = any(
         item.formula is Formula.HAIGIS and item.values[1] != 0.0 for item in settings.constants
     )

@@ -10,6 +10,7 @@ from types import MappingProxyType
 from echotrace.errors import ParameterError
 
 __all__ = [
+    "LENGTH_PARTS",
     "MEASURED_PARTS",
     "PARTS",
     "PUBLISHED",
@@ -28,6 +29,8 @@ class InputUncertainty:
         Of the mean axial length, the part that shrinks with more scans, mm.
     length_shared_mm : float
         Of the mean axial length, the part that all scans share (sound speeds, probe), mm.
+    pressing_mm : float
+        Of the mean axial length, what pressing in contact leaves open, mm.
     k_d : float
         Of the mean keratometer reading, D, both readings moving together.
     chamber_mm : float
@@ -53,6 +56,7 @@ class InputUncertainty:
 
     length_mm: float
     length_shared_mm: float = 0.0
+    pressing_mm: float = 0.0
     k_d: float = 0.0
     chamber_mm: float = 0.0
     lens_position_mm: float = 0.0
@@ -107,6 +111,10 @@ PARTS: Mapping[str, tuple[str, str]] = MappingProxyType(
             "check the sound speeds of this eye's state and the probe's offset on a block; more "
             "scans do not help",
         ),
+        "pressing_mm": (
+            "axial length, pressing in contact",
+            "measure by immersion, which does not press",
+        ),
         "k_d": ("keratometry", "repeat keratometry on an undisturbed tear film"),
         "chamber_mm": (
             "chamber depth",
@@ -126,8 +134,11 @@ PARTS: Mapping[str, tuple[str, str]] = MappingProxyType(
 )
 """Label of each part of the budget, and what would improve it."""
 
+LENGTH_PARTS = ("length_mm", "length_shared_mm", "pressing_mm")
+"""The parts that come from the axial length."""
+
 # What the person who measures can do something about.
-MEASURED_PARTS = ("length_mm", "length_shared_mm", "k_d", "chamber_mm")
+MEASURED_PARTS = ("length_mm", "length_shared_mm", "pressing_mm", "k_d", "chamber_mm")
 
 
 def published_uncertainty(

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import Any
 
 from echotrace.caution import SYNTHETIC, is_synthetic
-from echotrace.chain.plain import view_trace
+from echotrace.chain.plain import TraceView, view_trace
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
+from echotrace.figures.trace_scale import common_scale
 from echotrace.measurement import Measurement
-from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import describe_finding
 from echotrace.recording import Recording
 from echotrace.report.gates import own_gates_line
@@ -18,11 +18,11 @@ from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
     budget_line,
-    explain_finding,
     length_text,
-    named_findings,
     notes_of,
+    reasons,
     scan_rows,
+    scan_verdict,
     sitting_title,
     summary_line,
 )
@@ -69,52 +69,18 @@ def measurement_page(
     sittings: list[dict[str, Any]] = []
     for number, summary in enumerate(summaries):
         traces = [int(k) for k in summary.traces]
-        header, rows = scan_rows(result, traces)
-        judged = []
-        if judgements:
-            judged = [item.text for item in judgements[number].statements]
-        scans = []
-        for k in traces[:left]:
-            findings = [
-                {
-                    "text": explain_finding(result, k, name, settings.quality),
-                    "severity": FINDINGS[name].severity.value,
-                }
-                for name in named_findings(result, k)
-            ]
-            try:
-                figure = trace_figure(view_trace(recording, k, settings, target=target))
-            except EchotraceError as error:
-                picture, why = None, str(error)
-            else:
-                picture = figure_svg(
-                    figure, f"RF and envelope of {scan_names([k])} with gates and picks"
-                )
-                why = ""
-            scans.append(
-                {
-                    "number": k + 1,
-                    "length": length_text(result.axial_length_mm[k]),
-                    "accepted": bool(result.accepted[k]),
-                    "by_hand": bool(result.decided_by[k]),
-                    "findings": findings,
-                    "figure": picture,
-                    "why_no_figure": why,
-                }
-            )
+        scans = _scans(recording, result, traces[:left], settings, target)
         left -= len(scans)
+        judged = judgements[number].statements if judgements else ()
         sittings.append(
             {
                 "title": sitting_title(summary),
                 "summary": summary,
                 "line": summary_line(summary),
                 "budget": budget_line(summary),
-                "header": header,
-                "rows": [
-                    {"cells": row, "accepted": bool(result.accepted[k])}
-                    for row, k in zip(rows, traces, strict=True)
-                ],
-                "judged": judged,
+                "table": _table(result, traces),
+                "reasons": reasons(result, traces, settings.quality),
+                "judged": [item.text for item in judged],
                 "scans": scans,
                 "without_figure": len(traces) - len(scans),
                 "notes": [describe_finding(name, {}) for name in notes_of(result, traces)],
@@ -136,3 +102,62 @@ def measurement_page(
             "settings_json": result.settings_json,
         },
     )
+
+
+def _table(result: Measurement, traces: Sequence[int]) -> dict[str, Any]:
+    """The scans of a sitting, length and decision in front, where a narrow screen shows them."""
+    header, rows = scan_rows(result, traces)
+    last = len(header) - 1
+    segments = list(range(1, last - 4))
+    order = [0, last - 4, last - 1, last - 3, last - 2, *segments, last]
+    text = {last, last - 1}
+    unit = {last - 4, last - 3, *segments}
+    return {
+        "header": [(f"{header[k]} (mm)" if k in unit else header[k], k in text) for k in order],
+        "rows": [
+            {
+                "cells": [(row[k], k in text) for k in order],
+                "accepted": bool(result.accepted[trace]),
+            }
+            for row, trace in zip(rows, traces, strict=True)
+        ],
+    }
+
+
+def _scans(
+    recording: Recording,
+    result: Measurement,
+    traces: Sequence[int],
+    settings: Settings,
+    target: Target | None,
+) -> list[dict[str, Any]]:
+    """Pictures of the scans of a sitting, all on one scale."""
+    views: dict[int, TraceView] = {}
+    trouble: dict[int, str] = {}
+    for k in traces:
+        try:
+            views[k] = view_trace(recording, k, settings, target=target)
+        except EchotraceError as error:
+            trouble[k] = str(error)
+    scale = common_scale(list(views.values())) if views else None
+    found = []
+    for k in traces:
+        title = f"Scan {k + 1}: {length_text(result.axial_length_mm[k])} mm"
+        picture = None
+        if k in views:
+            about = f"RF and envelope of {scan_names([k])} with gates and picks"
+            picture = figure_svg(trace_figure(views[k], scale=scale), about)
+        verdict = scan_verdict(result, k)
+        by_hand = " by hand" if result.decided_by[k] else ""
+        word, _, why = verdict.partition(": ")
+        found.append(
+            {
+                "title": title,
+                "accepted": bool(result.accepted[k]),
+                "verdict": f"{word}{by_hand}",
+                "why": why,
+                "figure": picture,
+                "why_no_figure": trouble.get(k, ""),
+            }
+        )
+    return found

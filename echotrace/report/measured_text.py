@@ -35,6 +35,7 @@ __all__ = [
     "notes_of",
     "reasons",
     "scan_rows",
+    "scan_verdict",
     "sitting_title",
     "summary_line",
 ]
@@ -155,6 +156,35 @@ _SOURCES = {
 def _status(result: Measurement, k: int) -> str:
     word = "yes" if result.accepted[k] else "no"
     return f"{word} (by hand)" if result.decided_by[k] else word
+
+
+def scan_verdict(result: Measurement, k: int, most: int = 2) -> str:
+    """Whether a scan is accepted, and what was found that could cost most length.
+
+    Parameters
+    ----------
+    result : Measurement
+    k : int
+        The scan.
+    most : int
+        Findings that are named; the rest is counted.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> scan_verdict(result, 0)
+    'accepted'
+    """
+    word = "accepted" if result.accepted[k] else "rejected"
+    names = [name.replace("_", " ") for name in named_findings(result, k)]
+    more = [f"{len(names) - most} more"] if len(names) > most else []
+    said = ", ".join([*names[:most], *more])
+    return f"{word}: {said}" if said else word
 
 
 def named_findings(result: Measurement, k: int, *, notes: bool = False) -> list[str]:

@@ -75,6 +75,7 @@ def _eye(study: EyeStudy, settings: PowerSettings) -> dict[str, Any]:
         "notes": study.notes,
         "length": "" if math.isnan(length.mean_mm) else f"{length.mean_mm:.2f} mm",
         "length_u": f"{math.hypot(length.u_mm, length.u_shared_mm):.3f} mm",
+        "pressing": study.pressing,
         "scans": f"{length.n_accepted} of {length.n} scans accepted" if length.n else "",
         "table": None,
     }

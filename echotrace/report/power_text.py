@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from echotrace.power.eye_cautions import FULL_CAUTION
 from echotrace.power.eye_study import EyeStudy, signed
 from echotrace.power.settings import PowerSettings
-from echotrace.power.uncertainty import PARTS, PUBLISHED
+from echotrace.power.uncertainty import LENGTH_PARTS, PARTS, PUBLISHED
 from echotrace.text_out import one_line
 
 __all__ = ["power_text"]
@@ -69,6 +69,7 @@ def _eye_text(study: EyeStudy, settings: PowerSettings) -> list[str]:
             f"axial length {length.mean_mm:.2f} mm, standard uncertainty {u:.3f} mm "
             f"(scatter {length.u_mm:.3f}, common to all scans {length.u_shared_mm:.3f}){scans}"
         )
+    lines += _wrapped("  ", study.pressing) if study.pressing else []
     if study.refused:
         lines += _wrapped("REFUSED  ", _sentence(study.refused))
     for text in study.warnings:
@@ -179,7 +180,7 @@ def _budget_text(study: EyeStudy, settings: PowerSettings) -> list[str]:
     for name, share in first.shares.items():
         value, part = getattr(study.uncertainty, name), first.parts_d[name]
         unit = name.rsplit("_", 1)[1].replace("d", "D")
-        own = "" if name.startswith("length") or name in settings.uncertainty_given else "†"
+        own = "" if name in LENGTH_PARTS or name in settings.uncertainty_given else "†"
         if part >= 0.005:
             lines.append(
                 f"  {PARTS[name][0]:<36}{f'{value:.3f} {unit}{own}':>22}{f'{part:.2f} D':>16}"

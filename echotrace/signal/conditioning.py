@@ -13,13 +13,12 @@ from echotrace.signal.envelope import (
     EnvelopeMethod,
     detect_envelope,
     matched_filter,
-    noise_level,
-    noise_slope,
     smooth_envelope,
 )
+from echotrace.signal.noise import NoiseAlong, lsb_noise, noise_along, noise_level
 from echotrace.signal.pulse import HALF_HEIGHT_OVER_RMS, Pulse
 
-__all__ = ["Conditioned", "condition", "envelope_band_hz", "lsb_noise"]
+__all__ = ["Conditioned", "condition", "envelope_band_hz"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,9 +36,9 @@ class Conditioned:
         Envelope of the matched output, in which echoes are looked for; and the plain envelope, in
         which their shape is judged.
     matched_noise, envelope_noise : ndarray of float64, (n_traces,)
-        Standard deviation of one quadrature of the noise in each.
-    matched_slope, envelope_slope : ndarray of float64, (n_traces,)
-        Standard deviation of the noise's slope in each, per µs.
+        Standard deviation of one quadrature of the noise in each, over the whole trace.
+    noise : NoiseAlong
+        The same, and of the noise's slope, along each trace.
     pulse : Pulse
     envelope_method : str
     bandwidth_hz : float
@@ -67,8 +66,7 @@ class Conditioned:
     envelope: NDArray[np.floating]
     matched_noise: NDArray[np.float64]
     envelope_noise: NDArray[np.float64]
-    matched_slope: NDArray[np.float64]
-    envelope_slope: NDArray[np.float64]
+    noise: NoiseAlong
     pulse: Pulse
     envelope_method: EnvelopeMethod
     bandwidth_hz: float
@@ -166,7 +164,7 @@ def condition(
     envelope_method : {"analytic", "quadrature", "rectified"}
     envelope_bandwidth : float
         Band of the plain envelope as a multiple of the pulse's -6 dB band.
-    lsb : float or ndarray, (n_traces,)
+    lsb : float or ndarray, (n_traces,) or (n_traces, n_samples)
         One LSB of the converter in the units of ``amplitude``: noise is never taken to be less than
         rounding makes it. Zero where samples were not rounded.
 
@@ -215,17 +213,26 @@ def condition(
         envelope = np.asarray(amplitude, np.float32)
         matched_envelope = smooth_envelope(envelope, pulse)
     stride = 2 * pulse.grid_stride
-    envelope_noise = noise_level(envelope, stride=stride)
-    envelope_slope = noise_slope(envelope, sampling_rate_hz, stride=stride)
+    step = np.asarray(lsb, np.float64)
+    step = step[:, None] if step.ndim == 1 else np.atleast_2d(step)
+    along = noise_along(
+        rf,
+        matched_envelope,
+        envelope,
+        pulse,
+        method=envelope_method,
+        bandwidth_hz=bandwidth_hz,
+        lsb=step,
+    )
+    least = lsb_noise(pulse, bandwidth_hz, signal)
+    rounding = np.median(step, axis=1)
+    envelope_noise = np.maximum(noise_level(envelope, stride=stride), rounding * least[0])
     if rf is not None:
         matched_noise = noise_level(matched_envelope, stride=stride)
-        matched_slope = noise_slope(matched_envelope, sampling_rate_hz, stride=stride)
     else:
-        matched_noise, matched_slope = _smoothed_noise(envelope_noise, envelope_slope, pulse)
-    least = lsb_noise(pulse, bandwidth_hz, signal)
-    envelope_noise = np.maximum(envelope_noise, lsb * least[0])
-    matched_noise = np.maximum(matched_noise, lsb * least[1])
-    matched_slope = np.maximum(matched_slope, lsb * least[2])
+        ratio = along.matched.level / along.envelope.level
+        matched_noise = envelope_noise * np.median(ratio, axis=1)
+    matched_noise = np.maximum(matched_noise, rounding * least[1])
     return Conditioned(
         rf=rf,
         clipped=clipped,
@@ -234,67 +241,10 @@ def condition(
         envelope=envelope,
         matched_noise=matched_noise,
         envelope_noise=envelope_noise,
-        matched_slope=matched_slope,
-        envelope_slope=envelope_slope,
+        noise=along,
         pulse=pulse,
         envelope_method=envelope_method,
         bandwidth_hz=bandwidth_hz,
         sampling_rate_hz=sampling_rate_hz,
         start_delay_us=start_delay_us,
     )
-
-
-def lsb_noise(pulse: Pulse, bandwidth_hz: float, signal: Signal) -> tuple[float, float, float]:
-    """Noise that rounding to an LSB of one leaves: plain envelope, matched output, and its slope.
-
-    Rounding errors are taken as white, a twelfth of an LSB squared (Widrow & Kollar, Quantization
-    Noise; value from memory). Where a trace is mostly below one LSB, so that between the echoes
-    nothing but single LSBs stand, its noise cannot be read off and this stands for it.
-
-    Parameters
-    ----------
-    pulse : Pulse
-    bandwidth_hz : float
-        Of the plain envelope.
-    signal : Signal
-        A recorded envelope was not filtered again.
-
-    Returns
-    -------
-    tuple of float
-        Standard deviations of one quadrature; the last per µs.
-
-    Examples
-    --------
-    >>> from echotrace.recording import Signal
-    >>> from echotrace.signal.conditioning import lsb_noise
-    >>> from echotrace.signal.pulse import gaussian_pulse
-    >>> [round(x, 2) for x in lsb_noise(gaussian_pulse(100e6, 10e6, 0.6), 9e6, Signal.RF)]
-    [0.11, 0.12, 1.39]
-    """
-    rounding = 12.0**-0.5
-    if signal != Signal.RF:
-        return rounding, rounding, 2e-6 * np.pi * pulse.rms_bandwidth_hz * rounding
-    # Of a Gaussian response with one half at half the band, and unit gain at its centre.
-    sigma = np.sqrt(2.0 * np.log(2.0)) / (np.pi * bandwidth_hz) * pulse.sampling_rate_hz
-    plain = rounding * np.sqrt(2.0) * float((2.0 * np.sqrt(np.pi) * sigma) ** -0.5)
-    matched = rounding / np.sqrt(pulse.energy / 2.0)
-    return float(plain), float(matched), float(2e-6 * np.pi * pulse.rms_bandwidth_hz * matched)
-
-
-def _smoothed_noise(
-    noise: NDArray[np.float64], slope: NDArray[np.float64], pulse: Pulse
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Noise next to an echo, and its slope, after an envelope was smoothed by the pulse's.
-
-    Not read off the smoothed envelope itself: between echoes an envelope's noise is Rayleigh,
-    which smoothing treats otherwise than the normal noise that rides on an echo. That is worked
-    out for noise and pulse of Gaussian spectra.
-    """
-    magnitude = np.abs(pulse.analytic)
-    gain = float(np.sum(magnitude) / np.sum(magnitude**2))
-    sigma_us = pulse.width_us / 2.3548
-    rms = slope / noise
-    narrowed = 1.0 / np.sqrt(1.0 / rms**2 + 2.0 * sigma_us**2)
-    level = noise * gain * np.sqrt(narrowed / rms)
-    return level, level * narrowed

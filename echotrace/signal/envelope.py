@@ -23,11 +23,11 @@ __all__ = [
     "Matched",
     "analytic_signal",
     "detect_envelope",
+    "envelope_slope",
     "image_is_negligible",
     "matched_filter",
+    "matched_slope",
     "matched_taps",
-    "noise_level",
-    "noise_slope",
     "quadrature_taps",
     "smooth_envelope",
 ]
@@ -235,10 +235,12 @@ def _correlate(
     taps: NDArray[np.complexfloating],
     *,
     one_sided: bool = False,
+    slope_about: float | None = None,
 ) -> NDArray[np.complexfloating]:
     """Samples correlated with an odd number of taps, by fast Fourier transform.
 
-    ``one_sided``: negative frequencies are left out.
+    ``one_sided``: negative frequencies are left out. ``slope_about``: the slope per sample of the
+    result brought to baseband from that frequency (cycles a sample), times the carrier.
     """
     n, half = samples.shape[-1], taps.size // 2
     size = _padded_size(n, 2 * half)
@@ -247,9 +249,64 @@ def _correlate(
     response = np.conj(np.fft.fft(np.roll(padded, -half)))
     if one_sided:
         response[size // 2 + 1 :] = 0.0
+    if slope_about is not None:
+        response *= 2j * np.pi * (np.fft.fftfreq(size) - slope_about)
     full = scipy.fft.fft(samples, size, axis=-1)
     full *= response.astype(full.dtype)
     return np.asarray(scipy.fft.ifft(full, axis=-1, overwrite_x=True)[..., :n])
+
+
+def envelope_slope(
+    rf: NDArray[np.generic],
+    envelope: NDArray[np.floating],
+    sampling_rate_hz: float,
+    *,
+    method: EnvelopeMethod,
+    centre_frequency_hz: float,
+    bandwidth_hz: float,
+) -> tuple[NDArray[np.floating], bool]:
+    """Magnitude of the slope of the complex envelope about the carrier, per µs.
+
+    Parameters
+    ----------
+    rf : ndarray, (n_traces, n_samples)
+    envelope : ndarray of float, (n_traces, n_samples)
+        As :func:`detect_envelope` gives it.
+    sampling_rate_hz : float
+    method : {"analytic", "quadrature", "rectified"}
+    centre_frequency_hz, bandwidth_hz : float
+        As for :func:`detect_envelope`.
+
+    Returns
+    -------
+    slope : ndarray of float, (n_traces, n_samples)
+    whole : bool
+        False for ``rectified``, which has no phase: the slope of the magnitude alone.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.envelope import envelope_slope
+    >>> tone = np.cos(2 * np.pi * 0.08 * np.arange(2000))[None]  # 2 MHz below a carrier of 10 MHz
+    >>> slope, whole = envelope_slope(tone, np.abs(tone), 100e6, method="analytic",
+    ...                               centre_frequency_hz=10e6, bandwidth_hz=9e6)
+    >>> round(float(slope[0, 1000]) / (2 * np.pi * 2.0), 2), whole
+    (1.0, True)
+    """
+    samples = _float(rf)
+    per_us = sampling_rate_hz * 1e-6
+    turn = centre_frequency_hz / sampling_rate_hz
+    if method == "quadrature":
+        taps = quadrature_taps(sampling_rate_hz, centre_frequency_hz, bandwidth_hz)
+        one_sided = not image_is_negligible(centre_frequency_hz, bandwidth_hz)
+        slope = _correlate(samples, taps, one_sided=one_sided, slope_about=turn)
+        return per_us * np.abs(slope), True
+    if method == "analytic":
+        n = samples.shape[-1]
+        response = 2j * np.pi * (np.fft.fftfreq(n) - turn)
+        spectrum = scipy.fft.fft(analytic_signal(samples), axis=-1) * response
+        return np.asarray(per_us * np.abs(scipy.fft.ifft(spectrum, axis=-1)), samples.dtype), True
+    return np.asarray(per_us * np.abs(np.gradient(envelope, axis=-1))), False
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,6 +371,35 @@ def matched_filter(rf: NDArray[np.generic], pulse: Pulse) -> Matched:
     samples = _float(rf)
     output = _correlate(samples, matched_taps(pulse))
     return Matched(output, np.asarray(np.abs(output)))
+
+
+def matched_slope(rf: NDArray[np.generic], pulse: Pulse) -> NDArray[np.floating]:
+    """Magnitude of the slope of the matched output about the carrier, per µs.
+
+    Parameters
+    ----------
+    rf : ndarray, (n_traces, n_samples)
+    pulse : Pulse
+        At the sampling rate of the traces.
+
+    Returns
+    -------
+    ndarray of float, (n_traces, n_samples)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.envelope import matched_filter, matched_slope
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> tone = np.cos(2 * np.pi * 0.08 * np.arange(2000))[None]  # 2 MHz below the carrier
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> ratio = matched_slope(tone, pulse) / matched_filter(tone, pulse).envelope
+    >>> round(float(ratio[0, 1000]) / (2 * np.pi * 2.0), 2)
+    1.0
+    """
+    turn = pulse.centre_frequency_hz / pulse.sampling_rate_hz
+    slope = _correlate(_float(rf), matched_taps(pulse), slope_about=turn)
+    return np.asarray(np.abs(slope) * (pulse.sampling_rate_hz * 1e-6))
 
 
 def matched_taps(pulse: Pulse) -> NDArray[np.complex128]:
@@ -383,82 +469,3 @@ def smooth_envelope(envelope: NDArray[np.generic], pulse: Pulse) -> NDArray[np.f
     )
     low = scipy.fft.irfft(spectrum, size, axis=-1)[..., :n]
     return np.asarray(np.maximum(low, 0.0))
-
-
-def noise_level(envelope: NDArray[np.floating], *, stride: int = 4) -> NDArray[np.float64]:
-    """Noise of each trace seen in its envelope: standard deviation of one quadrature.
-
-    Parameters
-    ----------
-    envelope : ndarray, (n_traces, n_samples)
-        Magnitude of a complex (narrow-band) signal.
-    stride : int
-        Every how manieth sample is looked at; neighbours tell nothing new.
-
-    Returns
-    -------
-    ndarray of float64, (n_traces,)
-
-    Notes
-    -----
-    The magnitude of normal noise has a Rayleigh distribution, whose lower quartile lies at
-    sqrt(-2 ln 0.75) standard deviations of one quadrature. Echoes, which fill a small part of a
-    trace, hardly move it; what stands above 4 standard deviations is left out and the quartile is
-    that of the rest.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from echotrace.signal.envelope import noise_level
-    >>> re, im = np.random.default_rng(1).standard_normal((2, 1, 8192))
-    >>> noise_level(np.hypot(re, im)).round(1).tolist()
-    [1.0]
-    """
-    from echotrace.kernels.noise import ENVELOPE, noise_of
-
-    rows = np.ascontiguousarray(envelope[..., ::stride], np.float32)
-    return np.array([noise_of(row, ENVELOPE) for row in rows])
-
-
-def noise_slope(
-    envelope: NDArray[np.floating], sampling_rate_hz: float, *, stride: int = 4
-) -> NDArray[np.float64]:
-    """Standard deviation of the noise's slope in an envelope, per µs.
-
-    Parameters
-    ----------
-    envelope : ndarray, (n_traces, n_samples)
-    sampling_rate_hz : float
-    stride : int
-        Every how manieth slope is looked at.
-
-    Returns
-    -------
-    ndarray of float64, (n_traces,)
-
-    Notes
-    -----
-    The slope of the envelope of narrow-band normal noise is normally distributed, independent of
-    the envelope itself, with the same variance as the slope of one quadrature (Rice SO 1945, Bell
-    Syst Tech J 24:46). So what is seen in the quiet windows is what jitters the peak of an
-    echo, whatever the spectrum of the noise. Half of the magnitudes lie below 0.6745 standard
-    deviations; echoes, a small part of the trace, hardly move that, and what stands above 4
-    standard deviations is left out.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from echotrace.signal.envelope import noise_slope
-    >>> envelope = np.abs(np.random.default_rng(1).standard_normal((1, 4096)))
-    >>> per_us, twice = noise_slope(np.concatenate([envelope, 2.0 * envelope]), 100e6)
-    >>> round(float(twice / per_us), 3)
-    2.0
-    """
-    from echotrace.kernels.noise import SLOPE, noise_of
-
-    # Five-point derivative: true to 0.1 % over the band of the matched noise.
-    at = np.arange(min(max(2, stride), envelope.shape[-1] // 2), envelope.shape[-1] - 2, stride)
-    near = envelope[..., at + 1] - envelope[..., at - 1]
-    wide = envelope[..., at + 2] - envelope[..., at - 2]
-    slopes = np.abs(8.0 * near.astype(np.float64) - wide) * (sampling_rate_hz * 1e-6 / 12.0)
-    return np.array([noise_of(row, SLOPE) for row in slopes.astype(np.float32)])

@@ -204,10 +204,10 @@ def run_group(group: str, modules: dict[str, list[str]], args: argparse.Namespac
     wanted = {name: tests for name, tests in modules.items() if args.only in name}
     everything = [mutant for module in sorted(wanted) for mutant in mutants_of(module)]
     size = max(1, round(args.share * len(everything)))
-    chosen = sorted(
-        random.Random(args.seed).sample(everything, size),
-        key=lambda item: (item.module, item.line, item.column, item.operator),
-    )
+    if args.count:
+        size = min(args.count, len(everything))
+    # In the order of the draw, so that what was tried when time is up is a fair sample too.
+    chosen = random.Random(args.seed).sample(everything, size)
     print(f"{group}: {size} of {len(everything)} mutants", flush=True)
     report = HERE / "survivors" / f"{group}.csv"
     reasons = _known_reasons(report)
@@ -236,11 +236,30 @@ def run_group(group: str, modules: dict[str, list[str]], args: argparse.Namespac
         with report.open("w", encoding="utf-8", newline="") as file:
             table = csv.writer(file, lineterminator="\n")
             table.writerow(["module", "operator", "was", "became", "reason"])
-            for mutant, was, became in survivors:
+            for mutant, was, became in sorted(survivors, key=lambda item: _place(item[0])):
                 reason = reasons.get((mutant.module, was, became), "")
                 table.writerow([mutant.module, mutant.operator, was, became, reason])
-    alive = len(survivors)
-    print(f"{group}: {alive} of {tested} survived ({100 * alive / max(tested, 1):.1f} %)")
+    kept = [reasons.get((m.module, was, became), "") for m, was, became in survivors]
+    alive = len(kept) - sum(reason.startswith("same") for reason in kept)
+    low, high = interval(alive, tested)
+    print(
+        f"{group}: {len(kept)} of {tested} survived, {alive} of them not the same as the original "
+        f"({100 * alive / max(tested, 1):.1f} %, 95 % interval {100 * low:.1f} to "
+        f"{100 * high:.1f} %)"
+    )
+
+
+def interval(alive: int, tested: int) -> tuple[float, float]:
+    """Exact 95 % interval of a share (Clopper & Pearson 1934, Biometrika 26:404)."""
+    from scipy.stats import beta
+
+    low = float(beta.ppf(0.025, alive, tested - alive + 1)) if alive else 0.0
+    high = float(beta.ppf(0.975, alive + 1, tested - alive)) if alive < tested else 1.0
+    return low, high
+
+
+def _place(mutant: Mutant) -> tuple[str, int, int, str]:
+    return mutant.module, mutant.line, mutant.column, mutant.operator
 
 
 def main() -> None:
@@ -249,6 +268,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("groups", nargs="+", choices=sorted(table), metavar="GROUP")
     parser.add_argument("--share", type=float, default=0.25, help="share of the mutants (0.25)")
+    parser.add_argument("--count", type=int, help="their number, in place of a share")
     parser.add_argument("--seed", type=int, default=1971, help="of the sample")
     parser.add_argument("--minutes", type=float, default=20.0, help="at most, for each group (20)")
     parser.add_argument(

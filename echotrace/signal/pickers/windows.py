@@ -279,6 +279,7 @@ def gather_windows(
     skirt = skirt_samples(traces.pulse)
     inside = (np.asarray(sample_idx) >= skirt) & (np.asarray(sample_idx) < n_samples - skirt)
     rows = np.asarray(trace_idx, np.intp)[:, None]
+    along = traces.noise
     return EchoWindows(
         matched=None
         if traces.matched is None
@@ -288,10 +289,10 @@ def gather_windows(
         rf=None if traces.rf is None else np.asarray(traces.rf[rows, columns], np.float64),
         at=before,
         first_sample=first,
-        matched_noise=traces.matched_noise[trace_idx],
-        envelope_noise=traces.envelope_noise[trace_idx],
-        matched_slope=traces.matched_slope[trace_idx],
-        envelope_slope=traces.envelope_slope[trace_idx],
+        matched_noise=along.matched.at(trace_idx, sample_idx),
+        envelope_noise=along.envelope.at(trace_idx, sample_idx),
+        matched_slope=along.matched_slope.at(trace_idx, sample_idx),
+        envelope_slope=along.envelope_slope.at(trace_idx, sample_idx),
         largest=np.asarray(traces.envelope.max(axis=1), np.float64)[trace_idx],
         inside=inside,
         pulse=traces.pulse,
