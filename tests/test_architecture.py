@@ -25,6 +25,7 @@ LAYERS = [
         "media",
         "target",
         "recording",
+        "decisions",
         "measurement",
         "sitting_limits",
     },

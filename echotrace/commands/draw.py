@@ -71,6 +71,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action=InputFile,
         help="what the beam passes, for recordings that are not of an eye",
     )
+    parser.add_argument(
+        "--decisions",
+        metavar="FILE.toml",
+        type=Path,
+        action=InputFile,
+        help="gates and picks by hand for this recording, as `echotrace measure` writes them",
+    )
 
 
 def scans_named(words: Sequence[str], n_traces: int) -> list[int]:
@@ -139,8 +146,10 @@ def run(args: argparse.Namespace) -> int:
     from echotrace.caution import SYNTHETIC, is_synthetic
     from echotrace.chain.measure import measure
     from echotrace.chain.plain import view_trace
+    from echotrace.decisions import Decisions
     from echotrace.figures.sitting import overlay_figure, scans_figure
     from echotrace.figures.style import mark_figure
+    from echotrace.files.decisions_file import bound_to, read_decisions
     from echotrace.files.native import read_recording
     from echotrace.report.measured_text import length_text, scan_verdict
     from echotrace.report.page import save_figure
@@ -153,8 +162,15 @@ def run(args: argparse.Namespace) -> int:
     recording = read_recording(args.recording, lazy=True)
     scans = scans_named(args.scan, recording.n_traces)
     chosen = recording.select(np.array(scans))
-    result = measure(chosen, settings, target=target)
-    views = [view_trace(chosen, k, settings, target=target) for k in range(len(scans))]
+    decisions = Decisions()
+    if args.decisions is not None:
+        read = read_decisions(args.decisions)
+        decisions = bound_to(read, recording, where=str(args.decisions)).take(scans)
+    result = measure(chosen, settings, target=target, decisions=decisions)
+    views = [
+        view_trace(chosen, k, settings, target=target, decisions=decisions)
+        for k in range(len(scans))
+    ]
     titles = [
         f"Scan {scan + 1}: {length_text(result.axial_length_mm[k])} mm, {scan_verdict(result, k)}"
         for k, scan in enumerate(scans)
