@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, integer
 from echotrace.commands.by_hand import add_hand_arguments, hand_options, read_hand
+from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.measure_long import LONG_TRACES, is_long, measure_long
 from echotrace.commands.measure_once import json_of, measure_once, print_measured, write_measured
 from echotrace.commands.process import say, say_json
@@ -113,6 +114,7 @@ def run(args: argparse.Namespace) -> int:
     code, records = 0, []
     for path in args.recording:
         recording = read_recording(path, lazy=True)
+        prepare_kernels("measure", len(args.recording) * recording.n_traces)
         if decisions or args.decisions is not None:
             where = "" if args.decisions is None else str(args.decisions)
             decisions = bound_to(decisions, recording, path.name, where)
