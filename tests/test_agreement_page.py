@@ -179,7 +179,8 @@ def test_synthetic_traces_are_called_so_before_any_ratio(tmp_path, capsys):
 
 @pytest.mark.parametrize(
     ("uncertainty", "unit", "places"),
-    [(0.123, "mm", 2), (0.05, "mm", 2), (0.0075, "mm", 3), (0.0001, "mm", 3), (25.0, "", 0),
+    [(0.123, "mm", 2), (0.05, "mm", 2), (0.0075, "mm", 3), (0.0001, "mm", 3), (0.6, "mm", 2),
+     (25.0, "", 0),
      (0.0001, "", 5), (float("nan"), "", 3)],
 )  # fmt: skip
 def test_digits_follow_the_uncertainty(uncertainty, unit, places):
