@@ -2,6 +2,8 @@
 # ruff: noqa: I001
 
 # -- read and write
+from echotrace.files.decisions_file import read_decisions as read_decisions
+from echotrace.files.decisions_file import write_decisions as write_decisions
 from echotrace.files.description import ImportDescription as ImportDescription
 from echotrace.files.description import read_description as read_description
 from echotrace.files.description import write_description as write_description
@@ -35,6 +37,9 @@ from echotrace.target import read_target as read_target
 # -- measure
 from echotrace.chain.by_hand import decide_by_hand as decide_by_hand
 from echotrace.chain.measure import measure as measure
+from echotrace.decisions import Decisions as Decisions
+from echotrace.decisions import HandGate as HandGate
+from echotrace.decisions import HandPick as HandPick
 from echotrace.many.summaries import GroupSummary as GroupSummary
 from echotrace.many.summaries import ManySummary as ManySummary
 from echotrace.many.many_files import measure_many as measure_many

@@ -14,10 +14,13 @@ from numpy.typing import NDArray
 from echotrace.errors import ParameterError
 from echotrace.recording import COLUMNS, Column, distinct_rows
 
-__all__ = ["NOT_RECORDED", "Measurement"]
+__all__ = ["BY_HAND", "NOT_RECORDED", "Measurement"]
 
 NOT_RECORDED = "not recorded"
 """Engine of a measurement that does not say what read it."""
+
+BY_HAND = ("no", "gate", "pick")
+"""What a person set of an interface in a scan, by its code in ``Measurement.by_hand``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,9 +58,14 @@ class Measurement:
         The labels of the recording.
     settings_json : str
         The settings that made it.
+    by_hand : ndarray of uint8, (n_traces, n_interfaces)
+        0: found by the chain; 1: in a gate that a person set for this scan; 2: picked by a person
+        (:data:`BY_HAND`).
     engine : str
-        What read the traces: ``fused``, ``plain`` (the reference path), ``none`` where there was
-        nothing to read, or ``not recorded`` (files of version 0.1, tables).
+        What read the traces: ``fused``, ``plain`` (the reference path), ``fused and plain`` where
+        scans with a gate or a pick by hand took the reference path and the others the fused walk,
+        ``none`` where there was nothing to read, or ``not recorded`` (files of version 0.1,
+        tables).
     attributes : mapping of str to str
         Provenance.
 
@@ -94,16 +102,21 @@ class Measurement:
     sitting: Column
     target: Column
     features: Mapping[str, NDArray[np.float32]] = field(default_factory=dict)
+    by_hand: NDArray[np.uint8] = field(default_factory=lambda: np.empty((0, 0), np.uint8))
     settings_json: str = "{}"
     engine: str = NOT_RECORDED
     attributes: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         n = self.axial_length_mm.size
+        if self.by_hand.size == 0:
+            nothing = np.zeros((n, len(self.interfaces)), np.uint8)
+            object.__setattr__(self, "by_hand", nothing)
         wanted = {
             "delay_us": (n, len(self.interfaces)),
             "delay_u_us": (n, len(self.interfaces)),
             "length_mm": (n, len(self.segments)),
+            "by_hand": (n, len(self.interfaces)),
             **dict.fromkeys(_PER_TRACE, (n,)),
         }
         for name, shape in wanted.items():
@@ -151,6 +164,38 @@ class Measurement:
         """
         bits = int(self.findings[trace])
         return tuple(name for k, name in enumerate(self.finding_names) if bits >> k & 1)
+
+    def picked_by_hand(self, trace: int) -> tuple[str, ...]:
+        """Names of the interfaces that a person picked in one trace.
+
+        Parameters
+        ----------
+        trace : int
+            Counted from 0.
+
+        Returns
+        -------
+        tuple of str
+        """
+        return tuple(name for name, word in self.marks(trace).items() if word == "pick")
+
+    def marks(self, trace: int) -> dict[str, str]:
+        """What a person set in one trace: ``gate`` or ``pick``, by interface.
+
+        Parameters
+        ----------
+        trace : int
+            Counted from 0.
+
+        Returns
+        -------
+        dict of str to str
+        """
+        return {
+            name: BY_HAND[code]
+            for name, code in zip(self.interfaces, self.by_hand[trace], strict=True)
+            if code
+        }
 
     def has_finding(self, name: str) -> NDArray[np.bool_]:
         """Mark the traces that carry a finding.
@@ -233,6 +278,7 @@ class Measurement:
                 "accepted": bool(self.accepted[k]),
                 "decided_by": "hand" if self.decided_by[k] else "findings",
                 "findings": list(self.finding_list(k)),
+                "by_hand": self.marks(k),
             }
             record |= {
                 f"{name}_delay_us": float(self.delay_us[k, j])
@@ -255,7 +301,7 @@ _PER_TRACE = (
 # What files of version 0.1 call a feature, what it is called now, and the sign between them.
 _RENAMED_FEATURES = {"least_stretch": ("most_broadening", -1)}
 
-ARRAYS = ("delay_us", "delay_u_us", "length_mm", *_PER_TRACE)
+ARRAYS = ("delay_us", "delay_u_us", "length_mm", "by_hand", *_PER_TRACE)
 """Names of the arrays of a measurement, apart from its features."""
 
 

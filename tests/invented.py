@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from echotrace.files.seal import TAIL
 from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.recording import COLUMNS, Column, Probe, Receiver, Recording, Truth
@@ -165,3 +166,9 @@ def sitting_of(lengths, *, accepted=None, method="immersion", chamber=None, u=0.
         decided_by=np.zeros(n, np.uint8),
         **{name: Column.of(given[name], n, name) for name in COLUMNS},
     )
+
+
+def unsealed(raw):
+    """The bytes of a native file as HDF5 alone would have written them."""
+    _, size, *_ = TAIL.unpack(raw[-TAIL.size :])
+    return raw[:size]

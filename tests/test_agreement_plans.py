@@ -19,7 +19,7 @@ from echotrace.agreement.sample_size import (
 from echotrace.agreement.spreads import spread_ratio
 from echotrace.agreement.study import Study
 from echotrace.errors import ParameterError
-from echotrace.figures.agreement import power_plot
+from echotrace.figures.plans import power_plot
 
 
 def studies(rng, ratio, n, m, h, shared=0.0):

@@ -111,10 +111,10 @@ def test_labels_cannot_break_the_page(tmp_path):
     names = ("<script>alert(1)</script>", "b & c")
     contact = study.of_method("contact").relabelled(names[0])
     immersion = study.of_method("immersion").relabelled(names[1])
-    from echotrace.commands.compare import _write_report
+    from echotrace.report.agreement_page import write_agreement_page
 
     page = tmp_path / "page.html"
-    _write_report(str(page), compare_methods(contact, immersion, n_bootstrap=0))
+    write_agreement_page(str(page), compare_methods(contact, immersion, n_bootstrap=0))
     text = page.read_text(encoding="utf-8")
     assert "<script>alert" not in text
     assert "&lt;script&gt;" in text

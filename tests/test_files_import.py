@@ -289,7 +289,7 @@ def test_unknown_and_missing_files(tmp_path):
         import_recording(path, **TIMED)
     with pytest.raises(FileFormatError, match="No such file"):
         import_recording(tmp_path / "none.npy", **TIMED)
-    with pytest.raises(FileFormatError, match="is a folder"):
+    with pytest.raises(FileFormatError, match="holds no files of traces"):
         import_recording(tmp_path, **TIMED)
 
 

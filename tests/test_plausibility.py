@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from echotrace.errors import ParameterError
+from echotrace.errors import EchotraceError, ParameterError
 from echotrace.power import (
     LIMITS,
     EyeRecord,
@@ -334,3 +334,12 @@ def test_checks_come_before_notes():
         [record(length=23.5), record("left", 23.9, refraction_d=-1.0, lens_mm=6.2)]
     )
     assert [item.severity for item in findings] == ["check", "note"]
+
+
+def test_a_long_unknown_limit_is_cut_in_the_message(tmp_path):
+    path = tmp_path / "limits.toml"
+    path.write_text(f"length_lo{'x' * 5000} = 1.0\n")
+    with pytest.raises(EchotraceError) as caught:
+        read_limits(path)
+    assert "unknown limit 'length_lo" in str(caught.value)
+    assert len(str(caught.value)) < 1000

@@ -15,6 +15,7 @@ import numpy as np
 
 from echotrace.agreement.apart import told_apart
 from echotrace.agreement.differences import Differences, analyse_differences, hidden_spread
+from echotrace.agreement.equivalence import equivalence
 from echotrace.agreement.limits import DIFFERENT_OPERATORS, SAME_OPERATOR, Limits, limits_of
 from echotrace.agreement.nested import Nested
 from echotrace.agreement.pairing import (
@@ -44,7 +45,7 @@ from echotrace.agreement.resampling import (
 from echotrace.agreement.results import Agreement, Equivalence, OperatorBias
 from echotrace.agreement.robust import ALPHA_NORMAL
 from echotrace.agreement.spreads import N_BOOTSTRAP, SpreadRatio, spread_ratio, within_sums
-from echotrace.agreement.study import Study
+from echotrace.agreement.study import LABELS, Study
 from echotrace.agreement.text import paragraph
 from echotrace.agreement.variance import Estimate, Floats, check_confidence, t_interval
 from echotrace.errors import ParameterError
@@ -227,11 +228,11 @@ def compare_methods(
     boot = {name: item for name, item in boot.items() if not math.isnan(item.low)}
 
     normality = found.normality_p
+    tau = _spread_of_differences(difference - bias.value, average)
     warnings += _cautions(
         n_subjects,
         difference,
-        average,
-        bias.value,
+        tau,
         normality,
         spread,
         slope_estimate,
@@ -247,9 +248,11 @@ def compare_methods(
         if not dioptre_per_mm > 0:
             raise ParameterError(f"dioptre_per_mm={dioptre_per_mm!r} must be positive")
         margin_mm = margin_d / dioptre_per_mm
-    equivalence = None
+    margins = None
     if margin_mm is not None:
-        equivalence = _equivalence(bias.value, found.error, found.df, margin_mm, confidence)
+        margins = equivalence(
+            bias.value, found.error, found.df, found.limits, margin_mm, confidence
+        )
 
     result = Agreement(
         label_a=label_a,
@@ -278,7 +281,7 @@ def compare_methods(
         deming=line,
         passing_bablok=ranked,
         concordance=concordance_estimate(both, confidence),
-        equivalence=equivalence,
+        equivalence=margins,
         spread=spread,
         repeatability_a=repeat_a,
         repeatability_b=repeat_b,
@@ -288,6 +291,16 @@ def compare_methods(
         excess_kurtosis=_moment(difference, 4) - 3.0,
         bootstrap=boot,
         design=design,
+        bias_df=found.df,
+        difference_tau=tau[0],
+        difference_tau_p=tau[1],
+        readings_per_mean_a=_readings_per_mean(study_a),
+        readings_per_mean_b=_readings_per_mean(study_b),
+        n_bootstrap=n_bootstrap,
+        seed=seed,
+        files=joined.files,
+        left_out=joined.left_out,
+        synthetic=any(item.synthetic for item in joined.files),
         warnings=tuple(warnings),
     )
     return dataclasses.replace(result, paragraph=paragraph(result))
@@ -307,20 +320,6 @@ def _error_ratio(a: Nested, b: Nested) -> float:
         parts[0] = 0.0
         errors.append(float(nested.combination(parts)))
     return errors[0] / errors[1] if min(errors) > 0 else 1.0
-
-
-def _equivalence(
-    bias: float, error: float, df: float, margin: float, confidence: float
-) -> Equivalence:
-    import scipy
-
-    if not (margin > 0 and math.isfinite(margin)):
-        raise ParameterError(f"margin of equivalence {margin!r} must be a positive number")
-    alpha = 1.0 - confidence
-    t = scipy.stats.t
-    p = max(float(t.sf((margin + bias) / error, df)), float(t.sf((margin - bias) / error, df)))
-    low, high = t_interval(bias, error, df, 1.0 - 2.0 * alpha)
-    return Equivalence(margin=margin, p=p, low=low, high=high, equivalent=p < alpha)
 
 
 def _by_operator(a: Study, b: Study, confidence: float) -> tuple[OperatorBias, ...]:
@@ -361,6 +360,21 @@ def _by_operator(a: Study, b: Study, confidence: float) -> tuple[OperatorBias, .
     return tuple(found)
 
 
+def _spread_of_differences(rest: Floats, average: Floats) -> tuple[float, float]:
+    """Kendall's rank correlation of the size of differences with the average, and its p-value."""
+    import scipy
+
+    if rest.size < 3 or np.ptp(average) == 0.0 or np.ptp(np.abs(rest)) == 0.0:
+        return math.nan, math.nan
+    found = scipy.stats.kendalltau(np.abs(rest), average)
+    return float(found.statistic), float(found.pvalue)
+
+
+def _readings_per_mean(study: Study) -> tuple[int, int]:
+    counts = np.bincount(study.group(*LABELS))
+    return int(counts.min()), int(counts.max())
+
+
 def _moment(value: Floats, order: int) -> float:
     """Standardised moment, about the mean."""
     spread = value - value.mean()
@@ -380,7 +394,8 @@ def _remedy(found: Differences, n_subjects: int) -> str:
         )
     return (
         "intervals of the limits are by the studentised bootstrap, which holds less often than it "
-        "says where tails are heavy"
+        "says where tails are heavy (about 80 times in 100 for 30 subjects and Student's t "
+        "of 3 degrees of freedom)"
         + (", and quantile limits stand beside" if found.quantiles is not None else "")
     )
 
@@ -388,8 +403,7 @@ def _remedy(found: Differences, n_subjects: int) -> str:
 def _cautions(
     n_subjects: int,
     difference: Floats,
-    average: Floats,
-    bias: float,
+    tau: tuple[float, float],
     normality: float,
     spread: SpreadRatio | None,
     slope: Estimate,
@@ -397,8 +411,6 @@ def _cautions(
     label_b: str,
     remedy: str,
 ) -> list[str]:
-    import scipy
-
     out = []
     if n_subjects < 20:
         out.append(f"{n_subjects} subjects are few: the intervals of the limits are wide")
@@ -408,13 +420,11 @@ def _cautions(
             f"p = {normality:.2g}, skewness {_moment(difference, 3):.2f}, excess kurtosis "
             f"{_moment(difference, 4) - 3.0:.2f}): look at the plot for outliers; {remedy}"
         )
-    if difference.size >= 10 and np.ptp(average) > 0:
-        tau = scipy.stats.kendalltau(np.abs(difference - bias), average)
-        if tau.pvalue < 0.01:
-            out.append(
-                f"the differences spread {'more' if tau.statistic > 0 else 'less'} in longer eyes "
-                f"(Kendall's tau {tau.statistic:.2f}): one pair of limits does not fit all lengths"
-            )
+    if difference.size >= 10 and tau[1] < 0.01:
+        out.append(
+            f"the differences spread {'more' if tau[0] > 0 else 'less'} in longer eyes (Kendall's "
+            f"tau {tau[0]:.2f}): one pair of limits does not fit all lengths"
+        )
     if spread is not None and spread.p < 0.05 and (slope.low > 0 or slope.high < 0):
         out.append(
             f"{label_a} and {label_b} spread differently, which alone tilts differences against "

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from echotrace.recording import Column
 
-__all__ = ["Places", "SourceFile"]
+__all__ = ["Places", "SourceFile", "sha256_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,7 +24,7 @@ class SourceFile:
     ----------
     name : str
     sha256 : str
-        Of its bytes, in hexadecimal.
+        Of its bytes, in hexadecimal; empty where there is no file.
     synthetic : bool or None
         Whether it says that its traces are invented; None where it says nothing of it.
     """
@@ -30,6 +32,30 @@ class SourceFile:
     name: str
     sha256: str
     synthetic: bool | None = None
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file's bytes.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+        In hexadecimal; empty where the file cannot be read.
+
+    Examples
+    --------
+    >>> sha256_of(Path("not there"))
+    ''
+    """
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,8 +75,9 @@ class Repeatability:
         Repeatability standard deviation s_r.
     repeatability_limit : Estimate
         1.96 √2 s_r.
-    cv_percent : Estimate
-        s_r over the mean; describes the method only where the spread grows with the length.
+    cv_percent : Estimate or None
+        s_r over the mean; None unless the spread was shown to grow with the length (Kendall's tau
+        above 0 with p below 0.05), for only there it describes the method.
     components : mapping of str to Estimate
         SD between subjects, eyes, operators and sittings, as far as the design tells them apart;
         empty, with a note that says why, where the best fit to crossed operators was not proven.
@@ -105,7 +106,7 @@ class Repeatability:
     mean: float
     within_sd: Estimate
     repeatability_limit: Estimate
-    cv_percent: Estimate
+    cv_percent: Estimate | None
     components: Mapping[str, Estimate]
     reproducibility_sd: Estimate | None
     reproducibility_limit: Estimate | None
@@ -319,6 +320,8 @@ def repeatability(
             "the F intervals of the two-way intraclass correlations take the two eyes of a "
             "subject as independent"
         )
+    trend = _spread_trend(study, sitting, subject, confidence)
+    grows = trend is not None and trend.tau > 0 and trend.p < 0.05
     if n_subjects < 2:
         notes.append("one subject only: nothing can be said about other subjects")
 
@@ -334,7 +337,7 @@ def repeatability(
         mean=mean,
         within_sd=within_sd,
         repeatability_limit=within_sd.map(lambda s: REPEATABILITY_FACTOR * s),
-        cv_percent=within_sd.map(lambda s: 100.0 * s / mean) if mean else Estimate(math.nan),
+        cv_percent=within_sd.map(lambda s: 100.0 * s / mean) if grows and mean else None,
         components=components,
         reproducibility_sd=reproducibility,
         reproducibility_limit=(
@@ -343,7 +346,7 @@ def repeatability(
             else reproducibility.map(lambda s: REPEATABILITY_FACTOR * s)
         ),
         icc=icc,
-        trend=_spread_trend(study, sitting, subject, confidence),
+        trend=trend,
         bootstrap={name: item for name, item in boot.items() if not math.isnan(item.low)},
         notes=tuple(notes),
     )

@@ -13,35 +13,49 @@ import numpy as np
 from echotrace.agreement.design import Design
 from echotrace.agreement.limits import Limits
 from echotrace.agreement.operators import CellDifferences
+from echotrace.agreement.places import SourceFile
 from echotrace.agreement.regression import Line
 from echotrace.agreement.repeatability import Repeatability
 from echotrace.agreement.spreads import SpreadRatio
 from echotrace.agreement.variance import Estimate, Floats
 
-__all__ = ["Agreement", "Equivalence", "OperatorBias", "plain"]
+__all__ = ["BEYOND", "NOT_SHOWN", "WITHIN", "Agreement", "Equivalence", "OperatorBias", "plain"]
+
+
+WITHIN, NOT_SHOWN, BEYOND = "within", "not shown to lie within", "beyond"
+"""What limits of agreement are against a margin."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Equivalence:
-    """Two one-sided tests of the bias against a margin (Schuirmann 1987, J Pharmacokinet
-    Biopharm 15:657).
+    """Bias and limits of agreement against a margin.
+
+    The bias by two one-sided tests (Schuirmann 1987, J Pharmacokinet Biopharm 15:657). A bias
+    within the margin says that the methods agree on average; only limits within it say that the
+    values of one eye do.
 
     Attributes
     ----------
     margin : float
         In the unit of the readings.
     p : float
-        The larger of both one-sided p-values.
+        The larger of both one-sided p-values of the bias.
     low, high : float
-        Interval of confidence 1 - 2 alpha, which lies within the margin exactly if p < alpha.
-    equivalent : bool
-    """  # noqa: D205
+        Interval of the bias of confidence 1 - 2 alpha, which lies within the margin exactly if
+        p < alpha.
+    limits : mapping of str to str
+        For each kind of limits: ``"within"`` the margin with the outer ends of their intervals,
+        ``"beyond"`` where a limit itself is, ``"not shown to lie within"`` between the two.
+    equivalent : mapping of str to bool
+        Whether it is shown, for ``"bias"`` and for each kind of limits.
+    """
 
     margin: float
     p: float
     low: float
     high: float
-    equivalent: bool
+    limits: Mapping[str, str]
+    equivalent: Mapping[str, bool]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +127,21 @@ class Agreement:
         Intervals by the studentised bootstrap by subject: a check on the intervals above that
         assumes no distribution. Empty with fewer than 20 subjects, where it falls short.
     design : Design
+    bias_df : float
+        Degrees of freedom of the bias.
+    difference_tau, difference_tau_p : float
+        Kendall's rank correlation of the size of a difference (from the bias) with the average of
+        both methods, and its p-value: whether differences spread alike at all lengths.
+    readings_per_mean_a, readings_per_mean_b : tuple of int
+        Fewest and most readings that a sitting's mean is made of.
+    n_bootstrap, seed : int
+        Draws of the bootstrap, and what they were drawn with.
+    files : tuple of SourceFile
+        That the readings come from.
+    left_out : tuple of str
+        Which readings were left out and why.
+    synthetic : bool
+        A source says that its traces are invented.
     warnings : tuple of str
     paragraph : str
         The results in words.
@@ -154,6 +183,16 @@ class Agreement:
     excess_kurtosis: float
     bootstrap: Mapping[str, Estimate]
     design: Design
+    bias_df: float
+    difference_tau: float
+    difference_tau_p: float
+    readings_per_mean_a: tuple[int, int]
+    readings_per_mean_b: tuple[int, int]
+    n_bootstrap: int
+    seed: int
+    files: tuple[SourceFile, ...]
+    left_out: tuple[str, ...]
+    synthetic: bool
     warnings: tuple[str, ...]
     paragraph: str = ""
 
@@ -162,7 +201,10 @@ class Agreement:
         return self.paragraph
 
     def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, strings and lists, as for JSON; what is not estimable is None."""
+        """Plain numbers, strings and lists, as for JSON; what is not estimable is None.
+
+        Numbers are rounded to ten digits, far beyond what any of them is known to.
+        """
         values = {item.name: plain(getattr(self, item.name)) for item in dataclasses.fields(self)}
         return {"text": values.pop("paragraph"), **values}
 
@@ -197,5 +239,5 @@ def plain(value: Any) -> Any:
     if isinstance(value, np.bool_):
         return bool(value)
     if isinstance(value, float | np.floating):
-        return float(value) if math.isfinite(value) else None
+        return float(f"{value:.10g}") if math.isfinite(value) else None
     return int(value) if isinstance(value, np.integer) else value

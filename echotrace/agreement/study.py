@@ -17,13 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.agreement.design import LABELS, Design, design_of
-from echotrace.agreement.places import Places, SourceFile
+from echotrace.agreement.places import Places, SourceFile, sha256_of
 from echotrace.agreement.study_checks import (
     impossible_lengths,
     refuse_duplicates,
     refuse_mixed_units,
 )
 from echotrace.agreement.study_table import study_columns
+from echotrace.caution import is_synthetic
 from echotrace.errors import ParameterError
 from echotrace.files.csv_table import read_csv_table
 from echotrace.recording import Column
@@ -258,7 +259,7 @@ class Study:
         all_scans : bool
             Keep rejected scans too. By default only the accepted ones count.
         source : str
-            What error messages call the results.
+            What error messages call the results; the file's path, if they are one file's.
 
         Raises
         ------
@@ -276,12 +277,16 @@ class Study:
         n_missing = 0
         left_out: list[str] = []
         places: list[Places] = []
+        files = []
         for number, part in enumerate(parts, start=1):
             name = source if len(parts) == 1 else f"result {number}"
             keep = np.ones(part.n_traces, dtype=np.bool_) if all_scans else part.accepted
             n_missing += int((~keep).sum())
             rows = np.flatnonzero(keep)
             places.append(Places.of(name, "scan", rows + 1))
+            invented = is_synthetic(part.attributes)
+            hashed = sha256_of(Path(name)) if len(parts) == 1 else ""
+            files.append(SourceFile(name=Path(name).name, sha256=hashed, synthetic=invented))
             left_out += _rejected(part, np.flatnonzero(~keep), name)
             codes = np.stack([getattr(part, name).codes for name in LABELS])
             for k in np.unique(codes, axis=1, return_index=True)[1]:
@@ -311,6 +316,7 @@ class Study:
             source=source,
             n_missing=n_missing,
             places=Places.join(places),
+            files=tuple(files),
             left_out=tuple(left_out),
             numbered=True,
             **columns,

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.agreement.places import Places, SourceFile
+from echotrace.agreement.places import Places, SourceFile, sha256_of
 from echotrace.agreement.study_checks import impossible_lengths
 from echotrace.agreement.study_labels import column_names, labels_of, refuse_third_eyes
 from echotrace.caution import SYNTHETIC
@@ -124,19 +122,11 @@ def study_columns(table: CsvTable, *, all_scans: bool = False) -> dict[str, Any]
         "source": str(path),
         "n_missing": n_all - len(table),
         "places": Places.of(str(path), "line", table.lines),
-        "files": (SourceFile(name=path.name, sha256=_sha256(path), synthetic=_synthetic(table)),),
+        "files": (SourceFile(name=path.name, sha256=sha256_of(path), synthetic=_synthetic(table)),),
         "left_out": tuple(left_out),
         "notes": tuple(notes),
         **labels,
     }
-
-
-def _sha256(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
-        return ""
 
 
 def _synthetic(table: CsvTable) -> bool | None:

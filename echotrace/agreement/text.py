@@ -13,6 +13,7 @@ from echotrace.agreement.limits import (
     TOO_FEW,
     Limits,
 )
+from echotrace.agreement.results import BEYOND, NOT_SHOWN, WITHIN
 from echotrace.agreement.robust import ALPHA_NORMAL
 from echotrace.agreement.variance import Estimate
 from echotrace.sittings.pressing_term import PRESSING_SOURCE
@@ -20,17 +21,30 @@ from echotrace.sittings.pressing_term import PRESSING_SOURCE
 if TYPE_CHECKING:
     from echotrace.agreement.regression import Line
     from echotrace.agreement.repeatability import Repeatability
-    from echotrace.agreement.results import Agreement
+    from echotrace.agreement.results import Agreement, Equivalence
 
-__all__ = ["decimals", "number", "p_text", "paragraph", "repeatability_paragraph", "with_interval"]
+__all__ = [
+    "ICC_WORDS",
+    "NOT_MODELLED",
+    "decimals",
+    "number",
+    "p_text",
+    "paragraph",
+    "places_of",
+    "places_of_share",
+    "repeatability_paragraph",
+    "with_interval",
+]
 
 
-def decimals(spread: float) -> int:
-    """Decimals that show a spread with three significant digits.
+def decimals(uncertainty: float, unit: str = "") -> int:
+    """Decimals for a figure of this uncertainty: one digit of it, two where the first is 1 or 2.
 
     Parameters
     ----------
-    spread : float
+    uncertainty : float
+    unit : str
+        Two or three decimals of a millimetre are given, whatever is known.
 
     Returns
     -------
@@ -38,12 +52,89 @@ def decimals(spread: float) -> int:
 
     Examples
     --------
-    >>> decimals(0.123)
-    3
+    >>> decimals(0.5), decimals(0.0123), decimals(0.00012, "mm")
+    (1, 3, 3)
     """
-    if not spread > 0 or not math.isfinite(spread):
+    if not uncertainty > 0 or not math.isfinite(uncertainty):
         return 3
-    return max(0, min(6, 2 - math.floor(math.log10(spread))))
+    lead = math.floor(math.log10(uncertainty))
+    two = uncertainty / 10.0**lead < 2.95
+    least, most = (2, 3) if unit == "mm" else (0, 6)
+    return max(least, min(most, -lead + (1 if two else 0)))
+
+
+def places_of(unit: str, *estimates: Estimate | None) -> int:
+    """Decimals that the best known of some figures is worth.
+
+    Parameters
+    ----------
+    unit : str
+    *estimates : Estimate or None
+        Half the width of their intervals is their uncertainty; a tenth of the figure where there
+        is no interval.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> places_of("mm", Estimate(0.2, 0.16, 0.24)), places_of("", Estimate(84.03, 60.0, 110.0))
+    (2, 0)
+    """
+    found = []
+    for item in estimates:
+        if item is None:
+            continue
+        half = 0.5 * (item.high - item.low)
+        found.append(half if half > 0 and math.isfinite(half) else 0.1 * abs(item.value))
+    found = [value for value in found if value > 0]
+    return decimals(min(found, default=math.nan), unit)
+
+
+def places_of_share(estimate: Estimate) -> int:
+    """Decimals of a share or correlation, up to six: near 1, those that tell it from 1.
+
+    Parameters
+    ----------
+    estimate : Estimate
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> places_of_share(Estimate(0.9984)), places_of_share(Estimate(0.98, 0.95, 0.99))
+    (5, 2)
+    """
+    half = 0.5 * (estimate.high - estimate.low)
+    unknown = not half > 0
+    return decimals(0.1 * (1.0 - abs(estimate.value)) if unknown else half)
+
+
+ICC_WORDS = {
+    "reading": "one reading, between eyes against all else, by variance components (one-way random "
+    "effects)",
+    "sitting_mean": "the mean of a sitting, between eyes against all else, by variance components "
+    "(one-way random effects)",
+    "ICC(1)": "one operator's mean, one-way random effects, absolute agreement",
+    "ICC(k)": "the mean of all operators, one-way random effects, absolute agreement",
+    "ICC(C,1)": "one operator's mean, two-way effects, consistency (operators' biases left out)",
+    "ICC(C,k)": "the mean of all operators, two-way effects, consistency (operators' biases left "
+    "out)",
+    "ICC(A,1)": "one operator's mean, two-way random effects, absolute agreement",
+    "ICC(A,k)": "the mean of all operators, two-way random effects, absolute agreement",
+}
+"""Forms of the intraclass correlation in words; McGraw & Wong 1996, Psychological Methods 1:30."""
+
+NOT_MODELLED = (
+    "The traces are synthetic and, unless their scenario asks for it, leave out what makes real "
+    "readings scatter: steps of an instrument, an operator who goes on until readings agree, a "
+    "shell off centre. Immersion scatters far too little without them, so its SD and any ratio to "
+    "it are no findings about methods"
+)
+"""Said beside the spreads of synthetic traces; ``synthetic_traces/README.md`` has the figures."""
 
 
 def number(value: float, places: int) -> str:
@@ -154,7 +245,7 @@ def paragraph(result: Agreement) -> str:
     'In 3 eyes of 3 subjects, cont'
     """
     a, b, unit = result.label_a, result.label_b, result.unit
-    places = decimals(result.limits.sd.value)
+    places = places_of(unit, result.bias, result.limits.lower, result.limits.upper)
     percent = f"{100 * result.confidence:g} %"
 
     def shown(estimate: Estimate, digits: int = places, of: str = unit) -> str:
@@ -196,24 +287,56 @@ def paragraph(result: Agreement) -> str:
         )
     if result.deming is not None:
         out.append(_line_sentence(result.deming, percent))
-    out.append(f"Concordance correlation was {with_interval(result.concordance, 3, '', percent)}.")
+    out.append(
+        "Concordance correlation was "
+        f"{with_interval(result.concordance, places_of_share(result.concordance), '', percent)}."
+    )
     if result.spread is not None and result.repeatability_a and result.repeatability_b:
         sd_a, sd_b = result.repeatability_a.within_sd, result.repeatability_b.within_sd
+        ratio = result.spread.ratio
+        if result.synthetic:
+            out.append(f"{NOT_MODELLED}.")
         out.append(
-            f"Within a sitting the SD was {number(sd_a.value, decimals(sd_a.value))} {unit} by {a} "
-            f"and {number(sd_b.value, decimals(sd_b.value))} {unit} by {b}, a ratio of "
-            f"{with_interval(result.spread.ratio, 2, '', percent)}, {p_text(result.spread.p)} for "
-            "equal spreads."
+            f"Within a sitting the SD was {number(sd_a.value, places_of(unit, sd_a))} {unit} by "
+            f"{a} and {number(sd_b.value, places_of(unit, sd_b))} {unit} by {b}, a ratio of "
+            f"{with_interval(ratio, places_of('', ratio), '', percent)}"
+            + (
+                " in these traces."
+                if result.synthetic
+                else f", {p_text(result.spread.p)} for equal spreads."
+            )
         )
     if result.equivalence is not None:
-        e = result.equivalence
-        verdict = "lies within" if e.equivalent else "was not shown to lie within"
-        out.append(
-            f"The bias {verdict} ±{e.margin:.3g} {unit} (two one-sided tests, {p_text(e.p)}; "
-            f"{100 * (2 * result.confidence - 1):g} % interval {number(e.low, places)} to "
-            f"{number(e.high, places)} {unit})."
-        )
+        out += _margin_sentences(result, result.equivalence, places)
     return " ".join(out)
+
+
+def _margin_sentences(result: Agreement, found: Equivalence, places: int) -> list[str]:
+    unit = result.unit
+    margin = f"±{found.margin:.3g} {unit}"
+    verdict = "lies within" if found.equivalent["bias"] else "was not shown to lie within"
+    out = [
+        f"The bias {verdict} {margin} (two one-sided tests, {p_text(found.p)}; "
+        f"{100 * (2 * result.confidence - 1):g} % interval {number(found.low, places)} to "
+        f"{number(found.high, places)} {unit})."
+    ]
+    for item in result.all_limits:
+        words = {
+            WITHIN: f"lie within {margin}, with their intervals",
+            NOT_SHOWN: f"lie within {margin}, but this is not shown: "
+            + (
+                f"intervals are missing ({TOO_FEW})"
+                if math.isnan(item.lower.low)
+                else "their intervals reach beyond"
+            ),
+            BEYOND: f"reach beyond {margin}",
+        }[found.limits[f"limits of {item.label}"]]
+        out.append(
+            f"The limits of {_values(item)}, {_hands(item)}, "
+            f"{number(item.lower.value, places)} to {number(item.upper.value, places)} {unit}, "
+            f"{words}."
+        )
+    return out
 
 
 def _limits_words(limits: Limits, places: int, unit: str, percent: str) -> str:
@@ -250,7 +373,7 @@ def _hands(limits: Limits) -> str:
 
 def _line_sentence(line: Line, percent: str) -> str:
     slope = line.slope
-    text = f"The Deming slope was {with_interval(slope, 3, '', percent)}"
+    text = f"The Deming slope was {with_interval(slope, places_of('', slope), '', percent)}"
     if math.isnan(slope.low):
         return f"{text}."
     if slope.low <= 1.0 <= slope.high:
@@ -280,16 +403,19 @@ def repeatability_paragraph(result: Repeatability, confidence: float = 0.95) -> 
     'contact: 4 readings in 2 sittin'
     """
     percent = f"{100 * confidence:g} %"
-    places = decimals(result.within_sd.value)
     unit = result.unit
+    places = places_of(unit, result.within_sd)
     out = [
         f"{result.method}: {result.n_readings} readings in {result.n_sittings} sittings of "
         f"{result.n_eyes} eyes of {result.n_subjects} subjects. The repeatability SD was "
         f"{with_interval(result.within_sd, places, unit, percent)} on {result.df_within} degrees "
         f"of freedom, the repeatability limit "
-        f"{with_interval(result.repeatability_limit, places, unit, percent)}, the CV "
-        f"{number(result.cv_percent.value, 2)} %."
+        f"{with_interval(result.repeatability_limit, places, unit, percent)}."
     ]
+    if result.cv_percent is not None:
+        out.append(
+            f"The SD grows with the length; the CV was {number(result.cv_percent.value, 2)} %."
+        )
     if result.reproducibility_sd is not None:
         out.append(
             "The reproducibility SD was "
@@ -301,10 +427,11 @@ def repeatability_paragraph(result: Repeatability, confidence: float = 0.95) -> 
                 f"The SD between {name}s was "
                 f"{with_interval(result.components[name], places, unit, percent)}."
             )
-    if "reading" in result.icc:
+    icc = result.icc.get("reading")
+    if icc is not None:
         out.append(
-            "The intraclass correlation of a single reading was "
-            f"{with_interval(result.icc['reading'], 4, '', percent)}."
+            "The intraclass correlation of a single reading, between eyes against all else, was "
+            f"{with_interval(icc, places_of_share(icc), '', percent)}."
         )
     if result.trend is not None:
         t = result.trend

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -9,12 +10,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrace.chain.by_hand import with_verdicts
 from echotrace.chain.fused import BlockReader, block_reader
+from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
 from echotrace.chain.plain import read_reference_path
+from echotrace.chain.reading import TraceReading
 from echotrace.chain.speeds import speeds_words
 from echotrace.chain.stated import check_stated
 from echotrace.chain.states import State, gates_for, mark_own_gates, rows_of_state, targets_of
 from echotrace.chain.template import template_pulse
+from echotrace.decisions import Decisions, ScanMarks
 from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.quality.features import score_traces, trace_features
@@ -45,7 +50,7 @@ class Prepared:
         Template of the matched filter.
     targets : mapping
         Target of each combination of states; None where the cavity holds gas.
-    engine : {"fused", "plain", "none"}
+    engine : {"fused", "plain", "fused and plain", "none"}
         What reads the traces; ``none`` where all cavities hold gas.
     readers : mapping
         Fused reader of each combination of states; empty where the engine is another.
@@ -55,6 +60,10 @@ class Prepared:
         Traces of a block.
     stated : mapping of str to float
         Features that all traces share: what was stated against what the echoes say.
+    decisions : Decisions
+        By hand, held against the recording.
+    notes : mapping of str to str
+        What is kept of them with the results.
     speeds : str
         The sound speeds, in words.
 
@@ -78,18 +87,24 @@ class Prepared:
     segments: tuple[str, ...]
     block_traces: int
     stated: Mapping[str, float]
+    decisions: Decisions
+    notes: Mapping[str, str]
     speeds: str
 
 
 def prepare(
-    recording: Recording, settings: Settings | None = None, *, target: Target | None = None
+    recording: Recording,
+    settings: Settings | None = None,
+    *,
+    target: Target | None = None,
+    decisions: Decisions | None = None,
 ) -> Prepared:
     """Work out once what :func:`measure_block` needs for every block of a recording.
 
     Parameters
     ----------
     recording : Recording
-    settings, target
+    settings, target, decisions
         As for :func:`measure`.
 
     Returns
@@ -103,7 +118,8 @@ def prepare(
     RecordingError
         Samples of another kind than they are said to be.
     ParameterError
-        Settings that do not fit the recording; ``engine="fused"`` where it does not apply.
+        Settings or decisions that do not fit the recording; ``engine="fused"`` where it does not
+        apply.
 
     Examples
     --------
@@ -116,6 +132,8 @@ def prepare(
     settings = settings or Settings()
     pulse = template_pulse(recording, settings)
     targets = targets_of(recording, target)
+    decisions = Decisions() if decisions is None else decisions
+    check_decisions(recording, targets, decisions)
     known = [target for target in targets.values() if target is not None]
     readers = _readers(recording, targets, settings, pulse)
     block_traces = _PLAIN_BLOCK_TRACES
@@ -124,17 +142,27 @@ def prepare(
         most = max(1, _BLOCK_BYTES // row_bytes)
         # A power of two: then blocks fill whole chunks of the file of results.
         block_traces = min(_BLOCK_TRACES, 1 << (most.bit_length() - 1))
+    engine = "fused" if readers else "plain" if known else "none"
+    if readers and decisions.marked:
+        engine = "fused and plain"
     return Prepared(
         settings=settings,
         settings_json=mark_own_gates(settings, targets).to_json(),
         pulse=pulse,
         targets=targets,
-        engine="fused" if readers else "plain" if known else "none",
+        engine=engine,
         readers=readers,
         interfaces=_union([target.interface_names for target in known]),
         segments=_union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
         stated=check_stated(recording, pulse),
+        decisions=decisions,
+        notes={
+            "by_hand": notes_of_decisions(decisions, pulse),
+            "decisions": json.dumps(decisions.to_table(), ensure_ascii=False),
+        }
+        if decisions
+        else {},
         speeds=" ".join(speeds_words(known, settings.lengths.average_speed_m_per_s)),
     )
 
@@ -165,7 +193,7 @@ def _readers(
     return readers
 
 
-def measure_block(block: Recording, prepared: Prepared) -> Measurement:
+def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Measurement:
     """The chain on one block of traces in memory.
 
     Parameters
@@ -173,10 +201,17 @@ def measure_block(block: Recording, prepared: Prepared) -> Measurement:
     block : Recording
     prepared : Prepared
         From :func:`prepare`; the columns of the result are the union over all of its targets.
+    first : int
+        Scan of the recording that the block begins with, for decisions by hand.
 
     Returns
     -------
     Measurement
+
+    Raises
+    ------
+    ParameterError
+        A scan without a length that is to be accepted by hand.
 
     Examples
     --------
@@ -192,25 +227,28 @@ def measure_block(block: Recording, prepared: Prepared) -> Measurement:
         rows = rows_of_state(block, state) if len(prepared.targets) > 1 else np.arange(n)
         if rows.size:
             part = block if rows.size == n else block.select(rows)
-            parts.append((rows, _measure_state(part, state, target, prepared)))
+            parts.append((rows, _measure_state(part, state, target, prepared, first + rows)))
     columns = parts[0][1] if len(parts) == 1 else _interleave(parts, n)
     arrays: dict[str, Any] = {name: columns.pop(name) for name in _MEASURED}
     labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
     score = columns["score"] if "score" in columns else np.full(n, np.nan)
-    return Measurement(
+    result = Measurement(
         interfaces=prepared.interfaces,
         segments=prepared.segments,
         score=score.astype(np.float64),
         finding_names=tuple(FINDINGS),
-        accepted=accepted_by_findings(arrays["findings"], columns),
         decided_by=np.zeros(n, np.uint8),
         features=columns,
         settings_json=prepared.settings_json,
         engine=prepared.engine,
-        attributes={**block.attributes, "sound_speeds": prepared.speeds},
+        attributes={**block.attributes, "sound_speeds": prepared.speeds, **prepared.notes},
         **arrays,
         **labels,
     )
+    by_hand = prepared.decisions
+    if by_hand.accept or by_hand.reject:
+        result = with_verdicts(result, by_hand.accept, by_hand.reject, first=first)
+    return result
 
 
 def _interleave(
@@ -242,20 +280,83 @@ _MEASURED = (
     "axial_length_u_mm",
     "axial_length_u_shared_mm",
     "findings",
+    "accepted",
+    "by_hand",
 )
 
 
 def _measure_state(
-    block: Recording, state: State, target: Target | None, prepared: Prepared
+    block: Recording,
+    state: State,
+    target: Target | None,
+    prepared: Prepared,
+    scans: NDArray[np.intp],
 ) -> dict[str, NDArray[Any]]:
     """Columns of :data:`_MEASURED`, and features, of traces of one state."""
     if target is None:
         return _behind_gas(block.n_traces, prepared)
-    method, settings = state[0], prepared.settings
     if state in prepared.readers:
         reading = prepared.readers[state].read(block)
     else:
-        reading = read_reference_path(block, method, target, settings, prepared.pulse)
+        reading = read_reference_path(block, state[0], target, prepared.settings, prepared.pulse)
+    columns = _judge(block, state, target, prepared, reading)
+    for row in np.flatnonzero(np.isin(scans, prepared.decisions.marked)).tolist():
+        marks = prepared.decisions.of_scan(int(scans[row]))
+        one = _measure_marked(
+            block.select([row]),
+            state,
+            target,
+            prepared,
+            marks,
+            {name: values[[row]] for name, values in columns.items()},
+        )
+        columns = {name: _with_row(values, row, one[name]) for name, values in columns.items()}
+    return columns
+
+
+def _with_row(values: NDArray[Any], row: int, one: NDArray[Any]) -> NDArray[Any]:
+    out = values.copy()
+    out[row] = one[0]
+    return out
+
+
+def _measure_marked(
+    block: Recording,
+    state: State,
+    target: Target,
+    prepared: Prepared,
+    marks: ScanMarks,
+    as_found: Mapping[str, NDArray[Any]],
+) -> Mapping[str, NDArray[Any]]:
+    """Columns of one scan in which a person set gates or picks, by the reference path."""
+
+    def columns(of: ScanMarks, most: Mapping[str, NDArray[Any]] | None) -> dict[str, NDArray[Any]]:
+        reading = read_reference_path(
+            block, state[0], target, prepared.settings, prepared.pulse, of
+        )
+        return _judge(block, state, target, prepared, reading, most)
+
+    found: Mapping[str, NDArray[Any]] = as_found
+    if marks.gates:
+        found = columns(ScanMarks(marks.gates, {}), None)
+    if marks.picks:
+        found = columns(marks, found)
+    return {**found, "by_hand": mark_codes(marks, prepared.interfaces)[None]}
+
+
+def _judge(
+    block: Recording,
+    state: State,
+    target: Target,
+    prepared: Prepared,
+    reading: TraceReading,
+    most: Mapping[str, NDArray[Any]] | None = None,
+) -> dict[str, NDArray[Any]]:
+    """Columns of traces of one state; none of them better judged than ``most``, where it is given.
+
+    That is what the chain found without the pick of a person, which raises no score.
+    """
+    method, settings = state[0], prepared.settings
     offset_u_us = block.probe.face_delay_u_us if method == Method.CONTACT else 0.0
     lengths = measure_lengths(
         reading.delay_us,
@@ -285,7 +386,10 @@ def _measure_state(
         if name != "picks"
     }
     if target.anatomy:
-        features |= score_traces(features)
+        scores = score_traces(features)
+        if most is not None:
+            scores = {name: np.minimum(value, most[name]) for name, value in scores.items()}
+        features |= scores
     bits = finding_bits(
         features,
         settings.quality,
@@ -293,6 +397,9 @@ def _measure_state(
         & ~np.isnan(lengths.total_mm),
         receiver_known=block.receiver is not None,
     )
+    accepted = accepted_by_findings(bits, features)
+    if most is not None:
+        accepted &= most["accepted"]
     names = target.interface_names
     return {
         "delay_us": _under(prepared.interfaces, names, reading.delay_us),
@@ -304,6 +411,8 @@ def _measure_state(
         "axial_length_u_mm": lengths.total_u_mm,
         "axial_length_u_shared_mm": lengths.total_u_shared_mm,
         "findings": bits,
+        "accepted": accepted,
+        "by_hand": np.zeros((block.n_traces, len(prepared.interfaces)), np.uint8),
         **features,
     }
 
@@ -319,7 +428,11 @@ def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:
         name: np.full((n_traces, *width.get(name, ())), np.nan) for name in _MEASURED
     }
     gas = 1 << list(FINDINGS).index("gas_filling")
-    return nothing | {"findings": np.full(n_traces, gas, np.uint32)}
+    return nothing | {
+        "findings": np.full(n_traces, gas, np.uint32),
+        "accepted": np.zeros(n_traces, np.bool_),
+        "by_hand": np.zeros((n_traces, len(prepared.interfaces)), np.uint8),
+    }
 
 
 def _under(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.text_out import scan_names
 
-__all__ = ["decide_by_hand"]
+__all__ = ["decide_by_hand", "with_verdicts"]
 
 
 def decide_by_hand(
@@ -20,7 +20,10 @@ def decide_by_hand(
     accept: Mapping[int, str] | None = None,
     reject: Mapping[int, str] | None = None,
 ) -> Measurement:
-    """Accept or reject scans by hand; the reason is kept with the result.
+    """Accept or reject scans by hand after measuring; the reason is kept with the result.
+
+    To measure with decisions, gates and picks of a person's among them, give
+    :class:`~echotrace.decisions.Decisions` to :func:`echotrace.measure`.
 
     Parameters
     ----------
@@ -47,7 +50,6 @@ def decide_by_hand(
     (False, 'scan 2 rejected by hand: the patient blinked')
     """
     accept, reject = dict(accept or {}), dict(reject or {})
-    accepted, decided = result.accepted.copy(), result.decided_by.copy()
     notes = []
     for word, chosen in (("accepted", accept), ("rejected", reject)):
         for trace, why in sorted(chosen.items()):
@@ -56,17 +58,56 @@ def decide_by_hand(
                 raise ParameterError(f"{name}: the recording has scans 1 to {result.n_traces}")
             if trace in accept and trace in reject:
                 raise ParameterError(f"{name} is both accepted and rejected by hand")
-            if word == "accepted" and np.isnan(result.axial_length_mm[trace]):
-                raise ParameterError(
-                    f"{name} has no length ({', '.join(result.finding_list(trace))}); it "
-                    "cannot be accepted by hand"
-                )
-            accepted[trace] = word == "accepted"
-            decided[trace] = 1
             notes.append(f"{name} {word} by hand: {why or 'no reason given'}")
     if not notes:
         return result
     attributes = dict(result.attributes)
     earlier = attributes.get("by_hand", "")
     attributes["by_hand"] = "\n".join([*([earlier] if earlier else []), *notes])
-    return dataclasses.replace(result, accepted=accepted, decided_by=decided, attributes=attributes)
+    return dataclasses.replace(with_verdicts(result, accept, reject), attributes=attributes)
+
+
+def with_verdicts(
+    result: Measurement, accept: Iterable[int], reject: Iterable[int], *, first: int = 0
+) -> Measurement:
+    """A measurement with some scans accepted and some rejected by hand.
+
+    Parameters
+    ----------
+    result : Measurement
+        Of a whole recording, or of a block of it.
+    accept, reject : iterable of int
+        Scans of the recording, from 0; those outside the block are left to others.
+    first : int
+        Scan of the recording that the block begins with.
+
+    Returns
+    -------
+    Measurement
+
+    Raises
+    ------
+    ParameterError
+        A scan without a length that is to be accepted.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.chain.by_hand import with_verdicts
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> with_verdicts(et.measure(recording), [4], [0]).accepted.tolist()
+    [False, True, False, True, True, True]
+    """
+    accepted, decided = result.accepted.copy(), result.decided_by.copy()
+    for verdict, scans in ((True, accept), (False, reject)):
+        for scan in scans:
+            trace = scan - first
+            if not 0 <= trace < result.n_traces:
+                continue
+            if verdict and np.isnan(result.axial_length_mm[trace]):
+                raise ParameterError(
+                    f"{scan_names([scan])} has no length "
+                    f"({', '.join(result.finding_list(trace))}); it cannot be accepted by hand"
+                )
+            accepted[trace], decided[trace] = verdict, 1
+    return dataclasses.replace(result, accepted=accepted, decided_by=decided)

@@ -16,6 +16,7 @@ from threading import Semaphore
 import numpy as np
 
 from echotrace.chain.block import Prepared, measure_block, prepare
+from echotrace.decisions import Decisions
 from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement, concatenate
 from echotrace.recording import Recording
@@ -34,6 +35,7 @@ def measure(
     settings: Settings | None = None,
     *,
     target: Target | None = None,
+    decisions: Decisions | None = None,
     progress: Callable[[int, int], None] | None = None,
     workers: int | None = None,
 ) -> Measurement:
@@ -46,6 +48,10 @@ def measure(
         None takes the presets by method and lens state.
     target : Target, optional
         What the beam passes, for recordings that are not of an eye.
+    decisions : Decisions, optional
+        Gates and picks by hand for single scans, and scans that a person accepts or rejects. What
+        was set by hand is marked in the result. A pick by hand never raises a score, and makes no
+        scan accepted that would be rejected without it; that takes a decision with a reason.
     progress : callable, optional
         Called with (traces done, traces in all) after each block.
     workers : int, optional
@@ -63,7 +69,7 @@ def measure(
     RecordingError
         RF said to be an envelope, an envelope said to be RF, or one in decibels.
     ParameterError
-        Settings that do not fit the recording.
+        Settings that do not fit the recording, or decisions that are not about it.
 
     Examples
     --------
@@ -73,7 +79,7 @@ def measure(
     >>> result.n_traces, result.engine, result.axial_length_mm.round(2).tolist()
     (6, 'fused', [23.4, 23.4, 23.43, 23.4, 23.4, 23.4])
     """
-    prepared = prepare(recording, settings, target=target)
+    prepared = prepare(recording, settings, target=target, decisions=decisions)
     parts: list[Measurement] = []
     done = 0
     for part in measure_blocks(recording, prepared, workers=workers):
@@ -132,14 +138,14 @@ def measure_blocks(
     lazy = not isinstance(recording.samples, np.ndarray)
     if len(starts) <= 1 or (workers == 1 and not lazy):
         for key in rows:
-            yield measure_block(recording.select(key), prepared)
+            yield measure_block(recording.select(key), prepared, first=key.start)
         return
     measuring = Semaphore(workers)
 
     def read_and_measure(key: slice) -> Measurement:
         block = recording.select(key)
         with measuring:
-            return measure_block(block, prepared)
+            return measure_block(block, prepared, first=key.start)
 
     with ThreadPoolExecutor(workers + lazy) as pool:
         pending: deque[Future[Measurement]] = deque()

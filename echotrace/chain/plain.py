@@ -11,9 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.chain.conditioned import condition_block
+from echotrace.chain.hand_marks import gates_of_scan, lay_picks, mark_codes, offer_picks
 from echotrace.chain.reading import TraceReading
 from echotrace.chain.states import gates_for, targets_of
 from echotrace.chain.template import template_pulse
+from echotrace.decisions import Decisions, ScanMarks
 from echotrace.errors import ParameterError
 from echotrace.quality.features import echo_features
 from echotrace.recording import Method, Recording
@@ -43,6 +45,8 @@ class TraceView:
     choice : Choice
     delay_us, delay_u_us : ndarray of float64, (n_traces, n_interfaces)
     reason : ndarray of uint8, (n_traces, n_interfaces)
+    by_hand : ndarray of uint8, (n_interfaces,)
+        What a person set in all of these traces, codes of :data:`echotrace.measurement.BY_HAND`.
 
     Examples
     --------
@@ -62,10 +66,19 @@ class TraceView:
     delay_us: NDArray[np.float64]
     delay_u_us: NDArray[np.float64]
     reason: NDArray[np.uint8]
+    by_hand: NDArray[np.uint8]
+
+
+_NO_MARKS = ScanMarks({}, {})
 
 
 def view_block(
-    block: Recording, method: str, target: Target, settings: Settings, pulse: Pulse
+    block: Recording,
+    method: str,
+    target: Target,
+    settings: Settings,
+    pulse: Pulse,
+    marks: ScanMarks = _NO_MARKS,
 ) -> TraceView:
     """Undo the receiver, filter, find, choose and pick: traces of one state.
 
@@ -78,6 +91,8 @@ def view_block(
     settings : Settings
     pulse : Pulse
         Template of the matched filter.
+    marks : ScanMarks
+        What a person set; then the block holds that one scan.
 
     Returns
     -------
@@ -101,12 +116,15 @@ def view_block(
     """
     traces = condition_block(block, pulse, settings)
     gates = gates_for(target, method, settings)
+    if marks:
+        gates = gates_of_scan(gates, marks, target, pulse)
     threshold_db = settings.picking.search_threshold_db
     candidates = find_echoes(traces, threshold_db=lowest_threshold_db(gates, threshold_db))
     first_us = block.probe.face_delay_us if method == Method.CONTACT else np.nan
     choose = choose_jointly if settings.picking.choice == "jointly" else choose_in_gates
+    offered = offer_picks(candidates, marks, traces) if marks.picks else candidates
     choice = choose(
-        candidates,
+        offered,
         gates,
         target,
         first_us=first_us,
@@ -120,7 +138,7 @@ def view_block(
     picks = pick_echoes(
         traces,
         rows,
-        candidates.sample[rows, choice.candidate[rows, columns]],
+        offered.sample[rows, choice.candidate[rows, columns]],
         picker=settings.picking.picker,
         options=settings.picker_options,
     )
@@ -131,11 +149,23 @@ def view_block(
         # The corneal front lies at the probe's face; its uncertainty is shared by all scans.
         delay_us[:, 0], delay_u_us[:, 0] = first_us, 0.0
         reason[:, 0] = int(PickReason.FOUND)
-    return TraceView(target, gates, traces, candidates, choice, delay_us, delay_u_us, reason)
+    if marks.picks:
+        lay_picks(delay_us, delay_u_us, marks, target, pulse)
+        # What a person picked leads over nothing.
+        for name in marks.picks:
+            choice.margin[:, target.index(name)] = np.nan
+        reason = np.where(np.isnan(delay_us), np.maximum(reason, 1), 0).astype(np.uint8)
+    codes = mark_codes(marks, target.interface_names)
+    return TraceView(target, gates, traces, candidates, choice, delay_us, delay_u_us, reason, codes)
 
 
 def read_reference_path(
-    block: Recording, method: str, target: Target, settings: Settings, pulse: Pulse
+    block: Recording,
+    method: str,
+    target: Target,
+    settings: Settings,
+    pulse: Pulse,
+    marks: ScanMarks = _NO_MARKS,
 ) -> TraceReading:
     """What the fused walk reads, step by step.
 
@@ -148,6 +178,8 @@ def read_reference_path(
     settings : Settings
     pulse : Pulse
         Template of the matched filter.
+    marks : ScanMarks
+        What a person set; then the block holds that one scan.
 
     Returns
     -------
@@ -169,7 +201,7 @@ def read_reference_path(
     >>> read_reference_path(recording, "immersion", eye, settings, pulse).margin.shape
     (6, 6)
     """
-    view = view_block(block, method, target, settings, pulse)
+    view = view_block(block, method, target, settings, pulse, marks)
     return TraceReading(
         delay_us=view.delay_us,
         delay_u_us=view.delay_u_us,
@@ -185,6 +217,7 @@ def view_trace(
     settings: Settings | None = None,
     *,
     target: Target | None = None,
+    decisions: Decisions | None = None,
 ) -> TraceView:
     """What the chain saw of one trace: signals, gates, candidates, choice and picks.
 
@@ -193,7 +226,7 @@ def view_trace(
     recording : Recording
     trace : int
         Number of the trace.
-    settings, target
+    settings, target, decisions
         As for :func:`measure`.
 
     Returns
@@ -226,4 +259,5 @@ def view_trace(
     ((state, found),) = targets_of(one, target).items()
     if found is None:
         raise ParameterError(f"trace={trace}: the vitreous cavity holds gas; nothing to look at")
-    return view_block(one, state[0], found, settings, template_pulse(recording, settings))
+    marks = _NO_MARKS if decisions is None else decisions.of_scan(trace)
+    return view_block(one, state[0], found, settings, template_pulse(recording, settings), marks)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -76,7 +77,40 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--figure", metavar="FILE", action=OutputFile, suffixes=(".pdf", ".svg", ".png"),
         help="write the figures alone (.pdf, .svg or .png)",
     )  # fmt: skip
+    parser.add_argument(
+        "--figures", metavar="STEM", action=_FigureFiles,
+        help="write each figure by itself, 85 mm wide, as STEM_differences.svg and .pdf, …",
+    )  # fmt: skip
+    parser.add_argument(
+        "--bibtex", metavar="FILE.bib", action=OutputFile, suffixes=(".bib",),
+        help="write the sources of what was computed, and a methods paragraph that cites them",
+    )  # fmt: skip
     add_overwrite(parser)
+
+
+_DECIMALS = 6
+"""A nanometre: what lies below in a mean is rounding of the arithmetic."""
+_PLOTS = ("differences", "spreads", "pairs", "methods", "operators")
+
+
+def _figure_names(stem: str) -> list[Path]:
+    return [Path(f"{stem}_{name}.{kind}") for name in _PLOTS for kind in ("svg", "pdf")]
+
+
+class _FigureFiles(OutputFile):
+    """A beginning of names: every figure that may be written is declared."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: str | Sequence[Any] | None,
+        option_string: str | None = None,
+    ) -> None:
+        """Keep the beginning, and remember all names that are made of it."""
+        for path in _figure_names(str(values)):
+            super().__call__(parser, namespace, str(path), option_string)
+        setattr(namespace, self.dest, values)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -100,13 +134,25 @@ def run(args: argparse.Namespace) -> int:
     if args.output:
         _write_table(args.output, result)
     if args.report:
-        _write_report(args.report, result)
+        from echotrace.report.agreement_page import write_agreement_page
+
+        write_agreement_page(args.report, result)
     if args.figure:
         _write_figure(args.figure, result)
+    if args.figures:
+        _write_figures(args.figures, result)
+    if args.bibtex:
+        _write_references(args.bibtex, result)
     if args.json:
+        from echotrace.agreement.methods_text import methods_paragraph
         from echotrace.caution import CAUTION
+        from echotrace.report.agreement_page import versions
 
-        say_json({"caution": CAUTION, **result.to_dict()})
+        made_with = versions()
+        paragraph, references = methods_paragraph(result, made_with)
+        methods = {"text": paragraph, "references": [item.text for item in references]}
+        told = {"caution": CAUTION, "made_with": made_with, "methods": methods}
+        say_json({**told, **result.to_dict()})
     else:
         say(_summary(result))
     return 0
@@ -131,91 +177,16 @@ def _summary(result: Agreement) -> str:
     import textwrap
 
     from echotrace.agreement.text import repeatability_paragraph
-    from echotrace.caution import CAUTION
+    from echotrace.caution import CAUTION, SYNTHETIC
 
-    parts = [result.design.paragraph, result.text()]
+    parts = [SYNTHETIC] if result.synthetic else []
+    parts += [result.design.paragraph, result.text()]
     for repeat in (result.repeatability_a, result.repeatability_b):
         if repeat is not None:
             parts.append(repeatability_paragraph(repeat, result.confidence))
     parts += [f"Warning: {warning}." for warning in result.warnings]
     parts.append(CAUTION)
     return "\n\n".join(textwrap.fill(part, 88) for part in parts)
-
-
-def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
-    """Name, figure, interval and how it was made, for each line of the results table."""
-    from echotrace.agreement.text import decimals, number
-    from echotrace.agreement.variance import Estimate
-
-    places = decimals(result.limits.sd.value)
-    unit = result.unit
-    rows: list[tuple[str, str, str, str]] = []
-
-    def put(name: str, estimate: Estimate, digits: int, of: str = "", check: str = "") -> None:
-        how = estimate.how
-        if check in result.bootstrap and how != result.bootstrap[check].how:
-            other = result.bootstrap[check]
-            ends = f"{number(other.low, digits)} to {number(other.high, digits)}"
-            how += f"; {other.how}: {ends}"
-        interval = (
-            f"{number(estimate.low, digits)} to {number(estimate.high, digits)}"
-            if estimate.low == estimate.low
-            else "–"
-        )
-        rows.append((name, f"{number(estimate.value, digits)} {of}".strip(), interval, how))
-
-    put(f"bias {result.label_a} − {result.label_b}", result.bias, places, unit)
-    for item in result.all_limits:
-        put(f"SD of differences, {item.label}", item.sd, places, unit, f"sd, {item.of}")
-        put(f"lower limit, {item.label}", item.lower, places, unit, f"lower, {item.of}")
-        put(f"upper limit, {item.label}", item.upper, places, unit, f"upper, {item.of}")
-    if result.quantile_limits is not None:
-        item = result.quantile_limits
-        put(f"2.5 % quantile of differences, {item.label}", item.lower, places, unit)
-        put(f"97.5 % quantile of differences, {item.label}", item.upper, places, unit)
-    put("slope of difference on average", result.slope_on_average, 4)
-    if result.deming is not None:
-        put("Deming slope", result.deming.slope, 4, "", "deming_slope")
-        put("Deming intercept", result.deming.intercept, places, unit)
-    if result.passing_bablok is not None:
-        put("Passing-Bablok slope", result.passing_bablok.slope, 4)
-        put("Passing-Bablok intercept", result.passing_bablok.intercept, places, unit)
-    put("concordance correlation", result.concordance, 4, "", "concordance")
-    for repeat in (result.repeatability_a, result.repeatability_b):
-        if repeat is None:
-            continue
-        fine = decimals(repeat.within_sd.value)
-        put(f"{repeat.method}: repeatability SD", repeat.within_sd, fine, unit)
-        put(f"{repeat.method}: repeatability limit", repeat.repeatability_limit, fine, unit)
-        put(f"{repeat.method}: CV", repeat.cv_percent, 3, "%")
-        if repeat.reproducibility_sd is not None:
-            put(f"{repeat.method}: reproducibility SD", repeat.reproducibility_sd, fine, unit)
-        for name, component in repeat.components.items():
-            put(f"{repeat.method}: SD between {name}s", component, fine, unit)
-        for name, value in repeat.icc.items():
-            put(f"{repeat.method}: intraclass correlation, {name.replace('_', ' ')}", value, 4)
-    if result.spread is not None:
-        put("ratio of repeatability SDs", result.spread.ratio, 2)
-        put("the same, if each method spreads alike in all eyes", result.spread.ratio_f, 2)
-    return rows
-
-
-def operator_rows(result: Agreement) -> list[list[str]]:
-    """Operator, eyes, bias and limits, each with its interval, of each operator."""
-    from echotrace.agreement.text import decimals, number
-
-    places = decimals(result.limits.sd.value)
-    rows = []
-    for item in result.by_operator:
-        row = [item.operator, str(item.n_eyes)]
-        found = [item.bias]
-        if item.limits is not None:
-            found += [item.limits.lower, item.limits.upper]
-        for estimate in found:
-            low, high = number(estimate.low, places), number(estimate.high, places)
-            row += [number(estimate.value, places), f"{low} to {high}"]
-        rows.append(row + ["–"] * (8 - len(row)))
-    return rows
 
 
 def _write_table(path: str, result: Agreement) -> None:
@@ -257,12 +228,12 @@ def _write_table(path: str, result: Agreement) -> None:
         "row": range(1, result.n_eyes + 1),
         "subject": result.subject,
         "eye": result.eye,
-        f"mean_a{tail}": result.mean_a,
-        f"mean_b{tail}": result.mean_b,
-        f"difference{tail}": result.difference,
-        f"average{tail}": result.average,
-        f"sd_a{tail}": result.sd_a,
-        f"sd_b{tail}": result.sd_b,
+        f"mean_a{tail}": result.mean_a.round(_DECIMALS),
+        f"mean_b{tail}": result.mean_b.round(_DECIMALS),
+        f"difference{tail}": result.difference.round(_DECIMALS),
+        f"average{tail}": result.average.round(_DECIMALS),
+        f"sd_a{tail}": result.sd_a.round(_DECIMALS),
+        f"sd_b{tail}": result.sd_b.round(_DECIMALS),
     }
     write_table(
         path,
@@ -273,62 +244,29 @@ def _write_table(path: str, result: Agreement) -> None:
     )
 
 
-def _write_report(path: str, result: Agreement) -> None:
-    from echotrace.figures.agreement import (
-        COLUMN_IN,
-        difference_plot,
-        operator_plot,
-        paired_plot,
-        scatter_plot,
-        spread_plot,
-    )
+def _write_figures(stem: str, result: Agreement) -> None:
+    """Each plot as SVG and PDF, one journal column wide."""
+    from echotrace.figures.agreement import COLUMN_IN, PLOTS
     from echotrace.figures.style import new_figure
-    from echotrace.files.atomic import save_text
-    from echotrace.report.page import figure_svg, render_page
+    from echotrace.report.page import save_figure
 
-    a, b = result.label_a, result.label_b
-    drawings = [
-        (
-            difference_plot,
-            f"Difference {a} − {b} against the average. Bias (line) and limits of agreement "
-            f"(dashed; {result.limits.label}), each with its interval (bands)."
-            + (" One mark for each eye and operator." if result.cells is not None else ""),
-        ),
-        (spread_plot, "Spread within sittings of each eye; lines: pooled SDs."),
-        (
-            paired_plot,
-            "SD within sittings (or lengths, where readings are single) of the same eyes, joined.",
-        ),
-        (
-            scatter_plot,
-            f"Means by {a} against means by {b}, with the lines of equality and Deming.",
-        ),
-    ]
-    if len(result.by_operator) > 1:
-        drawings.append(
-            (
-                operator_plot,
-                "Bias of each operator with its interval, and the limits of agreement that hold "
-                "for this operator (ticks); band: interval of the overall bias.",
-            )
-        )
-    figures = []
-    for draw, caption in drawings:
+    for path in _figure_names(stem):
+        name = path.stem.removeprefix(f"{Path(stem).name}_")
+        if name == "operators" and len(result.by_operator) < 2:
+            continue
         figure = new_figure(COLUMN_IN, 2.8)
-        draw(result, figure.add_subplot())
-        figures.append((figure_svg(figure, caption), caption))
-    page = render_page(
-        "agreement.html.j2",
-        f"Agreement of {a} and {b}",
-        {
-            "result": result,
-            "rows": rows_of(result),
-            "operators": operator_rows(result),
-            "figures": figures,
-            "percent": f"{100 * result.confidence:g} %",
-        },
-    )
-    save_text(path, page)
+        PLOTS[name](result, figure.add_subplot())
+        save_figure(figure, path)
+
+
+def _write_references(path: str, result: Agreement) -> None:
+    from echotrace.agreement.methods_text import methods_paragraph
+    from echotrace.agreement.references import bibtex
+    from echotrace.files.atomic import save_text
+    from echotrace.report.agreement_page import versions
+
+    paragraph, references = methods_paragraph(result, versions())
+    save_text(path, f"{paragraph}\n\n{bibtex(item.key for item in references)}")
 
 
 def _write_figure(path: str, result: Agreement) -> None:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import sys
-import warnings
+import textwrap
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from echotrace.caution import CAUTION
 from echotrace.commands.arguments import (
     InputFile,
     OutputFile,
@@ -17,6 +17,8 @@ from echotrace.commands.arguments import (
     floating,
     integer,
 )
+from echotrace.commands.process import say
+from echotrace.errors import ParameterError
 
 if TYPE_CHECKING:
     from echotrace.recording import Probe, Receiver
@@ -36,12 +38,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     from echotrace.target import IMPLANT_MATERIALS, VITREOUS_FILLINGS
 
     parser.add_argument(
-        "source", metavar="SOURCE", type=Path, action=InputFile, help="file to import"
+        "source",
+        metavar="SOURCE",
+        nargs="+",
+        type=Path,
+        action=InputFile,
+        help="file to import; several files, or a folder of them, become one sitting, trace by "
+        "trace in the natural order of their names",
     )
     parser.add_argument(
         "-o",
         "--output",
-        required=True,
         type=Path,
         action=OutputFile,
         suffixes=(".h5", ".hdf5", ".nc"),
@@ -49,6 +56,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="recording file to write",
     )
     add_overwrite(parser)
+    parser.add_argument(
+        "--dry-run",
+        action="store_true",
+        help="show what is understood, and what is still to be said; write nothing",
+    )
 
     parser.add_argument(
         "--description",
@@ -188,7 +200,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Import the file and say in one line what was written."""
-    from echotrace.errors import EchotraceWarning
     from echotrace.files.description import ImportDescription, read_description
     from echotrace.files.importing import import_recording
     from echotrace.files.native import write_recording
@@ -208,26 +219,25 @@ def run(args: argparse.Namespace) -> int:
         details["sampling_rate_hz"] = args.sampling_rate_mhz * 1e6
     details["probe"] = _probe(args, described.probe)
     details["receiver"] = _receiver(args, described.receiver)
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always", EchotraceWarning)
-        recording = import_recording(
-            args.source,
-            described,
-            **details,
-        )
-    for item in caught:
-        if issubclass(item.category, EchotraceWarning):
-            print(f"echotrace import: note: {item.message}", file=sys.stderr)
-        else:
-            warnings.warn_explicit(item.message, item.category, item.filename, item.lineno)
+    if args.dry_run:
+        from echotrace.files.preview import preview_text
+
+        say(preview_text(args.source, described.with_details(**details)))
+        say("nothing was written (--dry-run)")
+        return 0
+    if args.output is None:
+        raise ParameterError("-o FILE.h5 is needed, or --dry-run to see what is understood")
+    recording = import_recording(args.source, described, **details)
     write_recording(recording, args.output)
-    print(
-        f"wrote {args.output}: {recording.n_traces} traces of {recording.n_samples} samples "
+    n = recording.n_traces
+    say(
+        f"wrote {args.output}: {n} trace{'' if n == 1 else 's'} of {recording.n_samples} samples "
         f"({recording.samples.dtype}) at {recording.sampling_rate_hz / 1e6:g} MHz from "
         f"{recording.start_delay_us:g} us, {recording.signal}, "
         f"{'/'.join(recording.method.present)}, {_subject_of(recording)}; "
         f"from {recording.attributes['source']}"
     )
+    say(textwrap.fill(CAUTION, 96))
     return 0
 
 

@@ -114,6 +114,7 @@ def _measurement_rows(about: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("traces", f"{about['n_traces']}"),
         ("accepted", f"{about['n_accepted']}"),
         ("decided by hand", f"{about['n_decided_by_hand']}"),
+        ("gate or pick by hand", f"{about['n_set_by_hand']}"),
         (
             "accepted lengths",
             "none" if lengths is None else "{:.2f} to {:.2f} mm".format(*lengths),

@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, integer
+from echotrace.commands.by_hand import add_hand_arguments, hand_options, read_hand
+from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.measure_long import LONG_TRACES, is_long, measure_long
 from echotrace.commands.measure_once import json_of, measure_once, print_measured, write_measured
 from echotrace.commands.process import say, say_json
 from echotrace.errors import ParameterError
-from echotrace.user_input import shorten, whole_number
 
 if TYPE_CHECKING:
     from echotrace.settings import Settings
@@ -86,35 +87,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=integer(1, 1024),
         help="threads; the results do not depend on it",
     )
-    for word in ("accept", "reject"):
-        parser.add_argument(
-            f"--{word}",
-            metavar="SCAN=REASON",
-            action="append",
-            default=[],
-            help=f"{word} a scan by hand, numbered from 1 as in every output; the reason is kept "
-            "with the results; repeatable",
-        )
-
-
-def _decisions(word: str, given: list[str]) -> dict[int, str]:
-    found: dict[int, str] = {}
-    for item in given:
-        number, _, reason = item.partition("=")
-        if not reason.strip():
-            raise ParameterError(
-                f"--{word} {shorten(item)!r}: give the number of a scan and a reason, like "
-                f'--{word} 3="lid in the way"'
-            )
-        scan = whole_number(number, f"--{word} SCAN", low=1) - 1
-        if scan in found:
-            raise ParameterError(f"--{word}: scan {scan + 1} is named twice")
-        found[scan] = reason.strip()
-    return found
+    add_hand_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Measure, print, write."""
+    from echotrace.files.decisions_file import bound_to
     from echotrace.files.native import read_recording
     from echotrace.settings import Settings, read_settings
     from echotrace.target import read_target
@@ -126,22 +104,25 @@ def run(args: argparse.Namespace) -> int:
     if not args.recording:
         raise ParameterError("give a RECORDING to measure, or --write-settings FILE.toml")
     several = len(args.recording) > 1
-    if several and (args.output or args.report or args.accept or args.reject or args.resume):
+    if several and (args.output or args.report or hand_options(args) or args.resume):
         raise ParameterError(
             f"{len(args.recording)} recordings are measured and printed only; -o, --report, "
-            "--accept, --reject and --resume go with one recording"
+            "--resume and what is decided by hand (--gate, --pick, --accept, --reject, "
+            "--decisions, --write-decisions) go with one recording"
         )
-    accept, reject = _decisions("accept", args.accept), _decisions("reject", args.reject)
+    decisions = read_hand(args)
     code, records = 0, []
     for path in args.recording:
         recording = read_recording(path, lazy=True)
+        prepare_kernels("measure", len(args.recording) * recording.n_traces)
+        if decisions or args.decisions is not None:
+            where = "" if args.decisions is None else str(args.decisions)
+            decisions = bound_to(decisions, recording, path.name, where)
         if is_long(args, recording.n_traces):
-            return measure_long(args, recording, settings, target)
+            return measure_long(args, recording, settings, target, decisions)
         if several and not args.json:
             say(f"{'' if path is args.recording[0] else chr(10)}{path}:")
-        one = measure_once(
-            recording, settings, target, accept=accept, reject=reject, workers=args.workers
-        )
+        one = measure_once(recording, settings, target, decisions=decisions, workers=args.workers)
         write_measured(args, path, one)
         if args.json:
             records.append({"file": str(path)} | json_of(one) if several else json_of(one))

@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from echotrace.commands.by_hand import write_hand
 from echotrace.commands.process import say, say_json
 from echotrace.commands.progress import Progress
 from echotrace.errors import ParameterError
 
 if TYPE_CHECKING:
+    from echotrace.decisions import Decisions
     from echotrace.recording import Recording
     from echotrace.settings import Settings
     from echotrace.target import Target
@@ -26,7 +28,7 @@ def is_long(args: argparse.Namespace, n_traces: int) -> bool:
     Parameters
     ----------
     args : argparse.Namespace
-        With ``resume``, ``output``, ``report``, ``accept`` and ``reject``.
+        With ``resume``, ``output`` and ``report``.
     n_traces : int
 
     Returns
@@ -44,22 +46,28 @@ def is_long(args: argparse.Namespace, n_traces: int) -> bool:
 def _only_native(args: argparse.Namespace) -> bool:
     """Whether the one thing to be written is a native file."""
     one = len(args.output) == 1 and args.output[0].suffix.lower() == ".h5"
-    return one and args.report is None and not args.accept and not args.reject
+    return one and args.report is None
 
 
 def measure_long(
-    args: argparse.Namespace, recording: Recording, settings: Settings, target: Target | None
+    args: argparse.Namespace,
+    recording: Recording,
+    settings: Settings,
+    target: Target | None,
+    decisions: Decisions,
 ) -> int:
     """Measure at constant memory, write block by block, print totals.
 
     Parameters
     ----------
     args : argparse.Namespace
-        As :func:`is_long`, with ``workers`` and ``json``.
+        As :func:`is_long`, with ``workers``, ``json`` and ``write_decisions``.
     recording : Recording
         Lazy.
     settings : Settings
     target : Target or None
+    decisions : Decisions
+        By hand.
 
     Returns
     -------
@@ -73,7 +81,7 @@ def measure_long(
 
     Examples
     --------
-    >>> measure_long(args, recording, settings, None)  # doctest: +SKIP
+    >>> measure_long(args, recording, settings, None, et.Decisions())  # doctest: +SKIP
     """
     from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
     from echotrace.many.run_folder import parts_folder
@@ -82,9 +90,7 @@ def measure_long(
     from echotrace.report.text import wrapped
 
     if not _only_native(args):
-        raise ParameterError(
-            "--resume goes with one -o FILE.h5 and without --report, --accept and --reject"
-        )
+        raise ParameterError("--resume goes with one -o FILE.h5 and without --report")
     path = args.output[0]
     try:
         with Progress(recording.n_traces, resume=args.resume) as advance:
@@ -93,6 +99,7 @@ def measure_long(
                 path,
                 settings,
                 target=target,
+                decisions=decisions,
                 resume=args.resume,
                 workers=args.workers,
                 progress=advance,
@@ -104,6 +111,7 @@ def measure_long(
                 "--resume goes on from there"
             )
         raise
+    write_hand(args, recording, decisions)
     total = summary.total
     notice = SYNTHETIC if is_synthetic(recording.attributes) else None
     said = made_with(recording, settings, target)
@@ -122,6 +130,8 @@ def measure_long(
             )
         for name, count in sorted(total.findings.items(), key=lambda item: -item[1]):
             say(f"  {count:>9} scans: {name}")
+        if args.write_decisions is not None:
+            say(f"wrote {args.write_decisions}")
         say(f"wrote {path}; sittings of so long a recording are not judged here")
         say("")
         for text in said:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from echotrace.commands.by_hand import write_hand
 from echotrace.commands.process import say
 from echotrace.commands.progress import Progress
 
 if TYPE_CHECKING:
+    from echotrace.decisions import Decisions
     from echotrace.measurement import Measurement
     from echotrace.recording import Recording
     from echotrace.settings import Settings
@@ -31,6 +32,8 @@ class Measured:
     recording : Recording
     settings : Settings
     target : Target or None
+    decisions : Decisions
+        By hand.
     result : Measurement
     summaries : list of SittingSummary
     judgements : list of SittingJudgement
@@ -41,6 +44,7 @@ class Measured:
     recording: Recording
     settings: Settings
     target: Target | None
+    decisions: Decisions
     result: Measurement
     summaries: list[SittingSummary]
     judgements: list[SittingJudgement]
@@ -52,11 +56,10 @@ def measure_once(
     settings: Settings,
     target: Target | None,
     *,
-    accept: Mapping[int, str],
-    reject: Mapping[int, str],
+    decisions: Decisions,
     workers: int | None = None,
 ) -> Measured:
-    """Measure a recording, take the decisions made by hand, judge its sittings.
+    """Measure a recording with what was decided by hand, judge its sittings.
 
     Parameters
     ----------
@@ -64,8 +67,8 @@ def measure_once(
     settings : Settings
     target : Target or None
         As for :func:`echotrace.measure`.
-    accept, reject : mapping of int to str
-        Python's indices of scans, and the reasons.
+    decisions : Decisions
+        By hand.
     workers : int, optional
         Threads.
 
@@ -77,19 +80,25 @@ def measure_once(
     --------
     >>> import echotrace as et
     >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
-    >>> one = measure_once(recording, et.Settings(), None, accept={}, reject={0: "a lid"})
+    >>> decisions = et.Decisions(reject={0: "a lid"})
+    >>> one = measure_once(recording, et.Settings(), None, decisions=decisions)
     >>> bool(one.result.accepted[0]), one.made_with[-1]
     (False, 'All settings are the presets.')
     """
-    from echotrace.chain.by_hand import decide_by_hand
     from echotrace.chain.measure import measure
     from echotrace.report.made_with import made_with
     from echotrace.sittings.sitting import summarise
     from echotrace.sittings.sitting_quality import judge_sittings
 
     with Progress(recording.n_traces) as advance:
-        result = measure(recording, settings, target=target, progress=advance, workers=workers)
-    result = decide_by_hand(result, accept=dict(accept), reject=dict(reject))
+        result = measure(
+            recording,
+            settings,
+            target=target,
+            decisions=decisions,
+            progress=advance,
+            workers=workers,
+        )
     said = made_with(recording, settings, target)
     # Kept with the numbers wherever they go.
     result = replace(result, attributes={**result.attributes, "made_with": "\n".join(said)})
@@ -97,6 +106,7 @@ def measure_once(
         recording=recording,
         settings=settings,
         target=target,
+        decisions=decisions,
         result=result,
         summaries=summarise(result, settings.sitting),
         judgements=judge_sittings(result, limits=settings.sitting),
@@ -110,7 +120,7 @@ def write_measured(args: argparse.Namespace, source: Path, one: Measured) -> Non
     Parameters
     ----------
     args : argparse.Namespace
-        With ``output`` and ``report``.
+        With ``output``, ``report`` and ``write_decisions``.
     source : Path
         The recording's file.
     one : Measured
@@ -137,8 +147,10 @@ def write_measured(args: argparse.Namespace, source: Path, one: Measured) -> Non
             source=source.name,
             target=one.target,
             judgements=one.judgements,
+            decisions=one.decisions,
         )
         save_text(args.report, page)
+    write_hand(args, one.recording, one.decisions)
 
 
 def print_measured(args: argparse.Namespace, one: Measured) -> None:
@@ -147,7 +159,7 @@ def print_measured(args: argparse.Namespace, one: Measured) -> None:
     Parameters
     ----------
     args : argparse.Namespace
-        With ``details``, ``output`` and ``report``.
+        With ``details``, ``output``, ``report`` and ``write_decisions``.
     one : Measured
 
     Examples
@@ -166,7 +178,7 @@ def print_measured(args: argparse.Namespace, one: Measured) -> None:
             details=args.details,
         )
     )
-    for path in (*args.output, args.report):
+    for path in (*args.output, args.report, args.write_decisions):
         if path is not None:
             say(f"wrote {path}")
 

@@ -6,12 +6,12 @@ differ by marker and by lightness, so that the figures survive colour blindness 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from echotrace.agreement.text import decimals, number
+from echotrace.agreement.text import number, places_of
 from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
 from echotrace.text_out import picture_text
 
@@ -23,11 +23,11 @@ if TYPE_CHECKING:
     from echotrace.agreement.variance import Floats
 
 __all__ = [
+    "PLOTS",
     "agreement_figure",
     "difference_plot",
     "operator_plot",
     "paired_plot",
-    "power_plot",
     "plot_differences",
     "plot_spreads",
     "scatter_plot",
@@ -68,6 +68,7 @@ def _size(n: int) -> float:
 def difference_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     """Differences against averages, with bias, limits and the interval of each.
 
+    The margin of equivalence, if there is one, is drawn as dotted lines.
     Where several operators measured there is one mark for each eye and operator, as the limits are
     of such differences; up to four operators have marks of their own.
 
@@ -100,7 +101,13 @@ def difference_plot(result: Agreement, ax: Axes | None = None) -> Axes:
         ("lower limit", limits.lower, "--", 1.0),
     ]
     ax.axhline(0.0, color=COLOURS["grid"], linewidth=0.8, zorder=0)
-    places = decimals(limits.sd.value)
+    places = places_of(result.unit, result.bias, limits.lower, limits.upper)
+    note = f"limits: {limits.label}"
+    if result.equivalence is not None:
+        margin = result.equivalence.margin
+        for end in (-margin, margin):
+            ax.axhline(end, color=COLOURS["accent"], linestyle=":", linewidth=1.2, zorder=1)
+        note += f"\ndotted: margin ±{margin:.3g} {picture_text(result.unit)}"
     for name, estimate, style, width in lines:
         if np.isfinite(estimate.low) and np.isfinite(estimate.high):
             ax.axhspan(estimate.low, estimate.high, color=COLOURS["band"], linewidth=0, zorder=0)
@@ -138,7 +145,7 @@ def difference_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     # Room on the right, so that no point hides behind the labels of the lines.
     low, high = float(average.min()), float(average.max())
     ax.annotate(
-        f"limits: {limits.label}",
+        note,
         (0.0, 0.0),
         xycoords="axes fraction",
         xytext=(3, 3),
@@ -146,6 +153,9 @@ def difference_plot(result: Agreement, ax: Axes | None = None) -> Axes:
         fontsize=_FONT - 1,
         color=COLOURS["muted"],
     )
+    # Room below, so that no mark hides behind the note.
+    bottom, top = ax.get_ylim()
+    ax.set_ylim(bottom - (0.06 + 0.07 * note.count("\n")) * (top - bottom), top)
     pad = (high - low) or 1.0
     ax.set_xlim(low - 0.05 * pad, high + 0.42 * pad)
     a, b = _names(result)
@@ -409,46 +419,6 @@ def scatter_plot(result: Agreement, ax: Axes | None = None) -> Axes:
     return _finish(ax, f"{b} ({unit})", f"{a} ({unit})")
 
 
-def power_plot(
-    power: Mapping[str, Callable[[int], float]],
-    n_subjects: Sequence[int],
-    *,
-    wanted: float = 0.9,
-    ax: Axes | None = None,
-) -> Axes:
-    """Power against the number of subjects, one curve for each assumption.
-
-    Parameters
-    ----------
-    power : mapping of str to callable
-        Label, and power as a function of the number of subjects; up to four.
-    n_subjects : sequence of int
-        Where the curves are drawn.
-    wanted : float
-        Marked by a line.
-    ax : Axes, optional
-        By default a figure one column wide.
-
-    Returns
-    -------
-    Axes
-
-    Examples
-    --------
-    >>> ax = power_plot({"SD 0.2 mm": lambda n: 1.0 - 1.0 / n}, [10, 20, 40])
-    >>> ax.get_xlabel(), ax.get_ylabel()
-    ('subjects', 'power')
-    """
-    ax = new_axes(ax, COLUMN_IN, 2.7)
-    ax.axhline(wanted, color=COLOURS["muted"], linewidth=0.8, linestyle=":", zorder=0)
-    for (label, function), style in zip(power.items(), ("-", "--", "-.", ":"), strict=False):
-        values = [function(int(n)) for n in n_subjects]
-        ax.plot(n_subjects, values, color=COLOURS["trace"], linestyle=style, label=label)
-    ax.set_ylim(0.0, 1.0)
-    ax.legend(fontsize=_FONT - 0.5, frameon=False, loc="lower right", labelcolor=COLOURS["ink"])
-    return _finish(ax, "subjects", "power")
-
-
 def agreement_figure(result: Agreement) -> Figure:
     """Four panels, two columns wide: differences, spreads, pairs, operators (or both methods).
 
@@ -482,6 +452,16 @@ def agreement_figure(result: Agreement) -> Figure:
     for ax, letter in zip(axes.flat, "abcd", strict=True):
         ax.set_title(letter, loc="left", fontsize=9, fontweight="bold", color=COLOURS["ink"])
     return figure
+
+
+PLOTS: dict[str, Callable[..., Axes]] = {
+    "differences": difference_plot,
+    "spreads": spread_plot,
+    "pairs": paired_plot,
+    "methods": scatter_plot,
+    "operators": operator_plot,
+}
+"""Every plot of a comparison, by the name that its file gets."""
 
 
 # The names in the package's public list, where pictures begin with the verb.

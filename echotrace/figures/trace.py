@@ -19,6 +19,7 @@ from echotrace.figures.style import (
     quiet_axes,
 )
 from echotrace.figures.trace_scale import TraceScale, common_scale, depth_mm, shown_segments
+from echotrace.measurement import BY_HAND
 from echotrace.settings import Settings
 from echotrace.signal.receiver import log_compress
 from echotrace.target import Target
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from echotrace.decisions import Decisions
     from echotrace.recording import Recording
 
 __all__ = [
@@ -166,7 +168,7 @@ def plot_envelope(
         _say(ax, "noise", scale.last_us, noise_db + 0.8, ha="right", va="bottom")
     ax.set_xlim(scale.first_us, scale.last_us)
     _draw_gates(view, ax, scale)
-    own = not all(gate.preset for gate in view.gates)
+    own = _own_gates(view)
     _say(ax, "|–| gate set by the user" if own else "gates", scale.first_us, _FLOOR_DB - 17.0)
     rows = _draw_picks(view, ax, scale, level)
     _draw_segments(view, ax, scale)
@@ -202,17 +204,28 @@ def _absolute_gates(view: TraceView) -> list[tuple[str, float, float]]:
     """Windows of the gates in delay; those whose reference has no pick are left out."""
     names = view.target.interface_names
     found = []
+    picked = {
+        name for name, code in zip(names, view.by_hand, strict=True) if BY_HAND[code] == "pick"
+    }
     for gate in view.gates:
+        if gate.interface in picked:
+            continue
         origin = view.delay_us[0, names.index(gate.relative_to)] if gate.relative_to else 0.0
         if np.isfinite(origin):
             found.append((gate.interface, origin + gate.start_us, origin + gate.stop_us))
     return found
 
 
+def _own_gates(view: TraceView) -> set[str]:
+    """Interfaces with a gate of the user's; a pick by hand has none."""
+    shown = {name for name, _, _ in _absolute_gates(view)}
+    return shown & {gate.interface for gate in view.gates if not gate.preset}
+
+
 def _draw_gates(view: TraceView, ax: Axes, scale: TraceScale) -> None:
     """Gates as bars along the foot, one row for each interface so that none hides another."""
     names = view.target.interface_names
-    own = {gate.interface for gate in view.gates if not gate.preset}
+    own = _own_gates(view)
     first_us, last_us = scale.first_us, scale.last_us
     for name, start_us, stop_us in _absolute_gates(view):
         k = names.index(name)
@@ -248,7 +261,8 @@ def _draw_picks(view: TraceView, ax: Axes, scale: TraceScale, level: Any) -> int
         t = float(view.delay_us[0, k])
         if not np.isfinite(t):
             continue
-        text = names[k].replace("_", " ")
+        picked = BY_HAND[view.by_hand[k]] == "pick"
+        text = names[k].replace("_", " ") + (" (by hand)" if picked else "")
         colour, (line, marker) = interface_colour(names[k], k), _style(k)
         at_end = t + letter_us * (len(text) + 1) > scale.last_us
         reach = (
@@ -263,7 +277,16 @@ def _draw_picks(view: TraceView, ax: Axes, scale: TraceScale, level: Any) -> int
         )
         sample = round((t - traces.start_delay_us) / traces.step_us)
         at = min(float(level[min(max(sample, 0), len(level) - 1)]), _TOP_DB)
-        ax.plot([t], [at], linestyle="none", marker=marker, markersize=4, color=colour)
+        # What a person picked is drawn hollow.
+        ax.plot(
+            [t],
+            [at],
+            linestyle="none",
+            marker=marker,
+            markersize=7 if picked else 4,
+            markerfacecolor="none" if picked else colour,
+            color=colour,
+        )
         ha = "right" if at_end else "left"
         _say(ax, text, t, foot, ha=ha, va="bottom", fontsize=_FONT, color=COLOURS["ink"])
     return max((row for _, row in placed), default=0) + 1
@@ -350,6 +373,7 @@ def plot_trace(
     settings: Settings | None = None,
     *,
     target: Target | None = None,
+    decisions: Decisions | None = None,
     ax: Axes | None = None,
 ) -> Axes:
     """Draw the envelope of one trace with its gates and picks.
@@ -359,7 +383,7 @@ def plot_trace(
     recording : Recording
     trace : int
         Number of the trace.
-    settings, target
+    settings, target, decisions
         As for :func:`echotrace.measure`.
     ax : Axes, optional
         None makes a new figure.
@@ -376,7 +400,8 @@ def plot_trace(
     >>> plot_trace(recording, 2).get_ylabel()
     'envelope (dB; 0: tallest echo)'
     """
-    ax = plot_envelope(view_trace(recording, trace, settings, target=target), ax=ax)
+    view = view_trace(recording, trace, settings, target=target, decisions=decisions)
+    ax = plot_envelope(view, ax=ax)
     words = [SYNTHETIC_MARK] if is_synthetic(recording.attributes) else []
     ax.text(
         1.004,

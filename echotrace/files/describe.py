@@ -125,6 +125,7 @@ def _measurement(measurement: Measurement) -> dict[str, Any]:
         "n_traces": measurement.n_traces,
         "n_accepted": int(accepted.sum()),
         "n_decided_by_hand": int(np.count_nonzero(measurement.decided_by)),
+        "n_set_by_hand": int(np.count_nonzero(measurement.by_hand.any(axis=1))),
         "accepted_axial_length_mm": [float(lengths.min()), float(lengths.max())]
         if lengths.size
         else None,

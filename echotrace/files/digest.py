@@ -14,34 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrace.recording.digest import block_digest, little_endian
+
 __all__ = ["BlockDigests", "ContentDigest", "block_digest"]
-
-
-def block_digest(values: NDArray[Any]) -> int:
-    """Digest of a block of samples, 64 bits.
-
-    Parameters
-    ----------
-    values : ndarray
-        Contiguous.
-
-    Returns
-    -------
-    int
-
-    Notes
-    -----
-    XXH3 of the bytes, low byte first (the description of the algorithm and its reference code are
-    open, BSD-2-Clause). Unlike sums it notices words that change places, and 0xFFFF for 0.
-
-    Examples
-    --------
-    >>> block_digest(np.array([0, 1], "<i2")) == block_digest(np.array([1, 0], "<i2"))
-    False
-    """
-    import xxhash
-
-    return int(xxhash.xxh3_64_intdigest(_little(values).data))
 
 
 class BlockDigests:
@@ -75,7 +50,7 @@ class BlockDigests:
         """
         import xxhash
 
-        plain = _little(rows)
+        plain = little_endian(rows)
         start = 0
         while start < plain.shape[0]:
             if self._state is None:
@@ -127,7 +102,7 @@ class ContentDigest:
         """
         import xxhash
 
-        plain = _little(values)
+        plain = little_endian(values)
         if name not in self._states:
             self._states[name] = xxhash.xxh3_128()
             self._forms[name] = (plain.dtype.str, plain.shape[1:])
@@ -169,11 +144,3 @@ class ContentDigest:
         }
         text = json.dumps([arrays, self._texts], sort_keys=True, ensure_ascii=True)
         return str(xxhash.xxh3_128_hexdigest(text.encode("ascii")))
-
-
-def _little(values: NDArray[Any]) -> NDArray[Any]:
-    """The values contiguous, with the low byte first and truth values as bytes."""
-    plain = np.ascontiguousarray(values)
-    if plain.dtype.kind == "b":
-        plain = plain.view(np.uint8)
-    return plain.astype(plain.dtype.newbyteorder("<"), copy=False)

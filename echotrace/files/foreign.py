@@ -43,6 +43,8 @@ class Foreign:
         Relative difference within which another statement of the rate agrees with this one.
     variable : str
         Name of the array, where the format has names.
+    value_unit : str
+        Unit of the samples, where a heading names it.
     """
 
     samples: NDArray[Any]
@@ -52,6 +54,7 @@ class Foreign:
     delay_from: str = ""
     rate_tolerance: float = 1e-9
     variable: str = ""
+    value_unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)

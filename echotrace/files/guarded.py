@@ -16,6 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from echotrace.errors import FileFormatError
+from echotrace.files.rehearsal import rehearse
+from echotrace.files.seal import seal_holds
 
 __all__ = ["GuardedFile", "State", "affordable_bytes", "open_regular", "open_hdf5", "state_of"]
 
@@ -111,6 +113,33 @@ def open_regular(path: Path) -> io.FileIO:
 
 
 _BINARY = getattr(os, "O_BINARY", 0)
+# Files whose seal held, and those that were walked through, as they were then: a long recording is
+# opened for each of its blocks.
+_SEALED: set[tuple[Path, State]] = set()
+_REHEARSED: set[tuple[Path, State]] = set()
+
+
+def _remember(where: set[tuple[Path, State]], key: tuple[Path, State]) -> None:
+    if len(where) > 1000:
+        where.clear()
+    where.add(key)
+
+
+def _rehearse(path: Path, state: State) -> None:
+    if (path, state) in _REHEARSED:
+        return
+    wrong = rehearse(lambda: _bare(path), affordable_bytes(state[2]))
+    if wrong is not None:
+        raise FileFormatError(f"{path}: damaged ({wrong}); copy it again from where it came")
+    _remember(_REHEARSED, (path, state))
+
+
+@contextmanager
+def _bare(path: Path) -> Iterator[Any]:
+    """The file through the guard, without the seal, the walk, or an end that could fail."""
+    import h5py
+
+    yield h5py.File(GuardedFile(path), "r")
 
 
 class GuardedFile(io.RawIOBase):
@@ -124,11 +153,16 @@ class GuardedFile(io.RawIOBase):
     ----------
     state : tuple of int
         Of the file when it was opened.
+    sealed : bool
+        Whether the file has a seal, which holds.
+    more_bytes : bool
+        Whether something stands behind the end that its first block states; a broken seal, or what
+        another program put there.
 
     Raises
     ------
     FileFormatError
-        It cannot be opened, is locked, or is no HDF5 file.
+        It cannot be opened, is locked, is no HDF5 file, or is not what was sealed.
     """
 
     def __init__(self, path: Path) -> None:
@@ -137,8 +171,10 @@ class GuardedFile(io.RawIOBase):
         self._file = open_regular(path)
         try:
             self.state = state_of(self._file.fileno())
-            self._length_bytes = self._superblock()
+            self._length_bytes, end = self._superblock()
             self._lock()
+            self.sealed = self._check_seal()
+            self.more_bytes = not self.sealed and self.state[2] > end
         except BaseException:
             self._file.close()
             raise
@@ -191,16 +227,20 @@ class GuardedFile(io.RawIOBase):
         if state_of(self._file.fileno()) != self.state:
             raise changed(self.path)
 
-    def _superblock(self) -> int:
-        """Bytes of a length in this file."""
+    def _superblock(self) -> tuple[int, int]:
+        """Bytes of a length in this file, and where it ends by its own account."""
         size, place = self.state[2], 0
         # The signature stands at 0 or behind a user block of 512 · 2ⁿ bytes.
         while place < size:
             self._file.seek(place)
-            head = self._file.read(16)
+            head = self._file.read(80)
             if head[:8] == _SIGNATURE:
-                at = 14 if head[8:9] in (b"\x00", b"\x01") else 10
-                return int.from_bytes(head[at : at + 1], "little")
+                version = head[8] if len(head) > 8 else 0
+                # Where the sizes stand, and the first of the addresses, of which the end is third.
+                sizes, first = {0: (13, 24), 1: (13, 28)}.get(version, (9, 12))
+                address, length = (*head[sizes : sizes + 2], 8, 8)[:2]
+                at = first + 2 * address
+                return length, int.from_bytes(head[at : at + address], "little")
             place = max(512, 2 * place)
         raise FileFormatError(
             f"{self.path}: not an HDF5 file (or cut short before its first block); bring other "
@@ -223,6 +263,18 @@ class GuardedFile(io.RawIOBase):
                 "the other program, or set the environment variable HDF5_USE_FILE_LOCKING=FALSE "
                 "for a network drive"
             ) from error
+
+    def _check_seal(self) -> bool:
+        if (self.path, self.state) in _SEALED:
+            return True
+        holds = seal_holds(self._file, self.state[2])
+        if holds is False:
+            raise FileFormatError(
+                f"{self.path}: damaged (not what was written); copy it again from where it came"
+            )
+        if holds:
+            _remember(_SEALED, (self.path, self.state))
+        return bool(holds)
 
     def _check_heap(self, view: memoryview, place: int) -> None:
         """Refuse a collection of texts through which the library would walk for ever.
@@ -297,6 +349,8 @@ def open_hdf5(path: Path) -> Iterator[tuple[Any, GuardedFile]]:
     import h5py
 
     with GuardedFile(path) as guard:
+        if not guard.sealed:
+            _rehearse(path, guard.state)
         file = h5py.File(guard, "r")
         try:
             yield file, guard

@@ -260,6 +260,8 @@ def opened(path: str | Path, *, kind: str | None, newest: int = 0) -> Iterator[N
     path = Path(path)
     with reading(path), open_hdf5(path) as (file, guard):
         version = _check_schema(file, path, kind, newest)
+        if guard.more_bytes:
+            raise damaged(path, "its end is cut short, or something was put behind it")
         yield NativeGroup(file, guard, version, [affordable_bytes(guard.state[2])])
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import warnings
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Unpack
+from typing import Any, NamedTuple, Unpack
 
 import numpy as np
 
@@ -24,13 +24,14 @@ from echotrace.files import text
 from echotrace.files.description import FORMATS, Details, ImportDescription
 from echotrace.files.foreign import Foreign, Variable, from_variables
 from echotrace.files.guarded import State, changed, open_hdf5, open_regular, state_of
+from echotrace.files.joining import joined, source_files
 from echotrace.files.matlab import hdf5_variables, mat_variables
 from echotrace.files.npz import npy_variables, npz_variables
 from echotrace.files.wav import read_wav
 from echotrace.recording import MIN_SAMPLES, Recording
 from echotrace.user_input import parsing
 
-__all__ = ["FORMATS", "import_recording"]
+__all__ = ["FORMATS", "import_recording", "missing_details", "understood"]
 
 _ARRAYS = ("npy", "npz", "mat", "hdf5")
 _TEXT_SUFFIXES = (".csv", ".txt", ".tsv", ".dat", ".asc")
@@ -40,7 +41,7 @@ _SUSPECT_RATIO = 4
 
 
 def import_recording(
-    path: str | Path,
+    path: str | Path | Sequence[str | Path],
     description: ImportDescription | None = None,
     **details: Unpack[Details],
 ) -> Recording:
@@ -48,7 +49,9 @@ def import_recording(
 
     Parameters
     ----------
-    path : str or Path
+    path : str, Path or sequence of them
+        A file; or several, or a folder of them, whose traces become one recording in the natural
+        order of their names.
     description : ImportDescription, optional
         What files of this origin have in common.
     **details
@@ -62,7 +65,8 @@ def import_recording(
     Raises
     ------
     FileFormatError
-        The file cannot be read, or does not hold one array of traces.
+        The file cannot be read, or does not hold one array of traces; one of several is unlike the
+        first in rate, first delay, length or unit.
     MissingDetailError
         Something needed that neither the file nor the description says. All of it is listed.
     ParameterError
@@ -87,24 +91,18 @@ def import_recording(
     >>> recording.n_traces, str(recording.signal)
     (2, 'rf')
     """
-    path = Path(path)
+    named = [Path(path)] if isinstance(path, str | Path) else [Path(item) for item in path]
+    if not named:
+        raise ParameterError("name a file to import")
     try:
         told = (description or ImportDescription()).with_details(**details)
     except EchotraceError as error:
-        raise type(error)(f"{path}: {error}") from None
-    if path.is_dir():
-        raise FileFormatError(f"{path}: is a folder; name a file in it")
-    with open_regular(path) as file:
-        state = state_of(file.fileno())
-    chosen = _format_of(path, told.format)
-    foreign = _foreign(path, chosen, told)
-    rate_hz = _agreed(
-        path, foreign, "sampling_rate_hz", told.sampling_rate_hz, "--sampling-rate-mhz", "Hz"
-    )
-    start_us = _agreed(
-        path, foreign, "start_delay_us", told.start_delay_us, "--start-delay-us", "us"
-    )
-    _demand(path, rate_hz, start_us, told)
+        raise type(error)(f"{named[0]}: {error}") from None
+    sources, foreign, rate_hz, start_us = _read_all(named, told)
+    path = sources[0].path if len(sources) == 1 else named[0]
+    missing = missing_details(rate_hz, start_us, told)
+    if missing:
+        raise MissingDetailError(f"{path}: the file does not say {'; '.join(missing)}")
     _hint_at_orientation(path, foreign)
     optional = ("method", "eye", "lens_state", "lens_material", "target")
     labels = {name: getattr(told, name) or "none" for name in optional}
@@ -119,7 +117,7 @@ def import_recording(
         "subject": told.subject,
         "operator": told.operator,
         "sitting": told.sitting,
-        "attributes": _provenance(path, chosen, foreign, state),
+        "attributes": _provenance(sources, foreign),
         **labels,
     }
     try:
@@ -130,6 +128,73 @@ def import_recording(
         if len(shape) == 2 and shape[1] < MIN_SAMPLES <= shape[0]:
             hint = "; if each row is a sample, give --samples-first"
         raise type(error)(f"{path}: {error}{hint}") from None
+
+
+class _Source(NamedTuple):
+    """One file, and what it says."""
+
+    path: Path
+    chosen: str
+    foreign: Foreign
+    state: State
+
+
+def _read_all(
+    named: Sequence[Path], told: ImportDescription
+) -> tuple[list[_Source], Foreign, float | None, float | None]:
+    """Files, their traces as one, and rate in Hz and first delay in µs as far as they are known."""
+    sources = []
+    for path in source_files(named):
+        with open_regular(path) as file:
+            state = state_of(file.fileno())
+        chosen = _format_of(path, told.format)
+        sources.append(_Source(path, chosen, _foreign(path, chosen, told), state))
+    foreign = joined([item.path for item in sources], [item.foreign for item in sources])
+    path = sources[0].path
+    rate_hz = _agreed(
+        path, foreign, "sampling_rate_hz", told.sampling_rate_hz, "--sampling-rate-mhz", "Hz"
+    )
+    start_us = _agreed(
+        path, foreign, "start_delay_us", told.start_delay_us, "--start-delay-us", "us"
+    )
+    return sources, foreign, rate_hz, start_us
+
+
+def understood(
+    named: Sequence[Path], told: ImportDescription
+) -> tuple[list[Path], Foreign, float | None, float | None]:
+    """What files say, before anything more is asked for.
+
+    Parameters
+    ----------
+    named : sequence of Path
+        Files or folders.
+    told : ImportDescription
+
+    Returns
+    -------
+    files : list of Path
+    foreign : Foreign
+        Their traces as those of one file.
+    sampling_rate_hz, start_delay_us : float or None
+        As the files and the description have them.
+
+    Raises
+    ------
+    FileFormatError
+        As :func:`import_recording`.
+
+    Examples
+    --------
+    >>> np.save(folder / "traces.npy", np.zeros((2, 3000)))
+    >>> files, foreign, rate_hz, start_us = understood(
+    ...     [folder / "traces.npy"], ImportDescription(sampling_rate_hz=1e8)
+    ... )
+    >>> foreign.samples.shape, rate_hz, start_us
+    ((2, 3000), 100000000.0, None)
+    """
+    sources, foreign, rate_hz, start_us = _read_all(named, told)
+    return [item.path for item in sources], foreign, rate_hz, start_us
 
 
 def _foreign(path: Path, chosen: str, told: ImportDescription) -> Foreign:
@@ -244,10 +309,26 @@ def _each(value: Any) -> set[str]:
     return {str(value)} if isinstance(value, str) else {str(item) for item in value}
 
 
-def _demand(
-    path: Path, rate_hz: float | None, start_us: float | None, told: ImportDescription
-) -> None:
-    """List everything that is missing, each with the option that gives it."""
+def missing_details(
+    rate_hz: float | None, start_us: float | None, told: ImportDescription
+) -> list[str]:
+    """All that is needed for a recording and not said, each with the option that gives it.
+
+    Parameters
+    ----------
+    rate_hz, start_us : float or None
+        Sampling rate in Hz and first delay in µs, as far as they are known.
+    told : ImportDescription
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> missing_details(None, 0.0, ImportDescription())[0]
+    'the sampling rate (--sampling-rate-mhz)'
+    """
     methods = _each(told.method)
     of_eye = "eye" in _each(told.target)
     probe = told.probe
@@ -273,8 +354,7 @@ def _demand(
         missing.append("the centre frequency of the probe (--centre-frequency-mhz)")
     if "contact" in methods and (probe is None or np.isnan(probe.face_delay_us)):
         missing.append("the delay of the probe's face, for contact (--face-delay-us)")
-    if missing:
-        raise MissingDetailError(f"{path}: the file does not say {'; '.join(missing)}")
+    return missing
 
 
 def _hint_at_orientation(path: Path, foreign: Foreign) -> None:
@@ -288,20 +368,36 @@ def _hint_at_orientation(path: Path, foreign: Foreign) -> None:
         )
 
 
-def _provenance(path: Path, chosen: str, foreign: Foreign, state: State) -> dict[str, str]:
-    with open_regular(path) as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
-        # The samples were read before: the digest must be of the same bytes.
-        if state_of(file.fileno()) != state:
-            raise changed(path)
+def _provenance(sources: Sequence[_Source], foreign: Foreign) -> dict[str, str]:
+    digests = []
+    for item in sources:
+        with open_regular(item.path) as file:
+            digests.append(hashlib.file_digest(file, "sha256").hexdigest())
+            # The samples were read before: the digest must be of the same bytes.
+            if state_of(file.fileno()) != item.state:
+                raise changed(item.path)
+    # The name alone: a folder can name a person.
+    names = [item.path.name for item in sources]
+    source = names[0] if len(names) == 1 else f"{len(names)} files, {names[0]} to {names[-1]}"
+    chosen = sources[0].chosen
     now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     about = {
-        # The name alone: a folder can name a person.
-        "source": path.name,
+        "source": source,
         "source_format": chosen,
-        "source_sha256": digest,
-        "history": f"{now} echotrace {echotrace.__version__}: imported {path.name} ({chosen})",
+        "source_sha256": digests[0] if len(names) == 1 else _digest_of(digests),
+        "history": f"{now} echotrace {echotrace.__version__}: imported {source} ({chosen})",
     }
+    if len(names) > 1:
+        about["source_files"] = "\n".join(
+            f"{digest} {name}" for digest, name in zip(digests, names, strict=True)
+        )
+    if foreign.value_unit:
+        about["source_unit"] = foreign.value_unit
     if foreign.variable and chosen != "npy":
         about["source_variable"] = foreign.variable
     return about
+
+
+def _digest_of(digests: Sequence[str]) -> str:
+    """One digest of those of several files, in their order."""
+    return hashlib.sha256("\n".join(digests).encode()).hexdigest()

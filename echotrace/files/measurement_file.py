@@ -34,16 +34,18 @@ from echotrace.files.labels import (
     write_label_table,
 )
 from echotrace.files.sink import Sink
-from echotrace.measurement import NOT_RECORDED, Measurement
+from echotrace.measurement import BY_HAND, NOT_RECORDED, Measurement
 from echotrace.recording import COLUMNS
 
 __all__ = ["MEASUREMENT_VERSION", "MeasurementWriter", "read_measurement", "write_measurement"]
 
-MEASUREMENT_VERSION = 2
-"""2: with a content digest, which version 1 had not."""
+MEASUREMENT_VERSION = 3
+"""2: with a content digest, which version 1 had not. 3: with what a person set in each scan, which
+an older reader would take for found by the chain."""
 
 _DECISIONS = ("rejected", "accepted")
 _DECIDERS = ("findings", "hand")
+_FIRST_BY_HAND = 3
 _PER_TRACE = {
     "axial_length_mm": "total length",
     "axial_length_u_mm": "standard uncertainty of this scan's own part of the total length",
@@ -158,6 +160,7 @@ class MeasurementWriter:
                 self._finish()
                 self._let_go()
                 self._file.close()
+                self._sink.seal()
                 self._sink.check()
 
     def _let_go(self) -> None:
@@ -292,10 +295,13 @@ class MeasurementWriter:
 
 
 _MEASURED = (
-    "delay_us", "delay_u_us", "length_mm", *_PER_TRACE, "findings", "accepted", "decided_by",
+    "delay_us", "delay_u_us", "length_mm", "by_hand", *_PER_TRACE, "findings", "accepted",
+    "decided_by",
 )  # fmt: skip
 _GROWING = ("trace", *_MEASURED, *COLUMNS)
-_STORED = {"findings": np.uint32, "accepted": np.uint8, "decided_by": np.uint8}
+_STORED = {
+    "findings": np.uint32, "accepted": np.uint8, "decided_by": np.uint8, "by_hand": np.uint8,
+}  # fmt: skip
 _FACTS = ("interfaces", "segments", "finding_names", "settings_json", "engine", "attributes")
 
 
@@ -325,6 +331,10 @@ def _write_measurement(
     hdf5.add(
         file, "length_mm", measurement.length_mm, (trace, segment),
         long_name="length of the segment", **options,
+    )  # fmt: skip
+    hdf5.add(
+        file, "by_hand", measurement.by_hand.astype(np.uint8), (trace, interface), flags=BY_HAND,
+        long_name="whether a person set a gate or picked the interface in this scan", **options,
     )  # fmt: skip
     for name, meaning in _PER_TRACE.items():
         hdf5.add(file, name, getattr(measurement, name), (trace,), long_name=meaning, **options)
@@ -395,12 +405,20 @@ def read_measurement(path: str | Path) -> Measurement:
             **dict.fromkeys(_MEASURED, (n,)),
             **dict.fromkeys(("delay_us", "delay_u_us"), (n, len(fields["interfaces"]))),
             "length_mm": (n, len(fields["segments"])),
+            "by_hand": (n, len(fields["interfaces"])),
         }
+        if root.version < _FIRST_BY_HAND:
+            del shapes["by_hand"]
         for name, shape in shapes.items():
             kinds = "u" if name in _STORED else "fiu"
             fields[name] = root.array(name, shape, _STORED.get(name, np.float64), kinds)
             digest.array(name, fields[name])
         fields["accepted"] = fields["accepted"].astype(np.bool_)
+        if "by_hand" in fields and fields["by_hand"].max(initial=0) >= len(BY_HAND):
+            raise FileFormatError(
+                f"{root.path}: /by_hand holds a code that is none of 0 to {len(BY_HAND) - 1}; the "
+                "file is damaged or was made by another program"
+            )
         fields["finding_names"] = _finding_names(root, fields["findings"])
         group = root.subgroup("features")
         features = {} if group is None else {name: group.array(name, (n,)) for name in group}

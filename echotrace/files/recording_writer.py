@@ -147,8 +147,10 @@ class RecordingWriter:
                 raise ParameterError(f"{self.path}: no traces were given, so nothing is written")
             with writing(self.path):
                 self._finish()
+                stretches = self._sample_chunks()
                 self._data.clear()
                 self._file.close()
+                self._sink.seal(stretches)
                 self._sink.check()
 
     def append(self, block: Recording) -> None:
@@ -296,6 +298,13 @@ class RecordingWriter:
             for name, values in {"delay_us": block.truth.delay_us, **block.truth.columns}.items():
                 self._put(f"truth/{name}", values)
         self.n_traces = stop
+
+    def _sample_chunks(self) -> list[tuple[int, int]]:
+        """Where the samples lie, each chunk of which has a digest of its own."""
+        infos: list[Any] = []
+        self._file.flush()
+        self._data["samples"].id.chunk_iter(infos.append)
+        return [(info.byte_offset, info.size) for info in infos]
 
     def _put(self, name: str, values: NDArray[Any]) -> None:
         data = self._data[name]

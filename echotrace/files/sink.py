@@ -10,9 +10,12 @@ from __future__ import annotations
 
 import io
 import os
+from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
+
+from echotrace.files.seal import seal
 
 __all__ = ["Sink"]
 
@@ -98,6 +101,17 @@ class Sink(io.RawIOBase):
 
     def flush(self) -> None:
         """Nothing is kept back."""
+
+    def seal(self, left_out: Iterable[tuple[int, int]] = ()) -> None:
+        """Put a seal behind the file, which HDF5 has closed.
+
+        Parameters
+        ----------
+        left_out : iterable of (int, int)
+            Place and size of stretches that have digests of their own, bytes.
+        """
+        if self._failure is None:
+            seal(self, self._end, left_out)
 
     def __enter__(self) -> Self:
         return self

@@ -249,6 +249,17 @@ def write_measurement_table(measurement: Measurement, path: str | Path) -> None:
         "decided_by", "string", deciders, "what accepted or rejected the scan",
         required=True, enum=["findings", "hand"],
     )  # fmt: skip
+    marked = np.any(measurement.by_hand, axis=1).tolist()
+    by_hand = [
+        " ".join(f"{name}:{word}" for name, word in measurement.marks(k).items() if marked[k])
+        for k in range(n)
+    ]
+    put(
+        "by_hand", "string", by_hand,
+        "interfaces with a gate or a pick that a person set for this scan; empty where there is "
+        "none",
+        pattern=r"(\w+:(gate|pick)( \w+:(gate|pick))*)?",
+    )  # fmt: skip
     named = [" ".join(measurement.finding_list(k)) for k in range(n)]
     known = "|".join(measurement.finding_names)
     put(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +45,8 @@ _UNIT = re.compile(
     r"(?:^|[\s(\[/_,])(seconds?|sekunden?|secondes?|segundos?|s|ms|us|µs|μs|ns)(?:$|[\s)\]])",
     re.IGNORECASE,
 )
+
+_VALUE_UNIT = re.compile(r"(?:^|[\s(\[/_,])(volts?|mv|uv|µv|μv|v)(?:$|[\s)\]])", re.IGNORECASE)
 
 
 def read_text(
@@ -98,6 +101,7 @@ def read_text(
     ((1, 100), 100.0)
     """
     block = read_number_lines(path, delimiter=delimiter, decimal=decimal, skip_lines=skip_lines)
+    block = _without_index(block, index_column)
     values = block.values
     in_column = _column_kind(path, block, index_column)
     in_row = None
@@ -132,7 +136,22 @@ def read_text(
         rate_from=origin,
         delay_from=origin,
         rate_tolerance=STEP_TOLERANCE / 10.0,
+        value_unit=_value_unit_in(block.header),
     )
+
+
+def _without_index(block: NumberLines, told: bool | None) -> NumberLines:
+    """Lines without the numbers that a table has in front of its time column."""
+    values = block.values
+    if told is False or values.shape[1] < 3:
+        return block
+    names = next((n for n in reversed(block.header) if len(n) == values.shape[1]), None)
+    if names is None or not _TIME_HEADER.match(names[1]):
+        return block
+    if (names[0] and not _INDEX_HEADER.match(names[0])) or not counts(values[:, 0]):
+        return block
+    header = [n[1:] if len(n) == values.shape[1] else n for n in block.header]
+    return replace(block, values=values[:, 1:], header=header)
 
 
 def _column_kind(path: Path, block: NumberLines, told: bool | None) -> str | None:
@@ -202,6 +221,19 @@ def _unit_in(header: Sequence[Sequence[str]]) -> str | None:
                     unit = match.group(1).lower().replace("µ", "u").replace("μ", "u")
                     return "s" if unit.startswith(("sec", "sek", "seg")) else unit
     return None
+
+
+def _value_unit_in(header: Sequence[Sequence[str]]) -> str:
+    """The unit of the samples, if the heading of the first column behind the times names one."""
+    for k, names in enumerate(header):
+        if len(names) > 1 and _TIME_HEADER.match(names[0]):
+            below = [header[k + 1][1]] if k + 1 < len(header) and len(header[k + 1]) > 1 else []
+            for text in (names[1], *below):
+                match = _VALUE_UNIT.search(text)
+                if match:
+                    unit = match.group(1).lower().replace("µ", "u").replace("μ", "u")
+                    return {"mv": "mV", "uv": "uV"}.get(unit, "V")
+    return ""
 
 
 def _timing(path: Path, times_us: NDArray[np.float64], first_line: int) -> tuple[float, float]:

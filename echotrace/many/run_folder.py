@@ -79,6 +79,7 @@ def manifest_of(recording: Recording, prepared: Prepared, target: Target | None)
         "version": echotrace.__version__,
         "settings": prepared.settings_json,
         "target": repr(target),
+        "decisions": prepared.notes.get("decisions", ""),
         "shape": list(recording.samples.shape),
         "sampling_rate_hz": recording.sampling_rate_hz,
         "block_traces": prepared.block_traces,

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from echotrace.chain.block import Prepared, prepare
 from echotrace.chain.measure import measure_blocks
+from echotrace.decisions import Decisions
 from echotrace.errors import ParameterError
 from echotrace.files.atomic import checked_target
 from echotrace.files.native import MeasurementWriter
@@ -33,6 +34,7 @@ def measure_to_file(
     settings: Settings | None = None,
     *,
     target: Target | None = None,
+    decisions: Decisions | None = None,
     by: Sequence[str] = ("method",),
     resume: bool = False,
     workers: int | None = None,
@@ -48,7 +50,7 @@ def measure_to_file(
     path : str or Path
         Where the measurement is to appear, when it is complete. Until then finished parts lie in
         a folder beside it, named after it with ``.parts``.
-    settings, target
+    settings, target, decisions
         As for :func:`echotrace.measure`.
     by : sequence of str
         Label columns by which the returned summary is grouped.
@@ -95,7 +97,7 @@ def measure_to_file(
     labels = label_columns(by)
     path = Path(path)
     _check_path(path, recording)
-    prepared = prepare(recording, settings, target=target)
+    prepared = prepare(recording, settings, target=target, decisions=decisions)
     folder = RunFolder(path, manifest_of(recording, prepared, target))
     summary = ManySummary(by=labels, groups={})
     with folder.alone():

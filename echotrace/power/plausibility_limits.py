@@ -9,7 +9,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from echotrace.errors import ParameterError
-from echotrace.user_input import did_you_mean, read_toml
+from echotrace.user_input import did_you_mean, read_toml, shorten
 
 __all__ = ["LIMITS", "NO_SOURCE", "POPULATION", "Limit", "limits_with", "read_limits"]
 
@@ -121,7 +121,9 @@ def limits_with(
     for name, value in changes.items():
         if name not in LIMITS:
             hint = did_you_mean(name, LIMITS)
-            raise ParameterError(f"unknown limit {name!r}: {hint}Known: {', '.join(LIMITS)}")
+            raise ParameterError(
+                f"unknown limit {shorten(repr(name))}: {hint}Known: {', '.join(LIMITS)}"
+            )
         if (
             isinstance(value, bool)
             or not isinstance(value, int | float)

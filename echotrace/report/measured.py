@@ -7,13 +7,14 @@ from typing import Any
 
 from echotrace.caution import SYNTHETIC, is_synthetic
 from echotrace.chain.plain import TraceView, view_trace
+from echotrace.decisions import Decisions
 from echotrace.errors import EchotraceError
 from echotrace.figures.trace import trace_figure
 from echotrace.figures.trace_scale import common_scale
 from echotrace.measurement import Measurement
 from echotrace.quality.findings import describe_finding
 from echotrace.recording import Recording
-from echotrace.report.gates import own_gates_line
+from echotrace.report.gates import hand_lines, hand_words, own_gates_line
 from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
@@ -48,6 +49,7 @@ def measurement_page(
     source: str,
     target: Target | None = None,
     judgements: Sequence[SittingJudgement] = (),
+    decisions: Decisions | None = None,
 ) -> str:
     """What a measurement says, as one self-contained HTML page with a figure for each scan.
 
@@ -64,12 +66,14 @@ def measurement_page(
         As for :func:`echotrace.measure`.
     judgements
         As for :func:`measurement_text`.
+    decisions : Decisions, optional
+        Those that made the result.
     """
     left = _MAX_FIGURES
     sittings: list[dict[str, Any]] = []
     for number, summary in enumerate(summaries):
         traces = [int(k) for k in summary.traces]
-        scans = _scans(recording, result, traces[:left], settings, target)
+        scans = _scans(recording, result, traces[:left], settings, target, decisions)
         left -= len(scans)
         judged = judgements[number].statements if judgements else ()
         sittings.append(
@@ -96,7 +100,7 @@ def measurement_page(
             if recording.truth is not None or is_synthetic(recording.attributes)
             else "",
             "made_with": made_with(recording, settings, target),
-            "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
+            "by_hand": hand_lines(result),
             "score_means": SCORE_MEANS,
             "own_gates": own_gates_line(result),
             "settings_json": result.settings_json,
@@ -130,13 +134,14 @@ def _scans(
     traces: Sequence[int],
     settings: Settings,
     target: Target | None,
+    decisions: Decisions | None,
 ) -> list[dict[str, Any]]:
     """Pictures of the scans of a sitting, all on one scale."""
     views: dict[int, TraceView] = {}
     trouble: dict[int, str] = {}
     for k in traces:
         try:
-            views[k] = view_trace(recording, k, settings, target=target)
+            views[k] = view_trace(recording, k, settings, target=target, decisions=decisions)
         except EchotraceError as error:
             trouble[k] = str(error)
     scale = common_scale(list(views.values())) if views else None
@@ -156,6 +161,7 @@ def _scans(
                 "accepted": bool(result.accepted[k]),
                 "verdict": f"{word}{by_hand}",
                 "why": why,
+                "marks": hand_words(result, k),
                 "figure": picture,
                 "why_no_figure": trouble.get(k, ""),
             }

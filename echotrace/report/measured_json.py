@@ -73,6 +73,7 @@ def measurement_json(
         ],
         "scans": scans,
         "by_hand": [line for line in result.attributes.get("by_hand", "").split("\n") if line],
+        "decisions": json.loads(result.attributes.get("decisions", "null")),
         "engine": result.engine,
         "settings": json.loads(result.settings_json),
     }

@@ -13,7 +13,13 @@ from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS, Severity
 from echotrace.quality.findings import describe_finding, rank_findings
 from echotrace.quality.limits import QualityLimits
-from echotrace.report.gates import gate_words, own_gates, own_gates_line
+from echotrace.report.gates import (
+    gate_words,
+    hand_lines,
+    hand_words,
+    own_gates,
+    own_gates_line,
+)
 from echotrace.report.text import table, wrapped
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
@@ -220,7 +226,13 @@ def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], li
                 _spread(float(result.axial_length_u_mm[k])),
                 length_text(float(result.score[k])),
                 _status(result, k),
-                ", ".join(name.replace("_", " ") for name in named_findings(result, k)) or "none",
+                ", ".join(
+                    [
+                        *hand_words(result, k),
+                        *(name.replace("_", " ") for name in named_findings(result, k)),
+                    ]
+                )
+                or "none",
             ]
         )
     return header, rows
@@ -362,6 +374,9 @@ def measurement_text(
         blocks.append(wrapped(SCORE_MEANS, indent="", hanging=""))
     if made_with:
         blocks.append("\n".join(wrapped(text, indent="", hanging="  ") for text in made_with))
+    by_hand = hand_lines(result)
+    if by_hand:
+        blocks.append("\n".join(["By hand:", *[wrapped(line) for line in by_hand]]))
     gates = own_gates_line(result)
     if gates:
         blocks.append(wrapped(gates, indent="", hanging=""))

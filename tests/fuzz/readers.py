@@ -14,7 +14,7 @@ from pathlib import Path
 import h5py
 import numpy as np
 import scipy
-from invented import measurement, recording
+from invented import measurement, recording, unsealed
 
 from echotrace.agreement.study import Study
 from echotrace.errors import EchotraceError, EchotraceWarning
@@ -131,6 +131,14 @@ def as_old(write, thing):
     return make
 
 
+def without_seal(write, thing):
+    def make(path):
+        write(thing(), path)
+        path.write_bytes(unsealed(path.read_bytes()))
+
+    return make
+
+
 def foreign(**options):
     return lambda path: import_recording(path, **options)
 
@@ -202,10 +210,16 @@ CASES = {
     ),
     "recording, long": Case(long_recording, by_slices, exact=True),
     "recording, whole long": Case(long_recording, read_recording, exact=True),
+    "recording without seal": Case(
+        without_seal(write_recording, recording), read_recording, exact=True
+    ),
     "recording of schema 1": Case(as_old(write_recording, recording), read_recording),
     "description": Case(lambda p: write_recording(recording(), p), describe),
     "measurement": Case(
         lambda p: write_measurement(measurement(), p), read_measurement, exact=True
+    ),
+    "measurement without seal": Case(
+        without_seal(write_measurement, measurement), read_measurement, exact=True
     ),
     "measurement of schema 1": Case(as_old(write_measurement, measurement), read_measurement),
     "part": Case(

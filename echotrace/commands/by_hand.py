@@ -1,0 +1,169 @@
+"""Decisions by hand on the command line: gates, picks, accept, reject, and their file."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from echotrace.commands.arguments import InputFile, OutputFile
+from echotrace.errors import ParameterError
+from echotrace.user_input import number, shorten, whole_number
+
+if TYPE_CHECKING:
+    from echotrace.decisions import Decisions
+    from echotrace.recording import Recording
+
+__all__ = ["add_hand_arguments", "hand_options", "read_hand", "write_hand"]
+
+_EXAMPLES = {"gate": "--gate 3:retina=30.1..31.0", "pick": "--pick 3:retina=30.42"}
+_OPTIONS = ("gate", "pick", "accept", "reject", "decisions", "write_decisions")
+
+
+def add_hand_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options by which a person decides about single scans."""
+    group = parser.add_argument_group(
+        "by hand", "Scans are numbered from 1 as in every output; delays count from delay zero."
+    )
+    group.add_argument(
+        "--gate",
+        metavar="SCAN:INTERFACE=START..STOP",
+        action="append",
+        default=[],
+        help="where an interface is looked for in one scan, µs; it binds; repeatable",
+    )
+    group.add_argument(
+        "--pick",
+        metavar="SCAN:INTERFACE=DELAY[+-U]",
+        action="append",
+        default=[],
+        help="where an interface is in one scan, µs, and the standard uncertainty of that (without "
+        "one: from the width of the pulse); marked in every output; it raises no score; repeatable",
+    )
+    for word in ("accept", "reject"):
+        group.add_argument(
+            f"--{word}",
+            metavar="SCAN=REASON",
+            action="append",
+            default=[],
+            help=f"{word} a scan; the reason is kept with the results; repeatable",
+        )
+    group.add_argument(
+        "--decisions",
+        metavar="FILE.toml",
+        type=Path,
+        action=InputFile,
+        help="read gates, picks and decisions for this recording; the options above come on top",
+    )
+    group.add_argument(
+        "--write-decisions",
+        metavar="FILE.toml",
+        type=Path,
+        action=OutputFile,
+        suffixes=(".toml",),
+        help="write all of them, bound to the traces of this recording",
+    )
+
+
+def hand_options(args: argparse.Namespace) -> list[str]:
+    """The options of this group that were given."""
+    return [f"--{name.replace('_', '-')}" for name in _OPTIONS if getattr(args, name)]
+
+
+def read_hand(args: argparse.Namespace) -> Decisions:
+    """Decisions of the file and of the command line, which come on top.
+
+    Raises
+    ------
+    ParameterError
+        One that cannot be understood, or is named twice.
+    """
+    from echotrace.decisions import Decisions, HandGate, HandPick
+    from echotrace.files.decisions_file import read_decisions
+
+    gates: dict[int, dict[str, HandGate]] = {}
+    for item in args.gate:
+        (scan, interface), value = _mark("gate", item, gates)
+        start, dots, stop = value.partition("..")
+        if not dots:
+            raise _not_understood("gate", item)
+        gates.setdefault(scan, {})[interface] = _told(
+            "gate", item, HandGate, start_us=_delay("gate", item, start),
+            stop_us=_delay("gate", item, stop),
+        )  # fmt: skip
+    picks: dict[int, dict[str, HandPick]] = {}
+    for item in args.pick:
+        (scan, interface), value = _mark("pick", item, picks)
+        parts = re.split(r"\+-|±", value)
+        if len(parts) > 2:
+            raise _not_understood("pick", item)
+        numbers = [_delay("pick", item, text) for text in parts]
+        given = dict(zip(("delay_us", "u_us"), numbers, strict=False))
+        picks.setdefault(scan, {})[interface] = _told("pick", item, HandPick, **given)
+    typed = Decisions(
+        gates=gates,
+        picks=picks,
+        accept=_verdicts("accept", args.accept),
+        reject=_verdicts("reject", args.reject),
+    )
+    return typed if args.decisions is None else read_decisions(args.decisions).merged(typed)
+
+
+def write_hand(args: argparse.Namespace, recording: Recording, decisions: Decisions) -> None:
+    """Write the file of decisions, if one is asked for."""
+    if args.write_decisions is None:
+        return
+    import dataclasses
+
+    from echotrace.files.decisions_file import write_decisions
+
+    named = dataclasses.replace(decisions, source=args.recording[0].name)
+    write_decisions(named, args.write_decisions, recording)
+
+
+def _not_understood(word: str, item: str) -> ParameterError:
+    return ParameterError(
+        f"--{word} {shorten(item)!r}: give a scan, an interface and µs after delay zero, like "
+        f"{_EXAMPLES[word]}"
+    )
+
+
+def _mark(word: str, item: str, known: dict[int, Any]) -> tuple[tuple[int, str], str]:
+    """Scan from 0 and interface, and what is said of them."""
+    place, equals, value = item.partition("=")
+    scan, colon, interface = place.partition(":")
+    interface = interface.strip()
+    if not (equals and colon and interface):
+        raise _not_understood(word, item)
+    k = whole_number(scan, f"--{word} SCAN", low=1) - 1
+    if interface in known.get(k, {}):
+        raise ParameterError(f"--{word}: {shorten(interface)} of scan {k + 1} is given twice")
+    return (k, interface), value
+
+
+def _delay(word: str, item: str, text: str) -> float:
+    return number(text, f"--{word} {shorten(item)!r}: µs")
+
+
+def _told(word: str, item: str, kind: Any, **values: float) -> Any:
+    try:
+        return kind(**values)
+    except ParameterError as error:
+        raise ParameterError(f"--{word} {shorten(item)!r}: {error}") from None
+
+
+def _verdicts(word: str, items: list[str]) -> dict[int, str]:
+    found: dict[int, str] = {}
+    for item in items:
+        scan, _, reason = item.partition("=")
+        if not reason.strip():
+            raise ParameterError(
+                f"--{word} {shorten(item)!r}: give the number of a scan and a reason, like "
+                f'--{word} 3="lid in the way"'
+            )
+        k = whole_number(scan, f"--{word} SCAN", low=1) - 1
+        if k in found:
+            raise ParameterError(f"--{word}: scan {k + 1} is named twice")
+        found[k] = reason.strip()
+    return found

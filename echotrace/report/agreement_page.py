@@ -1,0 +1,320 @@
+"""The page of a comparison: results, figures, how they were made, and a methods paragraph."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Mapping
+from importlib import metadata
+
+from echotrace import __version__
+from echotrace.agreement.methods_text import methods_paragraph
+from echotrace.agreement.results import Agreement
+from echotrace.agreement.text import (
+    ICC_WORDS,
+    NOT_MODELLED,
+    number,
+    p_text,
+    places_of,
+    places_of_share,
+)
+from echotrace.agreement.variance import Estimate
+from echotrace.caution import SYNTHETIC
+from echotrace.files.atomic import save_text
+from echotrace.report.page import figure_svg, render_page
+
+__all__ = ["lines_of", "operator_rows", "rows_of", "versions", "write_agreement_page"]
+
+
+def versions() -> dict[str, str]:
+    """Programs that the numbers were computed with, and their versions."""
+    found = {"echotrace": __version__, "Python": platform.python_version()}
+    return found | {name: metadata.version(name) for name in ("numpy", "scipy")}
+
+
+def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
+    """Name, figure, interval and how it was made, for each line of the results table."""
+    unit = result.unit
+    places = places_of(unit, result.bias, result.limits.lower, result.limits.upper)
+    rows: list[tuple[str, str, str, str]] = []
+
+    def put(name: str, estimate: Estimate, digits: int, of: str = "", check: str = "") -> None:
+        how = estimate.how
+        if check in result.bootstrap and how != result.bootstrap[check].how:
+            other = result.bootstrap[check]
+            ends = f"{number(other.low, digits)} to {number(other.high, digits)}"
+            how += f"; {other.how}: {ends}"
+        interval = (
+            f"{number(estimate.low, digits)} to {number(estimate.high, digits)}"
+            if estimate.low == estimate.low
+            else "–"
+        )
+        rows.append((name, f"{number(estimate.value, digits)} {of}".strip(), interval, how))
+
+    put(f"bias {result.label_a} − {result.label_b}", result.bias, places, unit)
+    for item in result.all_limits:
+        put(f"SD of differences, {item.label}", item.sd, places, unit, f"sd, {item.of}")
+        put(f"lower limit, {item.label}", item.lower, places, unit, f"lower, {item.of}")
+        put(f"upper limit, {item.label}", item.upper, places, unit, f"upper, {item.of}")
+    if result.quantile_limits is not None:
+        item = result.quantile_limits
+        put(f"2.5 % quantile of differences, {item.label}", item.lower, places, unit)
+        put(f"97.5 % quantile of differences, {item.label}", item.upper, places, unit)
+    fine = places_of("", result.slope_on_average)
+    put("slope of difference on average", result.slope_on_average, fine)
+    if result.deming is not None:
+        slope, intercept = result.deming.slope, result.deming.intercept
+        put("Deming slope", slope, places_of("", slope), "", "deming_slope")
+        put("Deming intercept", intercept, places_of(unit, intercept), unit)
+    if result.passing_bablok is not None:
+        slope, intercept = result.passing_bablok.slope, result.passing_bablok.intercept
+        put("Passing-Bablok slope", slope, places_of("", slope))
+        put("Passing-Bablok intercept", intercept, places_of(unit, intercept), unit)
+    fine = places_of_share(result.concordance)
+    put("concordance correlation", result.concordance, fine, "", "concordance")
+    for repeat in (result.repeatability_a, result.repeatability_b):
+        if repeat is None:
+            continue
+        fine = places_of(unit, repeat.within_sd)
+        put(f"{repeat.method}: repeatability SD", repeat.within_sd, fine, unit)
+        put(f"{repeat.method}: repeatability limit", repeat.repeatability_limit, fine, unit)
+        if repeat.cv_percent is not None:
+            put(f"{repeat.method}: CV", repeat.cv_percent, places_of("", repeat.cv_percent), "%")
+        if repeat.reproducibility_sd is not None:
+            put(f"{repeat.method}: reproducibility SD", repeat.reproducibility_sd, fine, unit)
+        for name, component in repeat.components.items():
+            put(f"{repeat.method}: SD between {name}s", component, places_of(unit, component), unit)
+        for name, value in repeat.icc.items():
+            form = f" {name}" if name.startswith("ICC") else ""
+            put(
+                f"{repeat.method}: intraclass correlation{form}: {ICC_WORDS[name]}",
+                value,
+                places_of_share(value),
+            )
+    if result.spread is not None:
+        ratio, ratio_f = result.spread.ratio, result.spread.ratio_f
+        told = " of these synthetic traces, which leave out most of immersion's spread"
+        put(
+            f"ratio of repeatability SDs{told if result.synthetic else ''}",
+            ratio,
+            places_of("", ratio),
+        )
+        put("the same, if each method spreads alike in all eyes", ratio_f, places_of("", ratio_f))
+    return rows
+
+
+def operator_rows(result: Agreement) -> list[list[str]]:
+    """Operator, eyes, bias and limits with intervals, and SDs within sittings, of each operator."""
+    places = places_of(result.unit, *(item.bias for item in result.by_operator))
+    rows = []
+    for item in result.by_operator:
+        row = [item.operator, str(item.n_eyes)]
+        found = [item.bias]
+        if item.limits is not None:
+            found += [item.limits.lower, item.limits.upper]
+        for estimate in found:
+            low, high = number(estimate.low, places), number(estimate.high, places)
+            row += [number(estimate.value, places), f"{low} to {high}"]
+        row += ["–"] * (8 - len(row))
+        row += [number(sd, 3) for sd in (item.within_sd_a, item.within_sd_b)]
+        rows.append(row)
+    return rows
+
+
+def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str, list[str]]]:
+    """What a reviewer asks for, one name and its sentences a line.
+
+    Parameters
+    ----------
+    result : Agreement
+    made_with : mapping of str to str
+        Programs and their versions.
+
+    Returns
+    -------
+    list of (name, sentences)
+    """
+    a, b, unit = result.label_a, result.label_b, result.unit
+    design = result.design
+    percent = f"{100 * result.confidence:g} %"
+    lines: list[tuple[str, list[str]]] = []
+
+    def put(name: str, *sentences: str) -> None:
+        lines.append((name, [text for text in sentences if text]))
+
+    put(
+        "Kind of data",
+        SYNTHETIC
+        if result.synthetic
+        else "The sources do not say that their readings are invented; who measured whom is for "
+        "the paper to say.",
+        f"{NOT_MODELLED}." if result.synthetic else "",
+    )
+    put(
+        "Source files",
+        *(f"{item.name}: SHA-256 {item.sha256 or 'not taken (no file)'}" for item in result.files),
+        "" if result.files else "None: the readings were given as arrays.",
+    )
+    put(
+        "Made with",
+        f"{', '.join(f'{name} {version}' for name, version in made_with.items())}.",
+        f"Resampling of subjects: {result.n_bootstrap} draws, seed {result.seed}.",
+    )
+    put(
+        "Numbers measured",
+        f"{result.n_subjects} subjects, {result.n_eyes} eyes with both methods, "
+        f"{design.n_readings} readings in {design.n_sittings} sittings; operators: "
+        f"{', '.join(design.operators)}.",
+    )
+    put(
+        "Readings in each mean",
+        *(
+            f"{name}: {low if low == high else f'{low} to {high}'}."
+            for name, (low, high) in (
+                (a, result.readings_per_mean_a), (b, result.readings_per_mean_b),
+            )
+        ),
+    )  # fmt: skip
+    put("Left out", *(f"{text}." for text in result.left_out), *(
+        () if result.left_out or design.n_missing else ("No reading.",)
+    ), *(f"{text}." for text in result.warnings if "left out" in text))  # fmt: skip
+    put(
+        "How limits are defined",
+        f"Bias ± 1.96 SD of the differences {a} − {b}, which hold 95 % of normally distributed "
+        f"differences. Those drawn are of {result.limits.label}.",
+        *(f"{item.label}: intervals by {item.lower.how}." for item in result.all_limits),
+    )
+    if result.equivalence is not None:
+        margin = result.equivalence
+        put(
+            "Margin",
+            f"±{margin.margin:.3g} {unit}. Bias: "
+            f"{'within' if margin.equivalent['bias'] else 'not shown to lie within'} "
+            f"({p_text(margin.p)}).",
+            *(f"{name[0].upper()}{name[1:]}: {text}." for name, text in margin.limits.items()),
+            "Within: the outer ends of the intervals are. A margin must be set before the data are "
+            "seen.",
+        )
+    put(
+        "Normality of differences",
+        f"Shapiro-Wilk {p_text(result.normality_p)}, skewness {number(result.skewness, 2)}, excess "
+        f"kurtosis {number(result.excess_kurtosis, 2)}.",
+    )
+    trend = result.slope_on_average
+    put(
+        "Spread against length",
+        f"Size of differences: Kendall's tau {number(result.difference_tau, 2)} "
+        f"({p_text(result.difference_tau_p)}).",
+        *(
+            f"SD within sittings, {item.method}: "
+            + (
+                f"Kendall's tau {number(item.trend.tau, 2)} ({p_text(item.trend.p)})."
+                if item.trend is not None
+                else "not tested (fewer than five sittings with a spread)."
+            )
+            for item in (result.repeatability_a, result.repeatability_b)
+            if item is not None
+        ),
+        f"Differences against averages: slope {number(trend.value, places_of('', trend))} "
+        f"({p_text(result.slope_p)}).",
+        "A coefficient of variation is given only where the SD grows with the length.",
+    )
+    put(
+        "Degrees of freedom",
+        f"Bias: {number(result.bias_df, 1).removesuffix('.0')}.",
+        *(
+            f"Repeatability, {item.method}: {item.df_within}."
+            for item in (result.repeatability_a, result.repeatability_b)
+            if item is not None
+        ),
+    )
+    if result.by_operator:
+        put(
+            "SD within sittings by operator",
+            *(
+                f"{item.operator}: {a} {number(item.within_sd_a, 3)}, {b} "
+                f"{number(item.within_sd_b, 3)} {unit}."
+                for item in result.by_operator
+            ),
+        )
+    put(
+        "Not in the data",
+        "How subjects and operators were chosen, their training, blinding, the time between "
+        f"measurements, and how the sample size was found: for the paper to say. {percent} "
+        "intervals assume that subjects are a random sample.",
+    )
+    return lines
+
+
+def write_agreement_page(path: str, result: Agreement) -> None:
+    """Write the page of a comparison.
+
+    Parameters
+    ----------
+    path : str
+    result : Agreement
+
+    Raises
+    ------
+    FileFormatError
+        The page cannot be written.
+    """
+    from echotrace.figures.agreement import (
+        COLUMN_IN,
+        difference_plot,
+        operator_plot,
+        paired_plot,
+        scatter_plot,
+        spread_plot,
+    )
+    from echotrace.figures.style import new_figure
+
+    made_with = versions()
+    paragraph, references = methods_paragraph(result, made_with)
+    a, b = result.label_a, result.label_b
+    drawings = [
+        (
+            difference_plot,
+            f"Difference {a} − {b} against the average. Bias (line) and limits of agreement "
+            f"(dashed; {result.limits.label}), each with its interval (bands)."
+            + (" One mark for each eye and operator." if result.cells is not None else "")
+            + (" Dotted: the margin." if result.equivalence is not None else ""),
+        ),
+        (spread_plot, "Spread within sittings of each eye; lines: pooled SDs."),
+        (
+            paired_plot,
+            "SD within sittings (or lengths, where readings are single) of the same eyes, joined.",
+        ),
+        (
+            scatter_plot,
+            f"Means by {a} against means by {b}, with the lines of equality and Deming.",
+        ),
+    ]
+    if len(result.by_operator) > 1:
+        drawings.append(
+            (
+                operator_plot,
+                "Bias of each operator with its interval, and the limits of agreement that hold "
+                "for this operator (ticks); band: interval of the overall bias.",
+            )
+        )
+    figures = []
+    for draw, caption in drawings:
+        figure = new_figure(COLUMN_IN, 2.8)
+        draw(result, figure.add_subplot())
+        figures.append((figure_svg(figure, caption), caption))
+    page = render_page(
+        "agreement.html.j2",
+        f"Agreement of {a} and {b}",
+        {
+            "result": result,
+            "rows": rows_of(result),
+            "operators": operator_rows(result),
+            "figures": figures,
+            "lines": lines_of(result, made_with),
+            "synthetic": SYNTHETIC if result.synthetic else "",
+            "paragraph": paragraph,
+            "references": [item.text for item in references],
+            "percent": f"{100 * result.confidence:g} %",
+        },
+    )
+    save_text(path, page)
