@@ -58,6 +58,7 @@ def measure_once(
     target: Target | None,
     *,
     decisions: Decisions,
+    beside: Sequence[Measurement] = (),
     workers: int | None = None,
     notes: Sequence[str] = (),
 ) -> Measured:
@@ -71,6 +72,8 @@ def measure_once(
         As for :func:`echotrace.measure`.
     decisions : Decisions
         By hand.
+    beside : sequence of Measurement
+        Others of the same subject, as for :func:`echotrace.summarise`.
     workers : int, optional
         Threads.
     notes : sequence of str
@@ -112,8 +115,8 @@ def measure_once(
         target=target,
         decisions=decisions,
         result=result,
-        summaries=summarise(result, settings.sitting),
-        judgements=judge_sittings(result, limits=settings.sitting),
+        summaries=summarise(result, settings.sitting, beside=beside),
+        judgements=judge_sittings(result, limits=settings.sitting, beside=beside),
         made_with=said,
     )
 
