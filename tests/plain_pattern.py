@@ -274,9 +274,7 @@ def _method(
         at_face = at["cornea_front"] - face < 1.0
         out["bath_pattern_db"] = _finite(pair - level["cornea_front"], missing | at_face)
         return out
-    # The cornea is the tallest echo near the face; liquid in between moves it away.
-    _, where = echoes.tallest(face - 0.05, face + 0.6)
-    out["fluid_gap_us"] = _finite(where - face)
+    out["fluid_gap_us"] = np.array([_fluid_gap(echoes, i, face[i]) for i in range(n)])
     # A tall pair of a cornea's thickness out of silence, where contact has none.
     pair = np.full(n, -np.inf)
     best = np.full(n, -np.inf)
@@ -344,3 +342,29 @@ def _state(
     pattern = np.minimum(front, back) - np.maximum(between + 6.0, reference - 6.0)
     out["phakic_pattern_db"] = _finite(pattern)
     return out
+
+
+def _fluid_gap(echoes, i, face):
+    """The back of a cornea 0.67 µs behind the face is contact, a pair farther out fluid."""
+    real = echoes.real[i]
+    at, level = echoes.at[i, real] - face, echoes.level[i, real].astype(np.float64)
+
+    def tallest(start, stop):
+        here = np.flatnonzero((at >= start) & (at <= stop))
+        return here[np.argmax(level[here])] if here.size else None
+
+    back, loud = tallest(0.67 - 0.12, 0.67 + 0.12), tallest(0.3, 2.0)
+    if back is not None and level[back] >= level[loud] - 15.0:
+        second = tallest(at[back] + 0.5, at[back] + 0.85)
+        if second is not None and level[second] >= level[back] - 9.0:
+            repeat = abs(at[second] - 2.0 * at[back]) < 0.05 and level[second] <= level[back] - 5.0
+            if not repeat:
+                return at[back]
+        return max(0.0, at[back] - 0.67)
+    pairs = []
+    for front in np.flatnonzero((at >= 0.12) & (at <= 2.0)):
+        behind = tallest(at[front] + 0.45, at[front] + 0.95)
+        if behind is not None and abs(level[front] - level[behind]) <= 9.0:
+            gap = max(0.0, min(at[front], at[behind] - 0.67))
+            pairs.append((min(level[front], level[behind]), gap))
+    return max(pairs, key=lambda pair: pair[0])[1] if pairs else np.nan

@@ -10,7 +10,7 @@ from echotrace.kernels.jit import kernel
 __all__ = [
     "ANSWERS",
     "BATH_PAIR_DB",
-    "FACE_ECHO_US",
+    "FACE_GAP_US",
     "FACE_PAIR_DB",
     "IMPLANT_DB",
     "LAST",
@@ -35,7 +35,7 @@ __all__ = [
 # Columns of the answers.
 LENS_INSIDE_DB, WALL_STEP_DB, WALL_DB, SECOND_LEVEL_DB, ORBIT_DB = 0, 1, 2, 3, 4
 VITREOUS_DB, VITREOUS_COUNT, RETINA_BROADENING, RETINA_SILENCE_DB, MOST_BROADENING = 5, 6, 7, 8, 9
-FACE_ECHO_US, FACE_PAIR_DB, BATH_PAIR_DB, IMPLANT_DB, NATURAL_DB = 10, 11, 12, 13, 14
+FACE_GAP_US, FACE_PAIR_DB, BATH_PAIR_DB, IMPLANT_DB, NATURAL_DB = 10, 11, 12, 13, 14
 SECOND_CORNEA_DB = 15
 ANSWERS = 16
 # Entries of the table of interfaces: their numbers, -1 where the target has none; the last one in
@@ -50,6 +50,15 @@ _STEP_BEFORE_US, _STEP_BEHIND_US = 3.0, 1.0
 _UNHEARD_DB = 10.0
 # The front of a cornea and its back, µs apart.
 _PAIR_LOW_US, _PAIR_HIGH_US = 0.45, 0.95
+# Of a cornea of 0.55 ± 0.035 mm at 1641 m/s: the mean, and three standard deviations about it.
+_CORNEA_US, _CORNEA_REACH_US = 0.67, 0.12
+# Transmit pulse and what rings after it may hide a corneal front that is nearer than this; fluid
+# is looked for up to 1.5 mm.
+_PULSE_US, _FLUID_US = 0.12, 2.0
+# Front and back of one cornea are alike to this; a back that is lower than something near by so
+# much is none.
+_ALIKE_DB, _LOW_DB = 9.0, 15.0
+_EVEN_US, _LOWER_DB = 0.05, 5.0
 
 
 @kernel
@@ -112,6 +121,43 @@ def _pair(count, at, level, before_db, start, stop, silence_db):
             if not tallest >= lower:
                 tallest = lower
     return tallest
+
+
+@kernel
+def _face_gap_us(count, at, level, face_us):
+    """How far the cornea lies behind the probe's face in contact, µs; NaN where it cannot be told.
+
+    The transmit pulse, its ring-down and saturation stand where the corneal front does, and look
+    like it. So the back tells: a thickness of the cornea behind the face there is contact. Fluid
+    shows as a pair, front and back alike, farther out.
+    """
+    back = _tallest(
+        count, at, level, face_us + _CORNEA_US - _CORNEA_REACH_US,
+        face_us + _CORNEA_US + _CORNEA_REACH_US,
+    )  # fmt: skip
+    tallest = _tallest(count, at, level, face_us + 0.3, face_us + _FLUID_US)
+    if back >= 0 and level[back] >= level[tallest] - _LOW_DB:
+        k = _tallest(count, at, level, at[back] + 0.5, at[back] + 0.85)
+        if k >= 0 and level[k] >= level[back] - _ALIKE_DB:
+            # Sound that runs to and fro in the cornea comes back in even steps, ever lower.
+            even = abs(at[k] - 2.0 * at[back] + face_us) < _EVEN_US
+            if not even or level[k] > level[back] - _LOWER_DB:
+                return at[back] - face_us
+        return max(0.0, at[back] - face_us - _CORNEA_US)
+    gap, lower_db = np.nan, -np.inf
+    for j in range(count):
+        if at[j] > face_us + _FLUID_US:
+            break
+        if at[j] < face_us + _PULSE_US:
+            continue
+        k = _tallest(count, at, level, at[j] + _PAIR_LOW_US, at[j] + _PAIR_HIGH_US)
+        if k < 0 or abs(level[j] - level[k]) > _ALIKE_DB:
+            continue
+        lower = min(level[j], level[k])
+        if lower > lower_db:
+            lower_db = lower
+            gap = max(0.0, min(at[j] - face_us, at[k] - face_us - _CORNEA_US))
+    return gap
 
 
 @kernel
@@ -245,9 +291,7 @@ def ask_rows(
             if j >= 0 and k >= 0:
                 out[FACE_PAIR_DB] = level[j] if level[j] < level[k] else level[k]
         else:
-            j = _tallest(n, at, level, face_us - 0.05, face_us + 0.6)
-            if j >= 0:
-                out[FACE_ECHO_US] = at[j] - face_us
+            out[FACE_GAP_US] = _face_gap_us(n, at, level, face_us)
             # Out of silence, behind where contact has none; held against the tallest echo there.
             j = _tallest(n, at, level, face_us + 0.9, np.inf)
             if j >= 0:

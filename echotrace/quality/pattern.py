@@ -181,8 +181,7 @@ def pattern_features(
                 at, level, face_us, found["wall_step_db"]
             )
         else:
-            # The cornea is the tallest echo near the face; liquid in between moves it away.
-            found["fluid_gap_us"][:] = told[ask.FACE_ECHO_US]
+            found["fluid_gap_us"][:] = told[ask.FACE_GAP_US]
         if not lens or natural:
             # Both faces of an implant look like a cornea behind a bath.
             if immersion:
