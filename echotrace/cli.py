@@ -39,6 +39,7 @@ _COMMANDS = {
     "synth": "synth",
     "compare": "compare",
     "power": "power",
+    "teach": "teach",
 }
 
 _EPILOG = (
