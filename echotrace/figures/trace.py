@@ -45,7 +45,7 @@ _TOP_DB = 3.0
 _SEGMENTS_DB = 8.0
 _NAMES_DB = 13.0
 _ROW_DB = 8.0
-_FONT, _SMALL = 8.0, 7.6
+_FONT, _SMALL = 8.0, 7.4
 # Mean width of a letter, as a part of the font's size (of the font that matplotlib ships).
 _LETTER = 0.56
 _DEPTH_STEPS_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
