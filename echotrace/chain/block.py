@@ -23,10 +23,12 @@ from echotrace.decisions import Decisions, ScanMarks
 from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.quality.features import score_traces, trace_features
+from echotrace.quality.filling import filling_likeness, implant_features
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import accepted_by_findings, finding_bits
 from echotrace.recording import COLUMNS, Method, Recording
 from echotrace.settings import Settings
+from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.lengths import measure_lengths
 from echotrace.signal.pulse import Pulse
 from echotrace.target import Target
@@ -385,7 +387,9 @@ def _judge(
         for name, values in lengths.budget_mm.items()
         if name != "picks"
     }
+    features |= implant_features(reading.delay_us, target, settings.lengths.implant_mm)
     if target.anatomy:
+        features |= _filling(block, target, reading.delay_us, features)
         scores = score_traces(features)
         if most is not None:
             scores = {name: np.minimum(value, most[name]) for name, value in scores.items()}
@@ -415,6 +419,40 @@ def _judge(
         "by_hand": np.zeros((block.n_traces, len(prepared.interfaces)), np.uint8),
         **features,
     }
+
+
+# Shorter than this no cavity that holds something else than is stated looks, mm.
+_LONG_CAVITY_MM = 19.5
+
+
+def _filling(
+    block: Recording,
+    target: Target,
+    delay_us: NDArray[np.float64],
+    features: Mapping[str, NDArray[np.float32]],
+) -> dict[str, NDArray[np.float32]]:
+    """Whether the cavity can hold what is stated, of the traces where that is in question."""
+    likeness = np.full(block.n_traces, np.nan, np.float32)
+    names, retina = target.interface_names, target.index("retina")
+    oil = target.segments[retina - 1].medium.name.startswith("silicone_oil")
+    before = names.index("lens_back") if "lens_back" in names else 0
+    long_mm = _LONG_CAVITY_MM + (0.0 if before else 6.5)
+    seen = before > 0 or Method.CONTACT not in block.method.present
+    rows = np.flatnonzero((features["cavity_mm"] > long_mm) | oil)
+    if block.signal == "rf" and seen and rows.size:
+        place = (delay_us[rows] - block.start_delay_us) * block.sampling_rate_hz * 1e-6
+        pulse_us = 1.0 / (block.probe.fractional_bandwidth * block.probe.centre_frequency_hz * 1e-6)
+        half_width = max(8, round(1.2 * pulse_us * block.sampling_rate_hz * 1e-6))
+        rf = np.asarray(block.samples[rows])
+        downshift = carrier_downshift(rf, place[:, before], place[:, retina], half_width=half_width)
+        likeness[rows] = filling_likeness(
+            downshift,
+            delay_us[rows, retina] - delay_us[rows, before],
+            centre_frequency_hz=block.probe.centre_frequency_hz,
+            fractional_bandwidth=block.probe.fractional_bandwidth,
+            oil_stated=oil,
+        )
+    return {"filling_likeness": likeness}
 
 
 def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:

@@ -16,7 +16,16 @@ from echotrace.recording import Recording
 from echotrace.settings import Settings
 from echotrace.synthesis.compose import synthesise
 
-__all__ = ["FindingCase", "Trial", "at_rate", "echo_again", "said_to_be", "stopped_at", "trial"]
+__all__ = [
+    "Change",
+    "FindingCase",
+    "Trial",
+    "at_rate",
+    "echo_again",
+    "said_to_be",
+    "stopped_at",
+    "trial",
+]
 
 Tables = Mapping[str, Any]
 Change = Callable[[Recording], Recording]
