@@ -58,8 +58,9 @@ from echotrace.bounds.picker_trials import picker_errors as picker_errors
 from echotrace.reference_block.check import BlockCheck as BlockCheck
 from echotrace.reference_block.check import check_block as check_block
 from echotrace.reference_block.log import read_block_log as read_block_log
-from echotrace.signal.pulse import Pulse as Pulse
-from echotrace.signal.pulse import gaussian_pulse as gaussian_pulse
+from echotrace.tuning.sweep import Tuning as Tuning
+from echotrace.tuning.sweep import tune as tune
+
 # -- the steps on arrays
 from echotrace.media import Medium as Medium
 from echotrace.media import medium as medium

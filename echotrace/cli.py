@@ -42,6 +42,7 @@ _COMMANDS = {
     "teach": "teach",
     "pickers": "pickers",
     "block": "block",
+    "tune": "tune",
 }
 
 _EPILOG = (

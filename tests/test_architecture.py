@@ -33,7 +33,7 @@ LAYERS = [
     {"signal"},
     {"quality", "bounds"},
     {"settings", "synthesis", "files", "chain"},
-    {"many", "sittings", "agreement", "power", "reference_block"},
+    {"many", "sittings", "agreement", "power", "reference_block", "tuning"},
     {"figures"},
     {"report", "commands", "cli", "fitting", "teaching"},
 ]
