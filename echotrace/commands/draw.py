@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -151,7 +152,7 @@ def run(args: argparse.Namespace) -> int:
     """
     import numpy as np
 
-    from echotrace.caution import SYNTHETIC, is_synthetic
+    from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
     from echotrace.decisions import Decisions
     from echotrace.files.decisions_file import bound_to, read_decisions
     from echotrace.files.native import read_recording
@@ -198,4 +199,5 @@ def run(args: argparse.Namespace) -> int:
         say(f"  {title}")
     if synthetic:
         say(SYNTHETIC)
+    say(textwrap.fill(CAUTION, 96))
     return 0
