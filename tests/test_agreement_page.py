@@ -107,6 +107,7 @@ def test_the_page_has_every_line(tmp_path):
     assert re.search(r"Shapiro-Wilk p [=<] 0\.\d+", found["Normality of differences"])
     assert found["Spread against length"].count("Kendall's tau") == 3
     assert re.search(r"Bias: \d+", found["Degrees of freedom"])
+    assert "holds more often than it says" in found["Degrees of freedom"]
     assert found["SD within sittings by operator"].count("contact 0.1") == 3
     assert "do not say" in found["Kind of data"]
     assert "±0.3 mm" in found["Margin"]

@@ -106,7 +106,7 @@ def places_of_share(estimate: Estimate) -> int:
     Examples
     --------
     >>> places_of_share(Estimate(0.9984)), places_of_share(Estimate(0.98, 0.95, 0.99))
-    (5, 2)
+    (5, 3)
     """
     half = 0.5 * (estimate.high - estimate.low)
     unknown = not half > 0

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from echotrace.caution import CAUTION, SYNTHETIC
-from echotrace.commands.arguments import InputFile, add_overwrite, integer
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, integer
 from echotrace.commands.process import say
 
 SUMMARY = "Teach: plates of good and spoilt traces, a page to play with, exercises."
@@ -44,6 +44,68 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--scan", metavar="N", type=integer(1), help="the spoilt scan of each file, from 1"
     )
     _add_folder(plates)
+    page = kinds.add_parser(
+        "page",
+        help="one page with sliders: tilt, aim, gain, pressing, gel, lens",
+        description="A page to play with, without server or network. Making it takes a minute or "
+        "two: every step is synthesised and measured.",
+        allow_abbrev=False,
+    )
+    page.add_argument(
+        "-o", "--output", metavar="FILE.html", type=Path, required=True, action=OutputFile,
+        suffixes=(".html", ".htm"), help="page to write",
+    )  # fmt: skip
+    add_overwrite(page)
+    exercise = kinds.add_parser(
+        "exercise",
+        help="traces to judge, as a page and as a sheet with the key apart",
+        description="An exercise: page, sheet to print, key to print, key as a table.",
+        allow_abbrev=False,
+    )
+    exercise.add_argument("--count", metavar="N", type=integer(1, 200), default=20, help="traces")
+    exercise.add_argument("--seed", metavar="S", type=integer(0, 2**53), default=0, help="seed")
+    exercise.add_argument(
+        "--level", metavar="LEVEL", default="beginner", help="beginner, trained, expert"
+    )
+    exercise.add_argument(
+        "--recipe", metavar="FILE.toml", type=Path, action=InputFile,
+        help="levels of your own (echotrace/teaching/exercise.toml holds those that ship)",
+    )  # fmt: skip
+    _add_folder(exercise)
+    score = kinds.add_parser(
+        "score",
+        help="hold answers against a key",
+        description="Scores of learners: hit rate, false alarms, d', criterion, kappa, misplaced "
+        "retinas, causes that were missed.",
+        allow_abbrev=False,
+    )
+    score.add_argument(
+        "answers", metavar="ANSWERS.csv", nargs="+", type=Path, action=InputFile,
+        help="as the page saves them: learner,date,exercise,case,answer,cause,retina_us",
+    )  # fmt: skip
+    score.add_argument(
+        "--key", metavar="KEY.csv", type=Path, required=True, action=InputFile, help="the key"
+    )
+    score.add_argument(
+        "-o", "--output", metavar="RESULTS.csv", type=Path, action=OutputFile, suffixes=(".csv",),
+        help="table to write",
+    )  # fmt: skip
+    add_overwrite(score)
+    results = kinds.add_parser(
+        "results",
+        help="how learners get on over weeks",
+        description="Draws d' and criterion of each learner and of the class over the days.",
+        allow_abbrev=False,
+    )
+    results.add_argument(
+        "results", metavar="RESULTS.csv", nargs="+", type=Path, action=InputFile,
+        help="tables that 'teach score' wrote",
+    )  # fmt: skip
+    results.add_argument(
+        "-o", "--output", metavar="FILE.png|svg|pdf", type=Path, action=OutputFile,
+        suffixes=(".png", ".svg", ".pdf"), help="picture to write",
+    )  # fmt: skip
+    add_overwrite(results)
 
 
 def _add_folder(parser: argparse.ArgumentParser) -> None:
@@ -56,7 +118,14 @@ def _add_folder(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make what was asked for and say where it is."""
-    return {"plates": _plates}[args.what](args)
+    commands = {
+        "plates": _plates,
+        "page": _page,
+        "exercise": _exercise,
+        "score": _score,
+        "results": _results,
+    }
+    return commands[args.what](args)
 
 
 def _shown(items: Sequence[T]) -> Iterable[T]:
@@ -104,4 +173,61 @@ def _plates(args: argparse.Namespace) -> int:
     for path in write_lesson(plates, title, args.output):
         say(f"wrote {path}")
     say(f"{SYNTHETIC if lesson else ''} {CAUTION}".strip())
+    return 0
+
+
+def _page(args: argparse.Namespace) -> int:
+    from echotrace.files.atomic import save_text
+    from echotrace.teaching.play_page import play_page
+
+    save_text(args.output, play_page(_shown))
+    say(f"wrote {args.output}")
+    say(f"{SYNTHETIC} {CAUTION}")
+    return 0
+
+
+def _exercise(args: argparse.Namespace) -> int:
+    from echotrace.files.atomic import check_outputs
+    from echotrace.teaching.exercise import make_exercise, read_levels
+    from echotrace.teaching.exercise_page import exercise_files, write_exercise
+
+    levels = read_levels(args.recipe)
+    name = f"{args.level}-{args.count}-{args.seed}"
+    if args.level in levels:
+        _make_folder(args.output)
+        check_outputs(
+            exercise_files(name, args.output),
+            getattr(args, "files_read", ()),
+            overwrite=args.overwrite,
+        )
+    for path in write_exercise(
+        make_exercise(args.count, args.seed, args.level, levels), args.output
+    ):
+        say(f"wrote {path}")
+    say(f"{SYNTHETIC} {CAUTION}")
+    return 0
+
+
+def _score(args: argparse.Namespace) -> int:
+    from echotrace.teaching.results import results_text, score_answers, write_results
+
+    results = score_answers(args.answers, args.key)
+    say(results_text(results))
+    if args.output is not None:
+        write_results(results, args.output)
+        say(f"wrote {args.output}")
+    say(SYNTHETIC)
+    return 0
+
+
+def _results(args: argparse.Namespace) -> int:
+    from echotrace.report.page import save_figure
+    from echotrace.teaching.results import course_figure, read_results, results_text
+
+    results = read_results(args.results)
+    say(results_text(results))
+    if args.output is not None:
+        save_figure(course_figure(results), args.output)
+        say(f"wrote {args.output}")
+    say(SYNTHETIC)
     return 0
