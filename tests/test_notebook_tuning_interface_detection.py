@@ -1,4 +1,4 @@
-"""The engineer's notebook: ships with its pictures, uses public names only, runs, proves its word."""
+"""The engineer's notebook: ships with its pictures, uses public names only, runs, proves it."""
 
 from __future__ import annotations
 

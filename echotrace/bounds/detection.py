@@ -113,7 +113,8 @@ class DetectionCurve:
         detected, low, high : float
         """
         k = int(np.flatnonzero(self.false_alarm <= rate)[-1])
-        return float(self.detected[k]), *(float(x) for x in self.detected_band[:, k])
+        low, high = self.detected_band[:, k]
+        return float(self.detected[k]), float(low), float(high)
 
 
 def detection_curves(
@@ -200,9 +201,7 @@ def _curve(name: str, snr_db: float, noise: Float, echo: Float) -> DetectionCurv
         n - np.searchsorted(np.sort(values), threshold, side="left") for values in (noise, echo)
     )
     passed = np.maximum(alarms + hits, 1)
-    bands = np.array(
-        [exact_band(h, int(p))[:, 0] for h, p in zip(hits[:, None], passed, strict=True)]
-    )
+    bands = [exact_band(h, int(p))[:, 0] for h, p in zip(hits[:, None], passed, strict=True)]
     return DetectionCurve(
         detector=name,
         snr_db=snr_db,
@@ -212,7 +211,7 @@ def _curve(name: str, snr_db: float, noise: Float, echo: Float) -> DetectionCurv
         false_alarm_band=exact_band(alarms, n),
         detected_band=exact_band(hits, n),
         precision=np.where(alarms + hits > 0, hits / passed, 1.0),
-        precision_band=bands.T,
+        precision_band=np.array(bands).T,
         area=float(np.trapezoid(hits / n, alarms / n)),
         n=n,
     )

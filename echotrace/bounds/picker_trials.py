@@ -131,7 +131,7 @@ def picker_errors(
     Raises
     ------
     ParameterError
-        An unknown picker or template, too few echoes, or an outside picker of the name of one of ours.
+        An unknown picker or template, too few echoes, or an outside picker named as ours.
 
     Notes
     -----

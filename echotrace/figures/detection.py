@@ -59,7 +59,7 @@ def detection_figure(curves: Sequence[DetectionCurve]) -> Figure:
     right.set_ylabel("share of what is found that is an echo", fontsize=8)
     left.legend(fontsize=7, frameon=False, loc="lower right")
     left.set_title(
-        f"echo at {curves[0].snr_db:g} dB, {curves[0].n} windows with and without; bands: 95 %, exact",
+        f"echo at {curves[0].snr_db:g} dB, {curves[0].n} windows each; bands: 95 %, exact",
         fontsize=7.5, loc="left", color=COLOURS["ink"],
     )  # fmt: skip
     return figure
