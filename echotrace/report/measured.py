@@ -18,6 +18,7 @@ from echotrace.report.gates import hand_lines, hand_words, own_gates_line
 from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
+    WORDS_MEAN,
     budget_line,
     length_text,
     notes_of,
@@ -106,6 +107,7 @@ def measurement_page(
             "by_hand": hand_lines(result),
             "truth": truth,
             "score_means": SCORE_MEANS,
+            "words_mean": WORDS_MEAN,
             "own_gates": own_gates_line(result),
             "settings_json": result.settings_json,
         },

@@ -31,8 +31,16 @@ SCORE_MEANS = (
 )
 """What the score says, and what it was made from."""
 
+WORDS_MEAN = (
+    "u, standard uncertainty: the usual size of the error that is still possible. SD, standard "
+    "deviation: the usual distance of single scans from their mean. ± at 95 %: if the stated "
+    "uncertainties are right, the length lies inside 95 times in 100."
+)
+"""Terms of statistics in plain words, where they stand."""
+
 __all__ = [
     "SCORE_MEANS",
+    "WORDS_MEAN",
     "budget_line",
     "explain_finding",
     "length_text",
@@ -256,7 +264,8 @@ def explain_finding(result: Measurement, k: int, name: str, limits: QualityLimit
             interface.replace("_", " ")
             + (f" (the user's gate: {gate_words(own[interface])})" if interface in own else "")
             for j, interface in enumerate(result.interfaces)
-            if math.isnan(result.delay_us[k, j]) and interface not in ("cornea_back", "sclera")
+            if math.isnan(result.delay_us[k, j])
+            and (interface in own or interface not in ("cornea_back", "sclera"))
         ]
         do = FINDINGS[name].do
         return f"Not found: {', '.join(lost)}. {do[0].upper()}{do[1:]}."
@@ -364,6 +373,8 @@ def measurement_text(
         ]
     if not np.isnan(result.score).all():
         blocks.append(wrapped(SCORE_MEANS, indent="", hanging=""))
+    if any(item.n_accepted for item in summaries):
+        blocks.append(wrapped(WORDS_MEAN, indent="", hanging=""))
     if made_with:
         blocks.append("\n".join(wrapped(text, indent="", hanging="  ") for text in made_with))
     by_hand = hand_lines(result)
