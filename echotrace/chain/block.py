@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from echotrace.chain.by_hand import with_verdicts
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
+from echotrace.chain.offset import baseline_offset, check_bits, without_offset
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
 from echotrace.chain.speeds import speeds_words
@@ -58,6 +59,8 @@ class Prepared:
         Names over all of them.
     block_traces : int
         Traces of a block.
+    offset : float
+        Offset of the converter that is taken off every block, in the units of the samples.
     stated : mapping of str to float
         Features that all traces share: what was stated against what the echoes say.
     decisions : Decisions
@@ -87,6 +90,7 @@ class Prepared:
     segments: tuple[str, ...]
     block_traces: int
     stated: Mapping[str, float]
+    offset: float
     decisions: Decisions
     notes: Mapping[str, str]
     speeds: str
@@ -130,6 +134,7 @@ def prepare(
     ('cornea', 'aqueous', 'lens', 'vitreous')
     """
     settings = settings or Settings()
+    check_bits(recording)
     pulse = template_pulse(recording, settings)
     targets = targets_of(recording, target)
     decisions = Decisions() if decisions is None else decisions
@@ -156,6 +161,7 @@ def prepare(
         segments=_union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
         stated=check_stated(recording, pulse),
+        offset=baseline_offset(recording),
         decisions=decisions,
         notes={
             "by_hand": notes_of_decisions(decisions, pulse),
@@ -221,6 +227,7 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
     >>> measure_block(recording.select(slice(0, 2)), prepare(recording)).n_traces
     2
     """
+    block = without_offset(block, prepared.offset)
     n = block.n_traces
     parts: list[tuple[NDArray[np.intp], dict[str, NDArray[Any]]]] = []
     for state, target in prepared.targets.items():

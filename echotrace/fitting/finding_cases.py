@@ -17,6 +17,7 @@ from echotrace.fitting.trials import (
     Trial,
     at_rate,
     echo_again,
+    lifted_by,
     said_to_be,
     stopped_at,
     trial,
@@ -246,6 +247,11 @@ _CASES = (
         finding="carrier_doubtful",
         case=trial("sampled at 100 MHz, said to be 112", at_rate(112e6)),
         near_miss=trial("sampled at 100 MHz, said to be 101", at_rate(101e6)),
+    ),
+    FindingCase(
+        finding="offset_removed",
+        case=trial("an offset of 60 counts in 2047", lifted_by(60)),
+        near_miss=trial("an offset of 2 counts in 2047", lifted_by(2)),
     ),
 )
 

@@ -376,6 +376,17 @@ _FINDINGS = (
         words="carrier of the strong echoes",
         error_mm=2.4,
     ),
+    Finding(
+        name="offset_removed",
+        severity=Severity.WARN,
+        says="the samples do not swing about zero, as those of a converter without sign or with an "
+        "offset; it was taken off before measuring",
+        do="check how the recorder codes its samples; nothing else is needed where it is meant so",
+        feature="offset_percent",
+        limit="max_offset_percent",
+        words="offset of full scale",
+        error_mm=0.0,
+    ),
 )
 
 FINDINGS: Mapping[str, Finding] = MappingProxyType({item.name: item for item in _FINDINGS})

@@ -50,6 +50,7 @@ _WITHOUT_AN_EYE = frozenset(
         "recording_unfit",
         "score_low",
         "carrier_doubtful",
+        "offset_removed",
     }
 )
 
@@ -215,6 +216,7 @@ _UNITS = (
     ("_db", " dB"),
     ("_us", " µs"),
     ("_mm", " mm"),
+    ("_percent", " %"),
     ("_ratio", " times that of an undistorted echo"),
     ("_distance", " standard deviations"),
 )

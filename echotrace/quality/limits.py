@@ -75,6 +75,8 @@ class QualityLimits:
         Clipped share of all samples.
     min_score : float
         Least score of an accepted trace.
+    max_offset_percent : float
+        Offset of the samples that is worth saying, of full scale: a count of 8 bits is 0.8.
     max_carrier_misfit : float
         Carrier of the echoes off the stated one, as a part of it, either way. A centre frequency
         is measured to some 5 % (value from memory), and a bath of 2 cm takes 1 % of a band of 60 %
@@ -119,6 +121,7 @@ class QualityLimits:
     max_clipped_fraction: float = 0.12
     min_score: float = 0.4
     max_carrier_misfit: float = 0.06
+    max_offset_percent: float = 1.0
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
