@@ -23,6 +23,7 @@ from echotrace.commands.process import (
     drop_output,
     ignore_signals,
     notes_for,
+    own_process,
     plain_streams,
     stoppable,
 )
@@ -38,6 +39,7 @@ _COMMANDS = {
     "synth": "synth",
     "compare": "compare",
     "power": "power",
+    "teach": "teach",
 }
 
 _EPILOG = (
@@ -99,6 +101,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     name = arguments[0] if arguments else ""
     prefix = f"echotrace {name}" if name in _COMMANDS else "echotrace"
     plain_streams()
+    if argv is None:
+        own_process()
     try:
         code = _run(prefix, name, arguments)
         close_output()

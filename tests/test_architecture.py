@@ -34,7 +34,7 @@ LAYERS = [
     {"settings", "synthesis", "files", "chain"},
     {"many", "sittings", "agreement", "power"},
     {"figures"},
-    {"report", "commands", "cli", "fitting"},
+    {"report", "commands", "cli", "fitting", "teaching"},
 ]
 ROW = {name: k for k, names in enumerate(LAYERS) for name in names}
 

@@ -75,7 +75,9 @@ def test_outputs_keep_rejected_scans_and_reasons(sitting, tmp_path, capsys):
          "--accept", "3=gain judged harmless"]
     )  # fmt: skip
     assert code == 0
-    assert all(f"wrote {path}" in capsys.readouterr().out or path.exists() for path in out)
+    said = capsys.readouterr().out.splitlines()
+    assert [line for line in said if line.startswith("wrote ")] == [f"wrote {path}" for path in out]
+    assert all(path.stat().st_size > 1000 for path in out)
     result = read_measurement(out[1])
     assert result.accepted.tolist() == [True, True, True, True, False, True]
     assert result.decided_by.tolist() == [0, 0, 1, 0, 0, 0]

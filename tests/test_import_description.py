@@ -161,7 +161,7 @@ def test_what_cannot_be_is_refused_by_file_table_and_key(tmp_path, text, words):
     assert str(caught.value).count("export.toml") == 1
 
 
-def test_a_description_stands_for_keywords_and_keywords_go_before_it(tmp_path):
+def test_a_description_stands_for_keywords_and_keywords_override_it(tmp_path):
     path = tmp_path / "a.npy"
     np.save(path, RAMP)
     details = {

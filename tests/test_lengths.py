@@ -249,3 +249,10 @@ def test_impossible_options_are_refused():
         LengthSettings(clock_ppm=-1.0)
     with pytest.raises(ParameterError, match="interfaces"):
         _lengths([0.0, 1.0])
+
+
+def test_the_label_of_an_implant_has_a_range():
+    assert LengthSettings(implant_mm=0.8).implant_mm == 0.8
+    for wrong in (0.1, 3.0, -0.8, float("nan")):
+        with pytest.raises(ParameterError, match="implant_mm="):
+            LengthSettings(implant_mm=wrong)

@@ -140,3 +140,56 @@ def test_a_kernel_is_compiled_anew_when_one_it_calls_changes_in_another_file(tmp
     assert call(INNER) == ["8.0", "1", "outer"]
     assert call(INNER.replace("1.0", "2.0")) == ["10.0", "0", "outer"]
     assert call(INNER) == ["8.0", "1", "outer"]
+
+
+def test_the_first_run_on_a_machine_does_not_wait_for_the_compiler(tmp_path):
+    """A sitting is then read in plain Python: nothing is compiled, and the text is the same."""
+    recording = Path(__file__).parents[1] / "synthetic_traces" / "immersion_sitting.h5"
+    command = "import sys\nfrom echotrace.cli import main\n"
+    command += f"sys.argv[1:] = ['measure', {str(recording)!r}]\nsys.exit(main())"
+    first = _run(command, env={"NUMBA_CACHE_DIR": str(tmp_path)})
+    assert first.returncode == 0, first.stderr
+    assert not list(tmp_path.rglob("*.nbi"))
+    assert first.stderr == ""
+    compiled = _run(command.replace("main())", f"main(['measure', {str(recording)!r}]))"))
+    assert first.stdout == compiled.stdout
+
+
+def test_compiling_is_said_and_chosen_by_the_number_of_traces(monkeypatch, capsys):
+    from echotrace.commands import first_run
+
+    monkeypatch.delenv("NUMBA_DISABLE_JIT", raising=False)
+    monkeypatch.delitem(sys.modules, "numba", raising=False)
+    kept = [False]
+    monkeypatch.setattr(first_run, "is_own_process", lambda: True)
+    monkeypatch.setattr(first_run, "machine_code_is_kept", lambda: kept[0])
+    for kept[0], n_traces, plain, said in (
+        (True, 10**6, False, ""),
+        (True, 1, False, ""),
+        (False, first_run.FEW_TRACES + 1, False, "this happens once"),
+        (False, first_run.FEW_TRACES, True, ""),
+    ):
+        first_run.prepare_kernels("measure", n_traces)
+        err = capsys.readouterr().err
+        assert err.count("\n") == bool(said)
+        assert said in err
+        assert ("NUMBA_DISABLE_JIT" in os.environ) == plain
+    # Whoever calls from Python has the package compiled.
+    monkeypatch.delenv("NUMBA_DISABLE_JIT")
+    monkeypatch.setattr(first_run, "is_own_process", lambda: False)
+    first_run.prepare_kernels("measure", 1)
+    assert "NUMBA_DISABLE_JIT" not in os.environ
+
+
+def test_machine_code_is_kept_where_it_is_as_new_as_the_kernels(tmp_path, monkeypatch):
+    from echotrace.commands.first_run import machine_code_is_kept
+
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    assert not machine_code_is_kept()
+    (tmp_path / "kernels_1").mkdir()
+    tag = f"py{sys.version_info.major}{sys.version_info.minor}"
+    index = tmp_path / "kernels_1" / f"fused.walk-1.{tag}.nbi"
+    index.touch()
+    assert machine_code_is_kept()
+    os.utime(index, (1.0, 1.0))
+    assert not machine_code_is_kept()

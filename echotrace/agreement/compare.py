@@ -394,7 +394,8 @@ def _remedy(found: Differences, n_subjects: int) -> str:
         )
     return (
         "intervals of the limits are by the studentised bootstrap, which holds less often than it "
-        "says where tails are heavy"
+        "says where tails are heavy (about 80 times in 100 for 30 subjects and Student's t "
+        "of 3 degrees of freedom)"
         + (", and quantile limits stand beside" if found.quantiles is not None else "")
     )
 

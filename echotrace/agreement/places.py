@@ -35,7 +35,22 @@ class SourceFile:
 
 
 def sha256_of(path: Path) -> str:
-    """SHA-256 of a file's bytes, in hexadecimal; empty where it cannot be read."""
+    """SHA-256 of a file's bytes.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+        In hexadecimal; empty where the file cannot be read.
+
+    Examples
+    --------
+    >>> sha256_of(Path("not there"))
+    ''
+    """
     try:
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()

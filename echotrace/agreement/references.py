@@ -67,7 +67,7 @@ def _entries() -> Iterable[Reference]:
     yield Reference(
         "carkeet2015", "Carkeet, A", 2015, "Exact parametric confidence intervals for Bland-Altman "
         "limits of agreement", "Optometry and Vision Science", "92", "e71--e80",
-        "intervals of limits, exact",
+        "intervals of limits by the noncentral t distribution",
     )  # fmt: skip
     yield Reference(
         "zou2013", "Zou, G Y", 2013, "Confidence interval estimation for the Bland-Altman limits "

@@ -44,7 +44,7 @@ def decimals(uncertainty: float, unit: str = "") -> int:
     ----------
     uncertainty : float
     unit : str
-        No more than three decimals of a millimetre are given.
+        Two or three decimals of a millimetre are given, whatever is known.
 
     Returns
     -------
@@ -52,14 +52,15 @@ def decimals(uncertainty: float, unit: str = "") -> int:
 
     Examples
     --------
-    >>> decimals(0.123), decimals(0.05), decimals(0.00012, "mm")
-    (2, 2, 3)
+    >>> decimals(0.5), decimals(0.0123), decimals(0.00012, "mm")
+    (1, 3, 3)
     """
     if not uncertainty > 0 or not math.isfinite(uncertainty):
         return 3
     lead = math.floor(math.log10(uncertainty))
     two = uncertainty / 10.0**lead < 2.95
-    return max(0, min(3 if unit == "mm" else 6, -lead + (1 if two else 0)))
+    least, most = (2, 3) if unit == "mm" else (0, 6)
+    return max(least, min(most, -lead + (1 if two else 0)))
 
 
 def places_of(unit: str, *estimates: Estimate | None) -> int:
@@ -92,7 +93,7 @@ def places_of(unit: str, *estimates: Estimate | None) -> int:
 
 
 def places_of_share(estimate: Estimate) -> int:
-    """Decimals of a share or correlation, up to four: near 1, those that tell it from 1.
+    """Decimals of a share or correlation, up to six: near 1, those that tell it from 1.
 
     Parameters
     ----------
@@ -105,11 +106,11 @@ def places_of_share(estimate: Estimate) -> int:
     Examples
     --------
     >>> places_of_share(Estimate(0.9984)), places_of_share(Estimate(0.98, 0.95, 0.99))
-    (4, 2)
+    (5, 3)
     """
     half = 0.5 * (estimate.high - estimate.low)
     unknown = not half > 0
-    return min(4, decimals(0.1 * (1.0 - abs(estimate.value)) if unknown else half))
+    return decimals(0.1 * (1.0 - abs(estimate.value)) if unknown else half)
 
 
 ICC_WORDS = {

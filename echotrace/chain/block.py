@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from echotrace.chain.by_hand import with_verdicts
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
-from echotrace.chain.offset import baseline_offset, check_bits, without_offset
+from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
 from echotrace.chain.speeds import speeds_words
@@ -24,10 +24,12 @@ from echotrace.decisions import Decisions, ScanMarks
 from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.quality.features import score_traces, trace_features
+from echotrace.quality.filling import filling_likeness, implant_features
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import accepted_by_findings, finding_bits
 from echotrace.recording import COLUMNS, Method, Recording
 from echotrace.settings import Settings
+from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.lengths import measure_lengths
 from echotrace.signal.pulse import Pulse
 from echotrace.target import Target
@@ -135,6 +137,8 @@ def prepare(
     """
     settings = settings or Settings()
     check_bits(recording)
+    offset = baseline_offset(recording)
+    said = say_offset(recording, offset)
     pulse = template_pulse(recording, settings)
     targets = targets_of(recording, target)
     decisions = Decisions() if decisions is None else decisions
@@ -150,6 +154,10 @@ def prepare(
     engine = "fused" if readers else "plain" if known else "none"
     if readers and decisions.marked:
         engine = "fused and plain"
+    notes = {"offset": said} if said else {}
+    if decisions:
+        notes["by_hand"] = notes_of_decisions(decisions, pulse)
+        notes["decisions"] = json.dumps(decisions.to_table(), ensure_ascii=False)
     return Prepared(
         settings=settings,
         settings_json=mark_own_gates(settings, targets).to_json(),
@@ -161,14 +169,9 @@ def prepare(
         segments=_union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
         stated=check_stated(recording, pulse),
-        offset=baseline_offset(recording),
+        offset=offset,
         decisions=decisions,
-        notes={
-            "by_hand": notes_of_decisions(decisions, pulse),
-            "decisions": json.dumps(decisions.to_table(), ensure_ascii=False),
-        }
-        if decisions
-        else {},
+        notes=notes,
         speeds=" ".join(speeds_words(known, settings.lengths.average_speed_m_per_s)),
     )
 
@@ -392,7 +395,9 @@ def _judge(
         for name, values in lengths.budget_mm.items()
         if name != "picks"
     }
+    features |= implant_features(reading.delay_us, target, settings.lengths.implant_mm)
     if target.anatomy:
+        features |= _filling(block, target, reading.delay_us, features)
         scores = score_traces(features)
         if most is not None:
             scores = {name: np.minimum(value, most[name]) for name, value in scores.items()}
@@ -422,6 +427,40 @@ def _judge(
         "by_hand": np.zeros((block.n_traces, len(prepared.interfaces)), np.uint8),
         **features,
     }
+
+
+# Shorter than this no cavity that holds something else than is stated looks, mm.
+_LONG_CAVITY_MM = 19.5
+
+
+def _filling(
+    block: Recording,
+    target: Target,
+    delay_us: NDArray[np.float64],
+    features: Mapping[str, NDArray[np.float32]],
+) -> dict[str, NDArray[np.float32]]:
+    """Whether the cavity can hold what is stated, of the traces where that is in question."""
+    likeness = np.full(block.n_traces, np.nan, np.float32)
+    names, retina = target.interface_names, target.index("retina")
+    oil = target.segments[retina - 1].medium.name.startswith("silicone_oil")
+    before = names.index("lens_back") if "lens_back" in names else 0
+    long_mm = _LONG_CAVITY_MM + (0.0 if before else 6.5)
+    seen = before > 0 or Method.CONTACT not in block.method.present
+    rows = np.flatnonzero((features["cavity_mm"] > long_mm) | oil)
+    if block.signal == "rf" and seen and rows.size:
+        place = (delay_us[rows] - block.start_delay_us) * block.sampling_rate_hz * 1e-6
+        pulse_us = 1.0 / (block.probe.fractional_bandwidth * block.probe.centre_frequency_hz * 1e-6)
+        half_width = max(8, round(1.2 * pulse_us * block.sampling_rate_hz * 1e-6))
+        rf = np.asarray(block.samples[rows])
+        downshift = carrier_downshift(rf, place[:, before], place[:, retina], half_width=half_width)
+        likeness[rows] = filling_likeness(
+            downshift,
+            delay_us[rows, retina] - delay_us[rows, before],
+            centre_frequency_hz=block.probe.centre_frequency_hz,
+            fractional_bandwidth=block.probe.fractional_bandwidth,
+            oil_stated=oil,
+        )
+    return {"filling_likeness": likeness}
 
 
 def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import copy
+import warnings
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.errors import RecordingError
+from echotrace.errors import EchotraceWarning, RecordingError
 from echotrace.recording import Recording, Signal
 
-__all__ = ["baseline_offset", "check_bits", "full_scale_of", "without_offset"]
+__all__ = ["baseline_offset", "check_bits", "full_scale_of", "say_offset", "without_offset"]
 
 # A recording has one converter: its first traces tell, as they tell rate and probe.
 _TRACES = 32
 # Less is the rounding of the samples, or the scatter of a median of noise.
 _LEAST_COUNTS = 0.75
 _LEAST_OVER_NOISE = 0.25
+# Of full scale: a count of 8 bits, 0.8 %, is not worth a word.
+_WORTH_SAYING_PERCENT = 1.0
 
 
 def baseline_offset(recording: Recording) -> float:
@@ -138,6 +141,43 @@ def full_scale_of(recording: Recording) -> float:
     if receiver is not None and recording.samples.dtype != np.int16:
         return float(receiver.full_scale)
     return float(np.abs(_first(recording).astype(np.float64)).max())
+
+
+def say_offset(recording: Recording, offset: float) -> str:
+    """Warn of an offset that is taken off; the words, empty where it is not worth any.
+
+    Parameters
+    ----------
+    recording : Recording
+    offset : float
+        From :func:`baseline_offset`.
+
+    Returns
+    -------
+    str
+
+    Warns
+    -----
+    EchotraceWarning
+        An offset of more than one per cent of full scale.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.chain.offset import say_offset
+    >>> say_offset(et.read("synthetic_traces/immersion_sitting.h5"), 2.0)
+    ''
+    """
+    percent = 100.0 * abs(offset) / full_scale_of(recording)
+    if percent <= _WORTH_SAYING_PERCENT:
+        return ""
+    words = (
+        f"samples stand {offset:+g} off zero ({percent:.1f} % of full scale), as those of a "
+        "converter without sign or with an offset; it was taken off before measuring: check how "
+        "the recorder codes its samples"
+    )
+    warnings.warn(words, EchotraceWarning, stacklevel=3)
+    return words
 
 
 def check_bits(recording: Recording) -> None:

@@ -247,7 +247,7 @@ def _write_table(path: str, result: Agreement) -> None:
 def _write_figures(stem: str, result: Agreement) -> None:
     """Each plot as SVG and PDF, one journal column wide."""
     from echotrace.figures.agreement import COLUMN_IN, PLOTS
-    from echotrace.figures.style import new_figure
+    from echotrace.figures.style import mark_figure, new_figure
     from echotrace.report.page import save_figure
 
     for path in _figure_names(stem):
@@ -256,7 +256,7 @@ def _write_figures(stem: str, result: Agreement) -> None:
             continue
         figure = new_figure(COLUMN_IN, 2.8)
         PLOTS[name](result, figure.add_subplot())
-        save_figure(figure, path)
+        save_figure(mark_figure(figure, synthetic=bool(result.synthetic)), path)
 
 
 def _write_references(path: str, result: Agreement) -> None:
@@ -271,6 +271,8 @@ def _write_references(path: str, result: Agreement) -> None:
 
 def _write_figure(path: str, result: Agreement) -> None:
     from echotrace.figures.agreement import agreement_figure
+    from echotrace.figures.style import mark_figure
     from echotrace.report.page import save_figure
 
-    save_figure(agreement_figure(result), path, dpi=600)
+    figure = mark_figure(agreement_figure(result), synthetic=bool(result.synthetic))
+    save_figure(figure, path, dpi=600)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import argparse
 import re
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
 from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite
+from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.process import say
 from echotrace.errors import ParameterError
 from echotrace.user_input import shorten, whole_number
@@ -143,16 +145,10 @@ def run(args: argparse.Namespace) -> int:
     """
     import numpy as np
 
-    from echotrace.caution import SYNTHETIC, is_synthetic
-    from echotrace.chain.measure import measure
-    from echotrace.chain.plain import view_trace
+    from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
     from echotrace.decisions import Decisions
-    from echotrace.figures.sitting import overlay_figure, scans_figure
-    from echotrace.figures.style import mark_figure
     from echotrace.files.decisions_file import bound_to, read_decisions
     from echotrace.files.native import read_recording
-    from echotrace.report.measured_text import length_text, scan_verdict
-    from echotrace.report.page import save_figure
     from echotrace.settings import Settings, read_settings
     from echotrace.target import read_target
     from echotrace.text_out import scan_names
@@ -160,7 +156,16 @@ def run(args: argparse.Namespace) -> int:
     settings = Settings() if args.settings is None else read_settings(args.settings)
     target = None if args.target is None else read_target(args.target)
     recording = read_recording(args.recording, lazy=True)
+    prepare_kernels("draw", len(args.scan) or recording.n_traces)
     scans = scans_named(args.scan, recording.n_traces)
+    # Behind the choice of plain kernels.
+    from echotrace.chain.measure import measure
+    from echotrace.chain.plain import view_trace
+    from echotrace.figures.sitting import overlay_figure, scans_figure
+    from echotrace.figures.style import mark_figure
+    from echotrace.report.measured_text import length_text, scan_verdict
+    from echotrace.report.page import save_figure
+
     chosen = recording.select(np.array(scans))
     decisions = Decisions()
     if args.decisions is not None:
@@ -183,4 +188,5 @@ def run(args: argparse.Namespace) -> int:
         say(f"  {title}")
     if synthetic:
         say(SYNTHETIC)
+    say(textwrap.fill(CAUTION, 96))
     return 0

@@ -67,7 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
         action=InputFile,
         metavar="FILE.toml",
-        help="probe, or what all files of this origin share; options given here go before it",
+        help="probe, or what all files of this origin share; options given here override it",
     )
 
     place = parser.add_argument_group("where in the file")

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, integer
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, floating, integer
 from echotrace.commands.by_hand import add_hand_arguments, hand_options, read_hand
+from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.measure_long import LONG_TRACES, is_long, measure_long
 from echotrace.commands.measure_once import json_of, measure_once, print_measured, write_measured
 from echotrace.commands.process import say, say_json
@@ -74,6 +76,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what the beam passes, for recordings that are not of an eye",
     )
     parser.add_argument(
+        "--implant-mm",
+        metavar="MM",
+        type=floating(0.2, 2.0, "mm"),
+        help="thickness on the label of the implant: what its two echoes are checked against",
+    )
+    parser.add_argument(
+        "--beside",
+        metavar="MEASURED.h5",
+        type=Path,
+        action=InputFile,
+        nargs="+",
+        default=[],
+        help="measured files of the same subject by immersion, this eye or the other: they say how "
+        "far contact pressed",
+    )
+    parser.add_argument(
         "--resume",
         "--carry-on",
         action="store_true",
@@ -92,11 +110,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Measure, print, write."""
     from echotrace.files.decisions_file import bound_to
-    from echotrace.files.native import read_recording
+    from echotrace.files.native import read_measurement, read_recording
     from echotrace.settings import Settings, read_settings
     from echotrace.target import read_target
 
     settings = Settings() if args.settings is None else read_settings(args.settings)
+    if args.implant_mm is not None:
+        lengths = replace(settings.lengths, implant_mm=args.implant_mm)
+        settings = replace(settings, lengths=lengths)
     target = None if args.target is None else read_target(args.target)
     if args.write_settings is not None:
         return _write_settings(args, settings, target)
@@ -110,9 +131,11 @@ def run(args: argparse.Namespace) -> int:
             "--decisions, --write-decisions) go with one recording"
         )
     decisions = read_hand(args)
+    beside = [read_measurement(path) for path in args.beside]
     code, records = 0, []
     for path in args.recording:
         recording = read_recording(path, lazy=True)
+        prepare_kernels("measure", len(args.recording) * recording.n_traces)
         if decisions or args.decisions is not None:
             where = "" if args.decisions is None else str(args.decisions)
             decisions = bound_to(decisions, recording, path.name, where)
@@ -120,7 +143,14 @@ def run(args: argparse.Namespace) -> int:
             return measure_long(args, recording, settings, target, decisions)
         if several and not args.json:
             say(f"{'' if path is args.recording[0] else chr(10)}{path}:")
-        one = measure_once(recording, settings, target, decisions=decisions, workers=args.workers)
+        one = measure_once(
+            recording,
+            settings,
+            target,
+            decisions=decisions,
+            beside=beside,
+            workers=args.workers,
+        )
         write_measured(args, path, one)
         if args.json:
             records.append({"file": str(path)} | json_of(one) if several else json_of(one))

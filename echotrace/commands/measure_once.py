@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -57,6 +58,7 @@ def measure_once(
     target: Target | None,
     *,
     decisions: Decisions,
+    beside: Sequence[Measurement] = (),
     workers: int | None = None,
 ) -> Measured:
     """Measure a recording with what was decided by hand, judge its sittings.
@@ -69,6 +71,8 @@ def measure_once(
         As for :func:`echotrace.measure`.
     decisions : Decisions
         By hand.
+    beside : sequence of Measurement
+        Others of the same subject, as for :func:`echotrace.summarise`.
     workers : int, optional
         Threads.
 
@@ -108,8 +112,8 @@ def measure_once(
         target=target,
         decisions=decisions,
         result=result,
-        summaries=summarise(result, settings.sitting),
-        judgements=judge_sittings(result, limits=settings.sitting),
+        summaries=summarise(result, settings.sitting, beside=beside),
+        judgements=judge_sittings(result, limits=settings.sitting, beside=beside),
         made_with=said,
     )
 

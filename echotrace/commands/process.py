@@ -23,7 +23,9 @@ __all__ = [
     "complain",
     "drop_output",
     "ignore_signals",
+    "is_own_process",
     "notes_for",
+    "own_process",
     "plain_streams",
     "say",
     "say_json",
@@ -54,6 +56,34 @@ class Stopped(KeyboardInterrupt):
     def __init__(self, number: int) -> None:
         super().__init__(number)
         self.number = number
+
+
+_OWN: list[bool] = []
+
+
+def own_process() -> None:
+    """Note that the process was started for one command and ends with it.
+
+    Examples
+    --------
+    >>> own_process()  # doctest: +SKIP
+    """
+    _OWN.append(True)
+
+
+def is_own_process() -> bool:
+    """Whether the process was started for one command; not where Python code calls ``main``.
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> is_own_process()
+    False
+    """
+    return bool(_OWN)
 
 
 # --- streams -------------------------------------------------------------------------------------

@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from echotrace.caution import SYNTHETIC
+from echotrace.caution import CAUTION, SYNTHETIC
 from echotrace.commands.arguments import InputFile, add_overwrite, integer
 from echotrace.commands.process import say
 from echotrace.errors import FileFormatError, ParameterError
@@ -110,10 +111,12 @@ def run(args: argparse.Namespace) -> int:
     for synthesis, output, count in zip(made, outputs, counts, strict=True):
         _write(synthesis, output, count)
         say(
-            f"wrote {output}: {count} traces of {synthesis.grid.n_samples} samples, "
-            f"{synthesis.scenario.method.kind}, seed {synthesis.seed}"
+            f"wrote {output}: {count} trace{'' if count == 1 else 's'} of "
+            f"{synthesis.grid.n_samples} samples, {synthesis.scenario.method.kind}, "
+            f"seed {synthesis.seed}"
         )
     say(SYNTHETIC)
+    say(textwrap.fill(CAUTION, 96))
     return 0
 
 

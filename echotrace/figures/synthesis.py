@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from echotrace.recording import Recording
 
 __all__ = [
+    "display_db",
     "level_figure",
     "levels_against_tilt",
     "plot_display",
@@ -42,8 +43,25 @@ _TICK_COLOURS = {**INTERFACE_COLOURS, "orbit": COLOURS["muted"]}
 _TILTS_DEG = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0)
 
 
-def _display_db(recording: Recording, trace: int) -> NDArray[np.float32]:
-    """Envelope of one trace in dB of full scale."""
+def display_db(recording: Recording, trace: int) -> NDArray[np.float32]:
+    """Envelope of one trace of RF in dB of full scale, gain and time gain as they were.
+
+    Parameters
+    ----------
+    recording : Recording
+    trace : int
+
+    Returns
+    -------
+    ndarray of float32, (n_samples,)
+        dB; never below -60.
+
+    Examples
+    --------
+    >>> from echotrace.synthesis import synthesise
+    >>> display_db(synthesise({"scans": 1}, 1), 0).shape
+    (5312,)
+    """
     receiver = recording.receiver
     full_scale = 1.0
     if receiver is not None:
@@ -87,7 +105,7 @@ def plot_display(
     'delay (µs)'
     """
     ax = quiet_axes(new_axes(ax, 6.4, 2.0))
-    level_db = _display_db(recording, trace)
+    level_db = display_db(recording, trace)
     delay_us = recording.delay_us
     ax.fill_between(delay_us, _FLOOR_DB, level_db, color=COLOURS["band"], linewidth=0.0)
     ax.plot(delay_us, level_db, color=COLOURS["trace"], linewidth=0.45)

@@ -45,7 +45,7 @@ _TOP_DB = 3.0
 _SEGMENTS_DB = 8.0
 _NAMES_DB = 13.0
 _ROW_DB = 8.0
-_FONT = 8.0
+_FONT, _SMALL = 8.0, 7.4
 # Mean width of a letter, as a part of the font's size (of the font that matplotlib ships).
 _LETTER = 0.56
 _DEPTH_STEPS_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
@@ -187,7 +187,7 @@ def _say(ax: Axes, text: str, x: float, y: float, **how: Any) -> None:
         (x, y),
         xytext=(-2 if how.get("ha") == "right" else 2, 0),
         textcoords="offset points",
-        fontsize=how.pop("fontsize", _FONT - 1.0),
+        fontsize=how.pop("fontsize", _SMALL),
         va=how.pop("va", "center"),
         color=how.pop("color", COLOURS["muted"]),
         **how,
@@ -294,7 +294,7 @@ def _draw_picks(view: TraceView, ax: Axes, scale: TraceScale, level: Any) -> int
 
 def _draw_segments(view: TraceView, ax: Axes, scale: TraceScale) -> None:
     """Lengths of the segments between their lines; a narrow one stands in front of its segment."""
-    letter_us = _us_a_letter(ax, scale, _FONT - 1.0)
+    letter_us = _us_a_letter(ax, scale, _SMALL)
     segments = shown_segments(view)
     picks = view.delay_us[0][np.isfinite(view.delay_us[0])]
     narrow: list[tuple[float, float, str]] = []
@@ -344,7 +344,7 @@ def _draw_depth(view: TraceView, ax: Axes, scale: TraceScale) -> None:
             transform=across,
             ha="center",
             va="bottom",
-            fontsize=_FONT - 1.0,
+            fontsize=_SMALL,
             color=COLOURS["ink"],
         )
     ax.text(
@@ -354,7 +354,7 @@ def _draw_depth(view: TraceView, ax: Axes, scale: TraceScale) -> None:
         transform=ax.transAxes,
         ha="right",
         va="bottom",
-        fontsize=_FONT - 1.0,
+        fontsize=_SMALL,
         color=COLOURS["ink"],
     )
     ax.plot(

@@ -17,7 +17,7 @@ __all__ = ["TraceScale", "common_scale", "depth_mm", "shown_segments"]
 
 # An echo's envelope within this distance of its pick is the echo's own.
 _NEAR_US = 0.3
-_BEHIND_US = 8.0
+_BEHIND_US = 6.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,7 +55,7 @@ def import_recording(
     description : ImportDescription, optional
         What files of this origin have in common.
     **details
-        Attributes of :class:`ImportDescription` for this file; they go before the description.
+        Attributes of :class:`ImportDescription` for this file; they override the description.
 
     Returns
     -------

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrace.caution import SYNTHETIC
 from echotrace.errors import FileFormatError, MissingDetailError
 from echotrace.files.csv_table import CsvTable, read_csv_table
 from echotrace.measurement import Measurement
@@ -108,7 +109,7 @@ def read_measurement_table(path: str | Path) -> Measurement:
         finding_names=finding_names,
         accepted=table.truths("accepted"),
         decided_by=np.array(by_hand, dtype=np.uint8),
-        attributes={"source": table.path.name},
+        attributes=_provenance(table),
         **columns,
     )
 
@@ -123,3 +124,11 @@ def _up_to(table: CsvTable, name: str, most: float) -> NDArray[np.float64]:
     for k in np.flatnonzero(values > most):
         raise table.error(int(k), name, f"{values[k]:g} must be {most:g} or less")
     return values
+
+
+def _provenance(table: CsvTable) -> dict[str, str]:
+    """Where the readings come from, as far as the table says."""
+    invented = any(text.startswith(SYNTHETIC) for text in table.texts("caution"))
+    about = {"source": f"synthetic: {table.path.name}" if invented else table.path.name}
+    said = dict.fromkeys(text for text in table.texts("made_with") if text)
+    return about | ({"made_with": "\n".join(said)} if said else {})

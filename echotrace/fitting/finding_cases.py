@@ -13,17 +13,18 @@ from types import MappingProxyType
 from typing import Any
 
 from echotrace.fitting.trials import (
+    Change,
     FindingCase,
     Trial,
     at_rate,
     echo_again,
-    lifted_by,
     said_to_be,
     stopped_at,
     trial,
 )
 from echotrace.settings import PickingSettings, Settings, TargetGate
 from echotrace.signal.gates import Gate
+from echotrace.signal.lengths import LengthSettings
 
 __all__ = ["FINDING_CASES", "MORE_CASES"]
 
@@ -46,6 +47,12 @@ def _lens_back_gate(start_us: float, stop_us: float) -> Settings:
         picking=PickingSettings(choice="gate_by_gate"),
         gates=(TargetGate(gate=gate, target="phakic", method="immersion"),),
     )
+
+
+def _labelled(done: str, change: Change | None = None, /, **tables: Any) -> Trial:
+    """An implant of 0.8 mm, and its label at hand."""
+    lengths = LengthSettings(implant_mm=0.8)
+    return dataclasses.replace(trial(done, change, **tables), settings=Settings(lengths=lengths))
 
 
 # In the order of FINDINGS.
@@ -249,9 +256,28 @@ _CASES = (
         near_miss=trial("sampled at 100 MHz, said to be 101", at_rate(101e6)),
     ),
     FindingCase(
-        finding="offset_removed",
-        case=trial("an offset of 60 counts in 2047", lifted_by(60)),
-        near_miss=trial("an offset of 2 counts in 2047", lifted_by(2)),
+        finding="filling_contradicted",
+        case=trial(
+            "silicone oil in a short eye, not told",
+            said_to_be(vitreous="natural"),
+            eye={"vitreous": "silicone_oil_1000", "axial_length_mm": 21.5},
+            receiver=_OIL_GAIN,
+        ),
+        near_miss=trial("long eye, 31 mm", eye={"axial_length_mm": 31.0}),
+    ),
+    FindingCase(
+        finding="implant_thickness_off",
+        case=_labelled(
+            "acrylic implant of 0.8 mm, said to be PMMA",
+            said_to_be(lens_material="pmma"),
+            eye=_ACRYLIC,
+        ),
+        near_miss=_labelled("acrylic implant of 0.8 mm, label stated", eye=_ACRYLIC),
+    ),
+    FindingCase(
+        finding="implant_unchecked",
+        case=trial("acrylic implant, thickness not stated", eye=_ACRYLIC),
+        near_miss=_labelled("PMMA implant of 0.8 mm, label stated", eye=_PMMA),
     ),
 )
 
@@ -265,6 +291,17 @@ _OFF_AXIS = frozenset(
 
 MORE_CASES: tuple[tuple[Trial, frozenset[str]], ...] = (
     (trial("beam on the nerve head", pose={"kind": "optic_nerve"}), _OFF_AXIS),
+    *(
+        (
+            trial(
+                f"{gel_mm:g} mm of gel under the probe",
+                method={"kind": "contact", "couplant_mm": gel_mm},
+                artefacts={"couplant": 1.0},
+            ),
+            frozenset({"fluid_before_cornea"}),
+        )
+        for gel_mm in (0.45, 0.6, 0.8, 1.0)
+    ),
     (
         trial("beam on the nerve head, contact", pose={"kind": "optic_nerve"}, method=_CONTACT),
         _OFF_AXIS | {"echo_missing"},

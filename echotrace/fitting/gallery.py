@@ -16,6 +16,9 @@ from echotrace.fitting.score_figures import left_out_figure, score_figure
 from echotrace.fitting.score_sets import join_sets, shipped_sets
 from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
+from echotrace.teaching.plate_figure import plate_figure
+from echotrace.teaching.plates import plate_of_recipe
+from echotrace.teaching.recipe import shipped_lesson
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -43,6 +46,7 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
     sets = shipped_sets()
     unseen, noisy = sets["unseen"], sets["noisy"]
     score = shipped_models()["score"].probability
+    lesson = shipped_lesson()
     return {
         "measured_scan": scans_figure(
             [view_trace(recording, k) for k in (0, 2)],
@@ -61,6 +65,7 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
             join_sets([sets["fit"], sets["fit_more"]]), noisy, score(noisy.features)
         ),
         "findings_by_case": confusion_figure(),
+        "plate_tilt": plate_figure(plate_of_recipe(lesson.plates[1], lesson.seed)),
     }
 
 

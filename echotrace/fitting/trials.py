@@ -17,11 +17,11 @@ from echotrace.settings import Settings
 from echotrace.synthesis.compose import synthesise
 
 __all__ = [
+    "Change",
     "FindingCase",
     "Trial",
     "at_rate",
     "echo_again",
-    "lifted_by",
     "said_to_be",
     "stopped_at",
     "trial",
@@ -178,35 +178,6 @@ def at_rate(sampling_rate_hz: float) -> Change:
 
     def change(recording: Recording) -> Recording:
         return dataclasses.replace(recording, sampling_rate_hz=sampling_rate_hz)
-
-    return change
-
-
-def lifted_by(counts: int) -> Change:
-    """An offset of the converter.
-
-    Parameters
-    ----------
-    counts : int
-
-    Returns
-    -------
-    callable
-        From a recording to one whose samples stand so much higher.
-
-    Examples
-    --------
-    >>> import echotrace as et
-    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
-    >>> int(lifted_by(3)(recording).samples[0, 0]) - int(recording.samples[0, 0])
-    3
-    """
-
-    def change(recording: Recording) -> Recording:
-        samples = np.asarray(recording.samples)
-        limit = samples.max()
-        lifted = np.minimum(samples.astype(np.int32) + counts, limit).astype(np.int16)
-        return dataclasses.replace(recording, samples=lifted)
 
     return change
 

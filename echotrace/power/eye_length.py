@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from echotrace.caution import is_synthetic
 from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement
 from echotrace.sittings.sitting import summarise
@@ -36,6 +37,10 @@ class EyeLength:
         What the chain found wrong with the sitting, in words.
     stops : bool
         One of them says that the sitting has no acceptable result.
+    synthetic : bool
+        Its traces are invented.
+    made_with : str
+        Speeds, probe and settings of the measurement, in lines.
 
     Raises
     ------
@@ -67,6 +72,8 @@ class EyeLength:
     pressing_u_mm: float = math.nan
     findings: tuple[str, ...] = ()
     stops: bool = False
+    synthetic: bool = False
+    made_with: str = ""
 
     def __post_init__(self) -> None:
         if self.eye not in ("right", "left"):
@@ -144,6 +151,8 @@ def lengths_of(measurement: Measurement) -> list[EyeLength]:
                 pressing_u_mm=math.nan if one.pressing is None else one.pressing.u_mm,
                 findings=tuple(item.text for item in one.findings),
                 stops=not one.acceptable,
+                synthetic=is_synthetic(measurement.attributes),
+                made_with=measurement.attributes.get("made_with", ""),
             )
         )
     return found

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from echotrace.caution import SYNTHETIC
 from echotrace.power.biometry import Biometry
 from echotrace.power.budgets import Budget, ScanGain
 from echotrace.power.eye_cautions import FULL_CAUTION, Caution
@@ -119,6 +120,8 @@ class EyeStudy:
             "axial_length_u_mm": _or_none(length.u_mm),
             "axial_length_u_shared_mm": _or_none(length.u_shared_mm),
             "caution": FULL_CAUTION,
+            "synthetic": SYNTHETIC if length.synthetic else None,
+            "made_with": [line for line in length.made_with.split("\n") if line],
             "acceptable": self.acceptable,
             "refused": self.refused,
             "warnings": list(self.warnings),

@@ -180,8 +180,10 @@ def chance_within(
     centre = (predicted.refraction_d - target_d)[..., None]
     spread = np.where(predicted.u_d > 0.0, predicted.u_d, np.finfo(np.float64).tiny)[..., None]
     dof = predicted.dof[..., None]
-    upper = t_cdf((distance - centre) / spread, dof)
-    lower = t_cdf((-distance - centre) / spread, dof)
+    # Without any uncertainty all is certain: infinitely many standard deviations.
+    with np.errstate(over="ignore"):
+        upper = t_cdf((distance - centre) / spread, dof)
+        lower = t_cdf((-distance - centre) / spread, dof)
     return np.asarray(upper - lower)
 
 

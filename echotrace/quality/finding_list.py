@@ -377,15 +377,37 @@ _FINDINGS = (
         error_mm=2.4,
     ),
     Finding(
-        name="offset_removed",
+        name="filling_contradicted",
+        severity=Severity.REJECT,
+        says="the vitreous cavity cannot hold what is stated: behind it the high frequencies are "
+        "not as that filling leaves them, or the cavity is longer than any published",
+        do="ask whether the eye was filled with oil, and measure again with the right filling; "
+        "accept by hand only an eye that is known to be so long",
+        feature="filling_likeness",
+        limit="max_filling_likeness",
+        words="likeness to another filling (1: wholly)",
+        error_mm=10.0,
+    ),
+    Finding(
+        name="implant_thickness_off",
+        severity=Severity.REJECT,
+        says="the implant is not as thick as its label says: another material, other echoes than "
+        "its two faces, or another implant",
+        do="check material and thickness with the chart, and the picks of both faces",
+        feature="implant_misfit_mm",
+        limit="max_implant_misfit_mm",
+        words="measured against stated thickness",
+        error_mm=0.7,
+    ),
+    Finding(
+        name="implant_unchecked",
         severity=Severity.WARN,
-        says="the samples do not swing about zero, as those of a converter without sign or with an "
-        "offset; it was taken off before measuring",
-        do="check how the recorder codes its samples; nothing else is needed where it is meant so",
-        feature="offset_percent",
-        limit="max_offset_percent",
-        words="offset of full scale",
-        error_mm=0.0,
+        says="nothing checks the material of the implant, and another one would move the length",
+        do="state the thickness on its label (--implant-mm), which is then checked",
+        feature="implant_shift_mm",
+        limit="max_implant_shift_mm",
+        words="length moved by another usual material",
+        error_mm=0.7,
     ),
 )
 

@@ -50,7 +50,6 @@ _WITHOUT_AN_EYE = frozenset(
         "recording_unfit",
         "score_low",
         "carrier_doubtful",
-        "offset_removed",
     }
 )
 
@@ -109,6 +108,7 @@ def finding_bits(
             # In an aphakic eye the cavity runs from the cornea on.
             front = np.float32(0.0 if "lens_echo_db" in features else 6.5)
             cavity = features["cavity_mm"] - front
+            of["filling_contradicted"] |= cavity > limits.max_published_cavity_mm
             of["vitreous_doubtful"][:] = (cavity < limits.min_cavity_mm) | (
                 cavity > limits.max_cavity_mm
             )
@@ -216,7 +216,6 @@ _UNITS = (
     ("_db", " dB"),
     ("_us", " µs"),
     ("_mm", " mm"),
-    ("_percent", " %"),
     ("_ratio", " times that of an undistorted echo"),
     ("_distance", " standard deviations"),
 )

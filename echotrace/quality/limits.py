@@ -71,12 +71,23 @@ class QualityLimits:
         Vitreous cavity with the stated filling, mm: from infants to an eye of 31 mm, one standard
         deviation beyond the mean of pathological myopia (28.75 ± 2.20, openophthalmologyjournal
         13:70). An oil taken for vitreous makes a usual eye longer than that.
+    max_filling_likeness : float
+        How far the carrier behind the cavity may speak for another filling: 0 not at all, 1 as that
+        filling would. Long natural eyes lie below 0.1, nine in ten with a wall of two levels below
+        0.55, since the levels interfere; eyes with oil above 0.7.
+    max_published_cavity_mm : float
+        Longest vitreous cavity that is published of, mm: an eye of 33.15 mm, two standard
+        deviations beyond the mean of pathological myopia (28.75 ± 2.20,
+        openophthalmologyjournal 13:70), less cornea, chamber and lens (8.2 mm).
+    max_implant_misfit_mm : float
+        Measured thickness of an implant against the one on its label, mm: an implant of 0.8 mm
+        called by the nearest other material is off by 0.11.
+    max_implant_shift_mm : float
+        By how much another material of the implant may move the length unchecked, mm.
     max_clipped_fraction : float
         Clipped share of all samples.
     min_score : float
         Least score of an accepted trace.
-    max_offset_percent : float
-        Offset of the samples that is worth saying, of full scale: a count of 8 bits is 0.8.
     max_carrier_misfit : float
         Carrier of the echoes off the stated one, as a part of it, either way. A centre frequency
         is measured to some 5 % (value from memory), and a bath of 2 cm takes 1 % of a band of 60 %
@@ -118,10 +129,13 @@ class QualityLimits:
     max_bath_pattern_db: float = -14.0
     min_cavity_mm: float = 11.5
     max_cavity_mm: float = 23.5
+    max_filling_likeness: float = 0.65
+    max_published_cavity_mm: float = 25.0
+    max_implant_misfit_mm: float = 0.1
+    max_implant_shift_mm: float = 0.05
     max_clipped_fraction: float = 0.12
     min_score: float = 0.4
     max_carrier_misfit: float = 0.06
-    max_offset_percent: float = 1.0
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:

@@ -20,7 +20,7 @@ from echotrace.report.gates import (
     own_gates,
     own_gates_line,
 )
-from echotrace.report.text import table, wrapped
+from echotrace.report.text import spread_text, table, wrapped
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
 from echotrace.text_out import one_line, scan_names
@@ -73,14 +73,6 @@ def sitting_title(summary: SittingSummary) -> str:
     return ", ".join(parts)
 
 
-def _spread(value: float, digits: int = 3) -> str:
-    """A spread or uncertainty in mm; never a zero that is none."""
-    if math.isnan(value):
-        return "-"
-    text = f"{value:.{digits}f}"
-    return f"<{10.0**-digits:.{digits}f}" if value > 0.0 and float(text) == 0.0 else text
-
-
 def summary_line(summary: SittingSummary) -> str:
     """The one number of a sitting with all that belongs to it, or why there is none.
 
@@ -100,11 +92,11 @@ def summary_line(summary: SittingSummary) -> str:
     if summary.n_accepted == 1:
         return (
             f"{text}. One scan has no spread. Standard uncertainty "
-            f"{_spread(summary.u_combined_mm)} mm, from picks and shared sources only; it says "
+            f"{spread_text(summary.u_combined_mm)} mm, from picks and shared sources only; it says "
             "nothing of alignment."
         )
     low, high = summary.stated_interval_mm
-    stated = f"± {_spread(summary.expanded_mm, 2)} mm at {percent}"
+    stated = f"± {spread_text(summary.expanded_mm, 2)} mm at {percent}"
     if summary.pressing is not None:
         stated = (
             f"as pressed. The eye: {summary.stated_mm:.2f} mm, {low:.2f} to {high:.2f} mm at "
@@ -113,9 +105,9 @@ def summary_line(summary: SittingSummary) -> str:
     joint = " " if summary.pressing is not None else ", "
     return (
         f"{text}{joint}{stated}. Spread of the scans: SD "
-        f"{_spread(summary.sd_mm)}, median {summary.median_mm:.2f}, range "
+        f"{spread_text(summary.sd_mm)}, median {summary.median_mm:.2f}, range "
         f"{summary.range_mm[0]:.2f} to {summary.range_mm[1]:.2f} mm; two scans differ by at most "
-        f"{_spread(summary.repeatability_mm)} mm in {percent} of cases (repeatability limit)."
+        f"{spread_text(summary.repeatability_mm)} mm in {percent} of cases (repeatability limit)."
     )
 
 
@@ -134,7 +126,7 @@ def budget_line(summary: SittingSummary) -> str:
     if summary.n_accepted == 0:
         return ""
     parts = ", ".join(
-        f"{_SOURCES[name]} {_spread(value)}"
+        f"{_SOURCES[name]} {spread_text(value)}"
         for name, value in summary.budget_mm.items()
         if name != "pressing" and value != 0.0
     )
@@ -223,7 +215,7 @@ def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], li
                 str(k + 1),
                 *[length_text(result.length_mm[k, j]) for j in segments],
                 length_text(result.axial_length_mm[k]),
-                _spread(float(result.axial_length_u_mm[k])),
+                spread_text(float(result.axial_length_u_mm[k])),
                 length_text(float(result.score[k])),
                 _status(result, k),
                 ", ".join(

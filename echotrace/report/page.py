@@ -96,7 +96,9 @@ def save_figure(figure: Figure, path: str | Path, *, dpi: int = 200) -> None:
         figure.savefig(partial, format=kind, dpi=dpi)
 
 
-def render_page(template: str, title: str, values: Mapping[str, Any]) -> str:
+def render_page(
+    template: str, title: str, values: Mapping[str, Any], *, package: str = "echotrace.report"
+) -> str:
     """Fill a template of this package; everything but figures is escaped.
 
     Parameters
@@ -106,11 +108,15 @@ def render_page(template: str, title: str, values: Mapping[str, Any]) -> str:
     title : str
     values : mapping
         Passed to the template, which also gets ``title``, ``caution``, ``version``, ``made_utc``.
+    package : str
+        Where the template lies; ``base.html.j2`` is always that of this package.
     """
     import jinja2
 
     environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("echotrace.report"),
+        loader=jinja2.ChoiceLoader(
+            [jinja2.PackageLoader(name) for name in (package, "echotrace.report")]
+        ),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         finalize=_printed,

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, cast
 
+from echotrace.caution import SYNTHETIC
 from echotrace.figures.power import plot_budget, plot_power_table, plot_sensitivity
 from echotrace.power.eye_cautions import NOT_A_PRESCRIPTION
 from echotrace.power.eye_study import EyeStudy, signed
@@ -55,6 +56,7 @@ def power_page(studies: Sequence[EyeStudy], settings: PowerSettings) -> str:
         title,
         {
             "prescription": NOT_A_PRESCRIPTION,
+            "synthetic": SYNTHETIC if any(item.length.synthetic for item in studies) else "",
             "eyes": [_eye(item, settings) for item in studies],
             "sources": [
                 (PARTS[name][0], PUBLISHED[name][1])
@@ -76,6 +78,7 @@ def _eye(study: EyeStudy, settings: PowerSettings) -> dict[str, Any]:
         "length": "" if math.isnan(length.mean_mm) else f"{length.mean_mm:.2f} mm",
         "length_u": f"{math.hypot(length.u_mm, length.u_shared_mm):.3f} mm",
         "pressing": study.pressing,
+        "made_with": [line for line in length.made_with.split("\n") if line],
         "scans": f"{length.n_accepted} of {length.n} scans accepted" if length.n else "",
         "table": None,
     }

@@ -6,10 +6,12 @@ import math
 import textwrap
 from collections.abc import Sequence
 
+from echotrace.caution import SYNTHETIC
 from echotrace.power.eye_cautions import FULL_CAUTION
 from echotrace.power.eye_study import EyeStudy, signed
 from echotrace.power.settings import PowerSettings
 from echotrace.power.uncertainty import LENGTH_PARTS, PARTS, PUBLISHED
+from echotrace.report.text import spread_text
 from echotrace.text_out import one_line
 
 __all__ = ["power_text"]
@@ -43,7 +45,8 @@ def power_text(studies: Sequence[EyeStudy], settings: PowerSettings) -> str:
     >>> "WARNING" in text
     True
     """
-    lines = _wrapped("", FULL_CAUTION)
+    lines = [SYNTHETIC, ""] if any(item.length.synthetic for item in studies) else []
+    lines += _wrapped("", FULL_CAUTION)
     for study in studies:
         lines += ["", *_eye_text(study, settings)]
     if any(item.table is not None for item in studies):
@@ -67,8 +70,11 @@ def _eye_text(study: EyeStudy, settings: PowerSettings) -> list[str]:
         scans = f", {length.n_accepted} of {length.n} scans accepted" if length.n else ""
         lines.append(
             f"axial length {length.mean_mm:.2f} mm, standard uncertainty {u:.3f} mm "
-            f"(scatter {length.u_mm:.3f}, common to all scans {length.u_shared_mm:.3f}){scans}"
+            f"(scatter {spread_text(length.u_mm)}, common to all scans "
+            f"{spread_text(length.u_shared_mm)}){scans}"
         )
+        for said in length.made_with.split("\n") if length.made_with else ():
+            lines += _wrapped("  ", said)
     lines += _wrapped("  ", study.pressing) if study.pressing else []
     if study.refused:
         lines += _wrapped("REFUSED  ", _sentence(study.refused))

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Sequence
 
-__all__ = ["table", "wrapped"]
+__all__ = ["spread_text", "table", "wrapped"]
 
 
 def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequence[int] = ()) -> str:
@@ -36,3 +37,27 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequenc
 def wrapped(text: str, *, indent: str = "  ", width: int = 96, hanging: str = "  ") -> str:
     """Break a sentence into lines that fit a terminal."""
     return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent + hanging)
+
+
+def spread_text(value: float, digits: int = 3) -> str:
+    """A spread or uncertainty in mm; never a zero that is none.
+
+    Parameters
+    ----------
+    value : float
+    digits : int
+        Behind the point.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> spread_text(0.0423), spread_text(0.0001), spread_text(float("nan"))
+    ('0.042', '<0.001', '-')
+    """
+    if math.isnan(value):
+        return "-"
+    text = f"{value:.{digits}f}"
+    return f"<{10.0**-digits:.{digits}f}" if value > 0.0 and float(text) == 0.0 else text

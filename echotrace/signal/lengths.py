@@ -48,6 +48,9 @@ class LengthSettings:
         Standard uncertainty of each pick by distortion of its echo (clipping, attenuation,
         overlap, a pulse other than the template), µs. Ten nanoseconds are 8 µm of aqueous: the
         middle of what the tests of this package see above 20 dB signal to noise.
+    implant_mm : float
+        Thickness on the label of the implant, mm; 0: not known. The length is made of delays all
+        the same: this is what they are checked against.
 
     Raises
     ------
@@ -66,12 +69,18 @@ class LengthSettings:
     clock_ppm: float = 50.0
     temperature_u_c: float = 0.5
     distortion_us: float = 0.01
+    implant_mm: float = 0.0
 
     def __post_init__(self) -> None:
         if self.average_speed_m_per_s != 0.0 and not 300.0 <= self.average_speed_m_per_s <= 1e4:
             raise ParameterError(
                 f"average_speed_m_per_s={self.average_speed_m_per_s!r} must lie between 300 and "
                 "10000 m/s, or be 0 for one speed for each segment"
+            )
+        if self.implant_mm != 0.0 and not 0.2 <= self.implant_mm <= 2.0:
+            raise ParameterError(
+                f"implant_mm={self.implant_mm!r} must lie between 0.2 and 2 mm, or be 0 where the "
+                "thickness is not known"
             )
         for name in (
             "average_speed_u_m_per_s",

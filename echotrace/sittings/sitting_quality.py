@@ -8,7 +8,7 @@ cannot tell. Statements do not change what is accepted.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,6 +87,7 @@ def judge_sittings(
     limits: SittingLimits | None = None,
     *,
     half_width_mm: float = 0.1,
+    beside: Sequence[Measurement] = (),
 ) -> list[SittingJudgement]:
     """Judge the scans of each sitting against one another.
 
@@ -97,6 +98,8 @@ def judge_sittings(
     half_width_mm : float
         Wanted half width of the interval of the length: about a quarter dioptre (2.5 to 3 D per
         mm; StatPearls).
+    beside : sequence of Measurement
+        As for :func:`echotrace.summarise`.
 
     Returns
     -------
@@ -112,7 +115,10 @@ def judge_sittings(
     ['compression', 'more_scans']
     """
     limits = limits or SittingLimits()
-    return [_judge_one(result, one, limits, half_width_mm) for one in summarise(result, limits)]
+    return [
+        _judge_one(result, one, limits, half_width_mm)
+        for one in summarise(result, limits, beside=beside)
+    ]
 
 
 def _judge_one(

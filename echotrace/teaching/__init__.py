@@ -1,0 +1,1 @@
+"""What a trainer shows: plates, a page to play with, exercises and how learners get on."""
