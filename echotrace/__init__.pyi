@@ -7,11 +7,14 @@ from echotrace.files.decisions_file import write_decisions as write_decisions
 from echotrace.files.description import ImportDescription as ImportDescription
 from echotrace.files.description import read_description as read_description
 from echotrace.files.description import write_description as write_description
+from echotrace.files.foreign import Foreign as Foreign
 from echotrace.files.importing import import_recording as import_recording
 from echotrace.files.native import read_measurement as read_measurement
 from echotrace.files.native import read as read
 from echotrace.files.native import write_measurement as write_measurement
 from echotrace.files.native import write as write
+from echotrace.files.readers import Reader as Reader
+from echotrace.files.readers import register_reader as register_reader
 from echotrace.recording import Probe as Probe
 from echotrace.recording import Receiver as Receiver
 from echotrace.recording import Recording as Recording
@@ -46,6 +49,28 @@ from echotrace.many.many_files import measure_many as measure_many
 from echotrace.many.to_file import measure_to_file as measure_to_file
 from echotrace.measurement import Measurement as Measurement
 from echotrace.quality.finding_list import Finding as Finding
+
+# -- the steps on arrays
+from echotrace.media import Medium as Medium
+from echotrace.media import medium as medium
+from echotrace.signal.pulse import Pulse as Pulse
+from echotrace.signal.pulse import gaussian_pulse as gaussian_pulse
+from echotrace.signal.receiver import Undone as Undone
+from echotrace.signal.receiver import undo_receiver as undo_receiver
+from echotrace.signal.conditioning import Conditioned as Conditioned
+from echotrace.signal.conditioning import condition as condition
+from echotrace.signal.candidates import Candidates as Candidates
+from echotrace.signal.candidates import find_echoes as find_echoes
+from echotrace.signal.choice import echoes_in_gates as echoes_in_gates
+from echotrace.signal.picking import PickReason as PickReason
+from echotrace.signal.picking import Picks as Picks
+from echotrace.signal.picking import pick_echoes as pick_echoes
+from echotrace.signal.picking import Picker as Picker
+from echotrace.signal.picking import PickerSettings as PickerSettings
+from echotrace.signal.picking import EchoWindows as EchoWindows
+from echotrace.signal.picking import register_picker as register_picker
+from echotrace.signal.lengths import Lengths as Lengths
+from echotrace.signal.lengths import measure_lengths as measure_lengths
 
 # -- a sitting
 from echotrace.sittings.finding import SittingFinding as SittingFinding

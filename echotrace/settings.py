@@ -15,7 +15,7 @@ from echotrace.signal.choice_plan import JointChoiceSettings
 from echotrace.signal.envelope import EnvelopeMethod
 from echotrace.signal.gates import Gate
 from echotrace.signal.lengths import LengthSettings
-from echotrace.signal.picking import PICKERS, PickerSettings
+from echotrace.signal.picking import PickerSettings, picker_named
 from echotrace.sitting_limits import SittingLimits
 from echotrace.user_input import (
     check_keys,
@@ -87,7 +87,7 @@ class PickingSettings:
     Attributes
     ----------
     picker : str
-        One of :data:`echotrace.signal.picking.PICKERS`.
+        One of :data:`echotrace.signal.picking.PICKERS`, or one registered.
     choice : {"jointly", "gate_by_gate"}
     template : {"probe", "recording"}
         Pulse of the matched filter: from the probe's description, or the average of the
@@ -113,8 +113,7 @@ class PickingSettings:
     search_threshold_db: float = 13.0
 
     def __post_init__(self) -> None:
-        if self.picker not in PICKERS:
-            raise ParameterError(f"picker={self.picker!r}: use one of {', '.join(PICKERS)}")
+        picker_named(self.picker)
         if self.choice not in ("jointly", "gate_by_gate"):
             raise ParameterError(f"choice={self.choice!r}: use 'jointly' or 'gate_by_gate'")
         if self.template not in ("probe", "recording"):

@@ -26,6 +26,7 @@ LAYERS = [
         "target",
         "recording",
         "decisions",
+        "extensions",
         "measurement",
         "sitting_limits",
     },

@@ -71,7 +71,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
     place = parser.add_argument_group("where in the file")
-    place.add_argument("--format", choices=FORMATS, help="told from the content if not given")
+    place.add_argument(
+        "--format",
+        metavar="NAME",
+        help=f"{', '.join(FORMATS)}, or one that an installed package reads; told from the content "
+        "if not given",
+    )
     place.add_argument("--variable", metavar="NAME", help="array with the traces, if several fit")
     place.add_argument(
         "--samples-first",

@@ -15,6 +15,7 @@ from typing import Any, TypedDict
 
 from echotrace.errors import ParameterError
 from echotrace.files.atomic import save_text
+from echotrace.files.readers import reader_named
 from echotrace.files.text import TIME_UNITS
 from echotrace.files.text_lines import DECIMALS, DELIMITERS
 from echotrace.quantities import QUANTITIES, quantity
@@ -30,10 +31,7 @@ from echotrace.user_input import (
     whole_number,
 )
 
-__all__ = ["FORMATS", "Details", "ImportDescription", "read_description", "write_description"]
-
-FORMATS = ("npy", "npz", "text", "wav", "mat", "hdf5")
-"""Formats that can be imported."""
+__all__ = ["Details", "ImportDescription", "read_description", "write_description"]
 
 _TABLES = {
     "file": (
@@ -53,7 +51,6 @@ _OBJECTS: dict[str, type[Probe | Receiver]] = {"probe": Probe, "receiver": Recei
 _TRUTHS = ("samples_first", "other_files", "index_column", "ignore_file_timing")
 _LABELS = _TABLES["traces"][1:-1]
 _CHOICES: dict[str, Sequence[str]] = {
-    "format": FORMATS,
     "delimiter": tuple(DELIMITERS),
     "decimal": tuple(DECIMALS),
     "time_unit": tuple(TIME_UNITS),
@@ -108,6 +105,7 @@ class ImportDescription:
     Attributes
     ----------
     format : {"npy", "npz", "text", "wav", "mat", "hdf5"}, optional
+        Or one registered (:func:`echotrace.register_reader`, entry point ``echotrace.readers``).
         Told from the content where it is not given.
     variable : str, optional
         Name of the array, where the file has several that could be traces.
@@ -337,6 +335,8 @@ def _checked(name: str, value: Any) -> Any:
     for item in each:
         if not isinstance(item, str):
             raise ParameterError(f"{name} must be a text, got {given(item)}")
+        if name == "format":
+            reader_named(item)
         if name in _CHOICES and item not in _CHOICES[name]:
             hint = did_you_mean(item, _CHOICES[name])
             raise ParameterError(

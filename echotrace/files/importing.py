@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import warnings
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple, Unpack
@@ -20,21 +19,15 @@ from echotrace.errors import (
     MissingDetailError,
     ParameterError,
 )
-from echotrace.files import text
-from echotrace.files.description import FORMATS, Details, ImportDescription
-from echotrace.files.foreign import Foreign, Variable, from_variables
-from echotrace.files.guarded import State, changed, open_hdf5, open_regular, state_of
+from echotrace.files.description import Details, ImportDescription
+from echotrace.files.foreign import Foreign
+from echotrace.files.guarded import State, changed, open_regular, state_of
 from echotrace.files.joining import joined, source_files
-from echotrace.files.matlab import hdf5_variables, mat_variables
-from echotrace.files.npz import npy_variables, npz_variables
-from echotrace.files.wav import read_wav
+from echotrace.files.readers import FORMATS, format_by_content, reader_named
 from echotrace.recording import MIN_SAMPLES, Recording, Signal
-from echotrace.user_input import parsing
 
 __all__ = ["FORMATS", "import_recording", "missing_details", "understood"]
 
-_ARRAYS = ("npy", "npz", "mat", "hdf5")
-_TEXT_SUFFIXES = (".csv", ".txt", ".tsv", ".dat", ".asc")
 # An A-mode trace of an eye at 10 MHz or more has thousands of samples, a recording rarely more
 # traces than that (common practice, no source).
 _SUSPECT_RATIO = 4
@@ -162,7 +155,7 @@ def _read_all(
         with open_regular(path) as file:
             state = state_of(file.fileno())
         chosen = _format_of(path, told.format)
-        sources.append(_Source(path, chosen, _foreign(path, chosen, told), state))
+        sources.append(_Source(path, chosen, reader_named(chosen).read(path, told), state))
     foreign = joined([item.path for item in sources], [item.foreign for item in sources])
     path = sources[0].path
     rate_hz = _agreed(
@@ -211,85 +204,12 @@ def understood(
     return [item.path for item in sources], foreign, rate_hz, start_us
 
 
-def _foreign(path: Path, chosen: str, told: ImportDescription) -> Foreign:
-    """What the file says, read as it is described."""
-    names = (told.variable, told.sampling_rate_variable, told.start_delay_variable)
-    if chosen in _ARRAYS:
-        return from_variables(
-            path,
-            _variables(path, chosen, told.other_files),
-            variable=told.variable,
-            samples_first=told.samples_first,
-            sampling_rate_variable=told.sampling_rate_variable,
-            start_delay_variable=told.start_delay_variable,
-        )
-    _refuse_names(path, chosen, *names)
-    if chosen == "wav":
-        foreign = read_wav(path)
-    else:
-        foreign = text.read_text(
-            path,
-            samples_first=told.samples_first,
-            delimiter=told.delimiter,
-            decimal=told.decimal,
-            time_unit=told.time_unit,
-            skip_lines=told.skip_lines,
-            index_column=told.index_column,
-            ignore_timing=told.ignore_file_timing,
-        )
-    if told.ignore_file_timing:
-        return replace(foreign, sampling_rate_hz=None, start_delay_us=None)
-    return foreign
-
-
 def _format_of(path: Path, wanted: str | None) -> str:
     with open_regular(path) as file:
         head = file.read(1024)
     if not head:
         raise FileFormatError(f"{path}: the file is empty")
-    return wanted or _format_by_content(path, head)
-
-
-def _format_by_content(path: Path, head: bytes) -> str:
-    if head.startswith(b"\x93NUMPY"):
-        return "npy"
-    if head.startswith(b"PK"):
-        return "npz"
-    if head[:4] in (b"RIFF", b"RIFX", b"RF64"):
-        return "wav"
-    if head.startswith(b"MATLAB") or path.suffix.lower() == ".mat":
-        return "mat"
-    if head.startswith(b"\x89HDF\r\n\x1a\n"):
-        _refuse_native(path)
-        return "hdf5"
-    if path.suffix.lower() in _TEXT_SUFFIXES or (b"\0" not in head):
-        return "text"
-    raise FileFormatError(
-        f"{path}: the format cannot be told from the content; name it with --format (one of "
-        f"{', '.join(FORMATS)}), or convert the file to one of these"
-    )
-
-
-def _variables(path: Path, chosen: str, other_files: bool) -> Mapping[str, Variable]:
-    if chosen in ("npy", "npz"):
-        return npy_variables(path) if chosen == "npy" else npz_variables(path)
-    read = mat_variables if chosen == "mat" else hdf5_variables
-    return read(path, other_files=other_files)
-
-
-def _refuse_native(path: Path) -> None:
-    with parsing(path, "an HDF5 file"), open_hdf5(path) as (file, _):
-        native = str(file.attrs.get("schema_name", "")).startswith("echotrace_")
-    if native:
-        raise FileFormatError(f"{path}: is a native file already; it needs no import")
-
-
-def _refuse_names(path: Path, chosen: str, *names: str | None) -> None:
-    given = next((name for name in names if name), None)
-    if given:
-        raise ParameterError(
-            f"{path}: variable {given!r} was named, but a {chosen} file has no named variables"
-        )
+    return wanted or format_by_content(path, head)
 
 
 def _agreed(

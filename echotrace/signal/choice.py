@@ -9,14 +9,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
+from echotrace.errors import ParameterError
+from echotrace.media import medium
 from echotrace.signal.candidates import Candidates
 from echotrace.signal.choice_plan import Choice, JointChoiceSettings, choice_plan, run_choice
 from echotrace.signal.gates import Gate, check_gates
+from echotrace.signal.lengths import plain_stack
 from echotrace.signal.picking import PickReason
 from echotrace.target import Target
 
-__all__ = ["choose_in_gates", "choose_jointly"]
+__all__ = ["choose_in_gates", "choose_jointly", "echoes_in_gates"]
 
 
 def _references(
@@ -90,6 +94,56 @@ def choose_in_gates(
     if fixed:
         reason[:, 0] = int(PickReason.FOUND)
     return Choice(chosen, reason.astype(np.uint8), margin)
+
+
+def echoes_in_gates(
+    echoes: Candidates, gates: Sequence[Gate], *, threshold_db: float = 13.0
+) -> NDArray[np.int32]:
+    """The echo in each of some gates, whatever they are of.
+
+    Parameters
+    ----------
+    echoes : Candidates
+        From :func:`~echotrace.signal.candidates.find_echoes`.
+    gates : sequence of Gate
+        In the order of the beam; one may follow the echo of another before it (``relative_to``).
+    threshold_db : float
+        Of gates that have none of their own, dB over the noise.
+
+    Returns
+    -------
+    ndarray of int32, (n_traces, n_gates)
+        Sample of each echo's maximum in the matched envelope; -1 where a gate holds none.
+
+    Raises
+    ------
+    ParameterError
+        No gate, two for one interface, or one relative to another that is not before it.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import echotrace as et
+    >>> pulse = et.gaussian_pulse(100e6, 10e6, 0.6)
+    >>> echoes = et.find_echoes(et.condition(np.pad(pulse.analytic.real, 300), pulse=pulse))
+    >>> gates = [et.Gate(interface="face", start_us=3.0, stop_us=4.0),
+    ...          et.Gate(interface="back", start_us=1.0, stop_us=2.0, relative_to="face")]
+    >>> et.echoes_in_gates(echoes, gates).tolist()
+    [[329, -1]]
+    """
+    if not gates:
+        raise ParameterError("give one gate at least")
+    names = [gate.interface for gate in gates]
+    twice = next((name for k, name in enumerate(names) if name in names[:k]), None)
+    if twice is not None:
+        raise ParameterError(f"gate {twice!r} is given twice")
+    # A target has two interfaces at least; what has no gate is not looked for.
+    names += [f"{names[0]}_behind"] * (len(names) == 1)
+    target = plain_stack([medium("water")] * (len(names) - 1), names)
+    chosen = choose_in_gates(echoes, gates, target, threshold_db=threshold_db).candidate
+    chosen = chosen[:, : len(gates)]
+    rows = np.arange(chosen.shape[0])[:, None]
+    return np.where(chosen >= 0, echoes.sample[rows, np.maximum(chosen, 0)], -1).astype(np.int32)
 
 
 def choose_jointly(

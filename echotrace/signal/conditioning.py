@@ -140,12 +140,12 @@ def envelope_band_hz(pulse: Pulse, envelope_bandwidth: float) -> float:
 
 def condition(
     amplitude: NDArray[np.floating],
-    clipped: NDArray[np.bool_],
+    clipped: NDArray[np.bool_] | None = None,
     *,
-    signal: Signal,
-    sampling_rate_hz: float,
-    start_delay_us: float,
     pulse: Pulse,
+    signal: Signal | str = Signal.RF,
+    sampling_rate_hz: float | None = None,
+    start_delay_us: float = 0.0,
     envelope_method: EnvelopeMethod = "quadrature",
     envelope_bandwidth: float = 1.5,
     lsb: NDArray[np.floating] | float = 0.0,
@@ -154,13 +154,17 @@ def condition(
 
     Parameters
     ----------
-    amplitude : ndarray of float32, (n_traces, n_samples)
+    amplitude : ndarray of float32, (n_samples,) or (n_traces, n_samples)
         RF after :func:`~echotrace.signal.receiver.undo_receiver`, or envelopes.
-    clipped : ndarray of bool, (n_traces, n_samples)
-    signal : Signal
-    sampling_rate_hz, start_delay_us : float
+    clipped : ndarray of bool, of the same shape, optional
+        None: nothing is clipped.
     pulse : Pulse
         Template, at the sampling rate of the traces.
+    signal : {"rf", "envelope"}
+    sampling_rate_hz : float, optional
+        Hz; None takes the pulse's.
+    start_delay_us : float
+        Delay of the first sample, µs.
     envelope_method : {"analytic", "quadrature", "rectified"}
     envelope_bandwidth : float
         Band of the plain envelope as a multiple of the pulse's -6 dB band.
@@ -171,11 +175,13 @@ def condition(
     Returns
     -------
     Conditioned
+        Of ``(n_traces, n_samples)``: one row where one trace was given.
 
     Raises
     ------
     ParameterError
-        The pulse has another sampling rate, or the envelope another method than those.
+        Arrays of another shape, a pulse of another sampling rate, or an envelope another method
+        than those.
 
     Examples
     --------
@@ -189,7 +195,21 @@ def condition(
     ...                    start_delay_us=0.0, pulse=pulse)
     >>> round(float(traces.matched_envelope.max()), 2), traces.envelope.shape
     (1.0, (1, 659))
+    >>> condition(rf[0], pulse=pulse).envelope.shape
+    (1, 659)
     """
+    amplitude = np.atleast_2d(amplitude)
+    clipped = np.zeros(amplitude.shape, np.bool_) if clipped is None else np.atleast_2d(clipped)
+    if amplitude.ndim != 2 or clipped.shape != amplitude.shape or not amplitude.size:
+        raise ParameterError(
+            "amplitude and clipped must both be (n_samples,) or (n_traces, n_samples), got shapes "
+            f"{amplitude.shape} and {clipped.shape}"
+        )
+    try:
+        signal = Signal(str(signal))
+    except ValueError:
+        raise ParameterError(f"signal={signal!r}: use 'rf' or 'envelope'") from None
+    sampling_rate_hz = pulse.sampling_rate_hz if sampling_rate_hz is None else sampling_rate_hz
     if abs(pulse.sampling_rate_hz - sampling_rate_hz) > 1e-6 * sampling_rate_hz:
         raise ParameterError(
             f"the pulse is sampled at {pulse.sampling_rate_hz:g} Hz, the traces at "

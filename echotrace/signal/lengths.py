@@ -7,7 +7,7 @@ scans makes the first smaller and leaves the second as it is.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from echotrace.errors import ParameterError
-from echotrace.target import Target
+from echotrace.media import Medium
+from echotrace.target import Interface, Segment, Target
 
 __all__ = [
     "LengthSettings",
@@ -23,6 +24,7 @@ __all__ = [
     "average_speed_m_per_s",
     "length_at_average_speed_mm",
     "measure_lengths",
+    "plain_stack",
     "rescale_length_mm",
 ]
 
@@ -221,7 +223,7 @@ def rescale_length_mm(
 def measure_lengths(
     delay_us: Float,
     delay_u_us: Float,
-    target: Target,
+    target: Target | Sequence[Medium],
     *,
     offset_u_us: float = 0.0,
     options: LengthSettings | None = None,
@@ -230,11 +232,13 @@ def measure_lengths(
 
     Parameters
     ----------
-    delay_us, delay_u_us : ndarray of float64, (n, n_interfaces)
+    delay_us, delay_u_us : ndarray of float64, (n_interfaces,) or (n, n_interfaces)
         Picks and their standard uncertainties from noise, µs. NaN where there is none. An optional
         interface that was not picked makes its segment take the assumed thickness; another one
         leaves its neighbours NaN.
-    target : Target
+    target : Target or sequence of Medium
+        What the beam passes; of a plain stack the media between the interfaces will do, at the
+        temperature of the first.
     offset_u_us : float
         Standard uncertainty of the first interface's delay that all scans share (a calibrated
         probe face), µs.
@@ -243,6 +247,7 @@ def measure_lengths(
     Returns
     -------
     Lengths
+        Without the first axis where the delays have none.
 
     Raises
     ------
@@ -265,8 +270,28 @@ def measure_lengths(
     >>> lengths = measure_lengths(delay_us, 0.001 + 0 * delay_us, eye_target("phakic"))
     >>> lengths.total_mm.round(3).tolist(), lengths.total_u_mm.round(4).tolist()
     ([24.197], [0.0011])
+    >>> from echotrace.media import medium
+    >>> plate = measure_lengths([5.0, 9.06], [0.001, 0.001], [medium("water")])
+    >>> round(float(plate.total_mm), 3)
+    3.009
     """
     options = options or LengthSettings()
+    delay_us, delay_u_us = np.asarray(delay_us, np.float64), np.asarray(delay_u_us, np.float64)
+    target = target if isinstance(target, Target) else plain_stack(target)
+    if delay_us.ndim == 1:
+        return _first_of(
+            measure_lengths(
+                delay_us[None],
+                np.atleast_2d(delay_u_us),
+                target,
+                offset_u_us=offset_u_us,
+                options=options,
+            )
+        )
+    if delay_us.ndim != 2:
+        raise ParameterError(
+            f"delay_us has shape {delay_us.shape}; give (n_interfaces,) or (n, n_interfaces)"
+        )
     n, q = delay_us.shape
     if q != len(target.interfaces) or delay_u_us.shape != delay_us.shape:
         raise ParameterError(
@@ -339,6 +364,69 @@ def measure_lengths(
     budget = {name: np.where(blank, np.nan, values) for name, values in budget.items()}
     shared = _root_sum_of_squares(budget[name] for name in budget if name != "picks")
     return Lengths(segment.T, total, budget["picks"], shared, assumed.T, MappingProxyType(budget))
+
+
+def _first_of(lengths: Lengths) -> Lengths:
+    """Lengths of one scan, without the axis over scans."""
+    budget = {name: values[0] for name, values in lengths.budget_mm.items()}
+    return Lengths(
+        segment_mm=lengths.segment_mm[0],
+        total_mm=lengths.total_mm[0],
+        total_u_mm=lengths.total_u_mm[0],
+        total_u_shared_mm=lengths.total_u_shared_mm[0],
+        assumed=lengths.assumed[0],
+        budget_mm=MappingProxyType(budget),
+    )
+
+
+def plain_stack(media: Sequence[Medium], names: Sequence[str] = ()) -> Target:
+    """A target of which nothing is known but the media between its interfaces.
+
+    Parameters
+    ----------
+    media : sequence of Medium
+        In the order of the beam.
+    names : sequence of str
+        Of the interfaces, one more than media; none: ``interface_1``, ``interface_2``, ….
+
+    Returns
+    -------
+    Target
+        At the temperature of the first medium; any thickness is as likely.
+
+    Raises
+    ------
+    ParameterError
+        No medium.
+
+    Examples
+    --------
+    >>> from echotrace.media import medium
+    >>> from echotrace.signal.lengths import plain_stack
+    >>> plain_stack([medium("water"), medium("cornea")]).interface_names
+    ('interface_1', 'interface_2', 'interface_3')
+    """
+    if not media:
+        raise ParameterError("give the medium of each segment, one at least")
+    names = names or [f"interface_{k + 1}" for k in range(len(media) + 1)]
+    return Target(
+        name="stack",
+        interfaces=tuple(Interface(name=name) for name in names),
+        segments=tuple(
+            Segment(
+                name=f"segment_{k + 1}",
+                medium=item,
+                range_mm=(1e-6, 1e4),
+                mean_mm=1.0,
+                sd_mm=np.inf,
+            )
+            for k, item in enumerate(media)
+        ),
+        length_from=names[0],
+        length_to=names[-1],
+        anatomy=False,
+        temperature_c=media[0].temperature_c,
+    )
 
 
 def _root_sum_of_squares(rows: Iterable[Float]) -> Float:

@@ -10,14 +10,16 @@ move them.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from echotrace.errors import ParameterError
+from echotrace.extensions import Registry, takes
 from echotrace.recording import Signal
 from echotrace.signal.conditioning import Conditioned
 from echotrace.signal.envelope import EnvelopeMethod
@@ -57,6 +59,8 @@ __all__ = [
     "gather_windows",
     "phase_shift_us",
     "pick_echoes",
+    "picker_named",
+    "register_picker",
     "skirt_samples",
 ]
 
@@ -99,7 +103,109 @@ PICKERS: Mapping[str, Picker] = MappingProxyType(
         "akaike_onset": Picker(read_akaike_onset, "onset", needs_rf=True),
     }
 )
-"""The pickers by name. ``matched_filter`` is the default."""
+"""The pickers that are built in, by name. ``matched_filter`` is the default."""
+
+
+def _checked_picker(name: str, given: Any) -> Picker:
+    found = given if isinstance(given, Picker) else Picker(given, "peak")
+    if not takes(found.read, 2):
+        raise ParameterError(
+            f"picker {name!r}: must be a function of (windows, options) that gives Picks, or a "
+            "Picker of one"
+        )
+    return found
+
+
+_REGISTRY = Registry("picker", "echotrace.pickers", PICKERS, _checked_picker)
+
+
+def register_picker(
+    name: str,
+    read: Callable[[EchoWindows, PickerSettings], Picks],
+    *,
+    convention: str = "peak",
+    needs_rf: bool = False,
+) -> None:
+    """Add a picker for this session; a package adds one by an entry point ``echotrace.pickers``.
+
+    Its constant offset is worked out on the template, as that of the pickers built in.
+
+    Parameters
+    ----------
+    name : str
+        By which settings and :func:`pick_echoes` know it.
+    read : callable
+        ``read(windows, options) -> Picks``, all echoes at once, positions in samples of the trace.
+    convention : str
+        What it measures, as :class:`Picker` has it.
+    needs_rf : bool
+
+    Raises
+    ------
+    ParameterError
+        A name that is taken or cannot be one, or a function that takes other arguments.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import echotrace as et
+    >>> def tallest_sample(windows, options):
+    ...     first = windows.at - 10
+    ...     column = first + windows.envelope[:, first : first + 21].argmax(axis=1)
+    ...     reason = np.zeros(windows.n, np.uint8)
+    ...     return et.Picks(windows.first_sample + column, np.full(windows.n, 0.3), reason)
+    >>> et.register_picker("tallest_sample", tallest_sample)
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> settings = et.Settings.from_table({"picking": {"picker": "tallest_sample"}})
+    >>> et.measure(recording, settings).axial_length_mm[0].round(1)
+    np.float64(23.4)
+    """
+    _REGISTRY.register(name, Picker(read, convention, needs_rf))
+
+
+def picker_named(name: str) -> Picker:
+    """A picker: built in, registered in this session, or of an installed package.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    Picker
+
+    Raises
+    ------
+    ParameterError
+        There is none of that name, or its package is broken.
+
+    Examples
+    --------
+    >>> from echotrace.signal.picking import picker_named
+    >>> picker_named("matched_filter").convention
+    'peak'
+    """
+    return _REGISTRY.get(name)
+
+
+def _picks_of(name: str, windows: EchoWindows, options: PickerSettings) -> Picks:
+    """What a picker reads; of one from outside, its form is checked."""
+    read = picker_named(name).read
+    if name in PICKERS:
+        return read(windows, options)
+    try:
+        picks = read(windows, options)
+    # A function of others may fail in any way.
+    except Exception as error:
+        raise ParameterError(f"picker {name!r} failed ({type(error).__name__}: {error})") from error
+    wrong = not isinstance(picks, Picks) or any(
+        np.shape(getattr(picks, part)) != (windows.n,) for part in ("sample", "u_sample", "reason")
+    )
+    if wrong:
+        raise ParameterError(
+            f"picker {name!r} must give Picks of three arrays, one value for each of its windows"
+        )
+    return picks
 
 
 @lru_cache(maxsize=128)
@@ -109,7 +215,7 @@ def _offset_sample(name: str, options: PickerSettings, key: TemplateKey) -> floa
         return 0.0  # its table holds the offset, which changes with the noise
     traces, truth = template_traces(key, 32, noise_to_amplitude=0.0, rng=None)
     windows = gather_windows(traces, np.arange(32), np.rint(truth).astype(np.intp))
-    return float(np.mean(PICKERS[name].read(windows, options).sample - truth))
+    return float(np.mean(_picks_of(name, windows, options).sample - truth))
 
 
 def calibrated_offset_sample(
@@ -131,7 +237,7 @@ def calibrated_offset_sample(
         Of the plain envelope, Hz.
     signal : Signal
     picker : str
-        One of :data:`PICKERS`.
+        One of :data:`PICKERS`, or one registered.
     options : PickerSettings, optional
 
     Returns
@@ -155,7 +261,7 @@ def calibrated_offset_sample(
 
 def pick_echoes(
     traces: Conditioned,
-    trace_idx: NDArray[np.integer],
+    trace_idx: NDArray[np.integer] | int | None,
     sample_idx: NDArray[np.integer],
     *,
     picker: str = "matched_filter",
@@ -166,21 +272,26 @@ def pick_echoes(
     Parameters
     ----------
     traces : Conditioned
-    trace_idx, sample_idx : ndarray of int, (n,)
-        Trace and sample of each echo's maximum in the matched envelope.
+    trace_idx : ndarray of int, int or None
+        Trace of each echo; broadcasts against ``sample_idx``. None: row ``i`` of ``sample_idx``
+        belongs to trace ``i``, or all of it to the one trace that there is.
+    sample_idx : ndarray of int, (n,) or (n_traces, n)
+        Sample of each echo's maximum in the matched envelope; below zero where there is no echo.
     picker : str
-        One of :data:`PICKERS`.
+        One of :data:`PICKERS`, or one registered.
     options : PickerSettings, optional
 
     Returns
     -------
     Picks
-        Positions of the centre of the pulse, whatever the picker measures.
+        Positions of the centre of the pulse, whatever the picker measures; of the shape of
+        ``sample_idx``.
 
     Raises
     ------
     ParameterError
-        Unknown picker, or one that needs RF on a recording of envelopes.
+        An echo of a trace or at a sample that is not there, an unknown picker, or one that needs RF
+        on a recording of envelopes.
 
     Examples
     --------
@@ -197,16 +308,64 @@ def pick_echoes(
     >>> picks.sample.round(1).tolist(), bool(picks.u_sample[0] < 0.01)
     ([329.0], True)
     """
-    if picker not in PICKERS:
-        raise ParameterError(f"picker={picker!r}: use one of {', '.join(PICKERS)}")
-    if traces.rf is None and PICKERS[picker].needs_rf:
+    if traces.rf is None and picker_named(picker).needs_rf:
         raise ParameterError(f"picker {picker!r} needs RF; this recording holds envelopes")
     options = options or PickerSettings()
-    windows = gather_windows(traces, trace_idx, sample_idx)
-    picks = PICKERS[picker].read(windows, options)
-    return replace(
-        picks, sample=picks.sample - _offset_sample(picker, options, template_key_of(windows))
-    )
+    rows, samples = _placed(traces, trace_idx, sample_idx)
+    wanted = samples >= 0
+    if wanted.all():
+        return _read(traces, rows, samples, picker, options)
+    found = _read(traces, rows[wanted], samples[wanted], picker, options)
+    sample, u_sample = np.full(samples.shape, np.nan), np.full(samples.shape, np.nan)
+    reason = np.full(samples.shape, int(PickReason.NO_ECHO), np.uint8)
+    sample[wanted], u_sample[wanted], reason[wanted] = found.sample, found.u_sample, found.reason
+    return Picks(sample, u_sample, reason)
+
+
+def _placed(
+    traces: Conditioned, trace_idx: NDArray[np.integer] | int | None, sample_idx: ArrayLike
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Trace and sample of each echo, of one shape, checked."""
+    n_traces, n_samples = traces.envelope.shape
+    samples = np.asarray(sample_idx)
+    if samples.dtype.kind not in "iu":
+        raise ParameterError(f"sample_idx must hold whole numbers, not {samples.dtype}")
+    if trace_idx is None:
+        if samples.ndim == 2 and samples.shape[0] == n_traces:
+            trace_idx = np.arange(n_traces)[:, None]
+        elif samples.ndim == 1 and n_traces == 1:
+            trace_idx = 0
+        else:
+            raise ParameterError(
+                f"sample_idx has shape {samples.shape}; for {n_traces} traces give "
+                f"({n_traces}, n), or say the trace of each echo (trace_idx)"
+            )
+    try:
+        rows, samples = np.broadcast_arrays(trace_idx, samples)
+    except ValueError:
+        raise ParameterError(
+            f"trace_idx has shape {np.shape(trace_idx)}, sample_idx {samples.shape}; they must "
+            "fit each other"
+        ) from None
+    for name, values, most in (("trace_idx", rows, n_traces), ("sample_idx", samples, n_samples)):
+        if values.size and (values.max() >= most or (name == "trace_idx" and values.min() < 0)):
+            raise ParameterError(f"{name} must lie between 0 and {most - 1}")
+    return np.asarray(rows, np.intp), np.asarray(samples, np.intp)
+
+
+def _read(
+    traces: Conditioned,
+    rows: NDArray[np.intp],
+    samples: NDArray[np.intp],
+    picker: str,
+    options: PickerSettings,
+) -> Picks:
+    """What a picker reads of echoes that are there, less its constant offset."""
+    windows = gather_windows(traces, rows.ravel(), samples.ravel())
+    picks = _picks_of(picker, windows, options)
+    sample = picks.sample - _offset_sample(picker, options, template_key_of(windows))
+    shape = rows.shape
+    return Picks(sample.reshape(shape), picks.u_sample.reshape(shape), picks.reason.reshape(shape))
 
 
 def phase_shift_us(

@@ -347,7 +347,7 @@ def undo_receiver(
 
     Parameters
     ----------
-    samples : ndarray of int16 or float32, (n_traces, n_samples)
+    samples : ndarray of int16 or float32, (n_samples,) or (n_traces, n_samples)
     delay_us : array_like, (n_samples,)
         Delay of each sample, µs.
     receiver : Receiver or None
@@ -358,11 +358,12 @@ def undo_receiver(
     Returns
     -------
     Undone
+        Of the shape of the samples.
 
     Raises
     ------
     ParameterError
-        The samples are not two-dimensional, or as many gains as neither one nor traces.
+        The samples have neither one nor two dimensions, or as many gains as neither one nor traces.
 
     Examples
     --------
@@ -375,8 +376,13 @@ def undo_receiver(
     [[0.05000000074505806, 0.10000000149011612]]
     """
     samples = np.asarray(samples)
+    if samples.ndim == 1:
+        one = undo_receiver(samples[None], delay_us, receiver, gain_db)
+        return Undone(one.amplitude[0], one.clipped[0])
     if samples.ndim != 2:
-        raise ParameterError(f"samples must be (n_traces, n_samples), got shape {samples.shape}")
+        raise ParameterError(
+            f"samples must be (n_samples,) or (n_traces, n_samples), got shape {samples.shape}"
+        )
     clipped = clipped_samples(samples, receiver)
     trace_scale, sample_scale = inverse_gain(delay_us, receiver, gain_db, samples.shape[0])
     return Undone(samples.astype(np.float32) * sample_scale * trace_scale[:, None], clipped)

@@ -191,60 +191,92 @@ class Bench:
             shutil.copy(TOP / mutant.module, path)
 
 
-def _known_reasons(path: Path) -> dict[tuple[str, str, str], str]:
+def _known(path: Path) -> list[dict[str, str]]:
+    """Survivors of earlier trials, those whose line is no longer there left out."""
     if not path.exists():
-        return {}
+        return []
     with path.open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
-    return {(row["module"], row["was"], row["became"]): row["reason"] for row in rows}
+    lines = {
+        module: {line.strip() for line in (TOP / module).read_text(encoding="utf-8").splitlines()}
+        for module in {row["module"] for row in rows}
+        if (TOP / module).exists()
+    }
+    return [row for row in rows if row["was"] in lines.get(row["module"], ())]
+
+
+def _row(mutant: Mutant) -> tuple[str, str, str, str]:
+    """What names a mutant in the list of survivors."""
+    before = (TOP / mutant.module).read_text(encoding="utf-8")
+    return (mutant.module, mutant.operator, *_changed_line(before, code_of(mutant) or ""))
+
+
+def _listed(everything: list[Mutant], rows: list[dict[str, str]]) -> list[Mutant]:
+    """The mutants of rows that are not said to be the same as the original."""
+    wanted = {_key(row) for row in rows if not row["reason"].startswith("same")}
+    lines = {key[:3] for key in wanted}
+    text = {m: (TOP / m).read_text(encoding="utf-8").splitlines() for m, *_ in wanted}
+    near = [
+        mutant
+        for mutant in everything
+        if mutant.module in text
+        and (mutant.module, mutant.operator, text[mutant.module][mutant.line - 1].strip()) in lines
+    ]
+    return [mutant for mutant in near if _row(mutant) in wanted]
+
+
+def _key(row: dict[str, str]) -> tuple[str, str, str, str]:
+    return row["module"], row["operator"], row["was"], row["became"]
 
 
 def run_group(group: str, modules: dict[str, list[str]], args: argparse.Namespace) -> None:
-    """Test a sample of the mutants of a group of modules and write the survivors."""
+    """Test a sample of the mutants of a group of modules and keep the list of survivors."""
     wanted = {name: tests for name, tests in modules.items() if args.only in name}
     everything = [mutant for module in sorted(wanted) for mutant in mutants_of(module)]
-    size = max(1, round(args.share * len(everything)))
-    if args.count:
-        size = min(args.count, len(everything))
-    # In the order of the draw, so that what was tried when time is up is a fair sample too.
-    chosen = random.Random(args.seed).sample(everything, size)
-    print(f"{group}: {size} of {len(everything)} mutants", flush=True)
     report = HERE / "survivors" / f"{group}.csv"
-    reasons = _known_reasons(report)
-    survivors, tested, longest = [], 0, {}
+    known = {_key(row): row["reason"] for row in _known(report)}
+    if args.again:
+        chosen = _listed(everything, _known(report))
+    else:
+        size = min(args.count or max(1, round(args.share * len(everything))), len(everything))
+        # In the order of the draw, so that what was tried when time is up is a fair sample too.
+        chosen = random.Random(args.seed).sample(everything, size)
+    print(f"{group}: {len(chosen)} of {len(everything)} mutants", flush=True)
+    survivors, tested = [], 0
     with tempfile.TemporaryDirectory() as folder:
         bench = Bench(Path(folder))
-        for module, tests in wanted.items():
+        longest: dict[tuple[str, ...], int] = {}
+        for tests in {tuple(wanted[mutant.module]) for mutant in chosen}:
             start = time.monotonic()
-            if not bench.passes(tests, 600, keep=True):
-                raise SystemExit(f"{module}: its tests fail without any change: {tests}")
-            longest[module] = 20 + int(5 * (time.monotonic() - start))
+            if not bench.passes(list(tests), 600, keep=True):
+                raise SystemExit(f"tests fail without any change: {tests}")
+            longest[tests] = 20 + int(5 * (time.monotonic() - start))
         began = time.monotonic()
         for mutant in chosen:
             if time.monotonic() - began > 60 * args.minutes:
                 print(f"stopped after {args.minutes} minutes", flush=True)
                 break
             tested += 1
-            if bench.survives(mutant, wanted[mutant.module], longest[mutant.module]):
-                before = (TOP / mutant.module).read_text(encoding="utf-8")
-                was, became = _changed_line(before, code_of(mutant) or "")
-                survivors.append((mutant, was, became))
-                print(f"  {mutant.module}:{mutant.line}: {was}  ->  {became}", flush=True)
-    # The reasons that somebody wrote beside survivors stay with them.
+            tests = tuple(wanted[mutant.module])
+            key = _row(mutant)
+            reason = known.pop(key, "")
+            if bench.survives(mutant, list(tests), longest[tests]):
+                survivors.append((mutant, key, reason))
+                print(f"  {mutant.module}:{mutant.line}: {key[2]}  ->  {key[3]}", flush=True)
+    # What was not tried now stays in the list, and reasons stay beside their mutants.
     if not args.only:
         report.parent.mkdir(exist_ok=True)
+        rows = [(*key, reason) for key, reason in known.items()]
+        rows += [(*key, reason) for _, key, reason in survivors]
         with report.open("w", encoding="utf-8", newline="") as file:
             table = csv.writer(file, lineterminator="\n")
             table.writerow(["module", "operator", "was", "became", "reason"])
-            for mutant, was, became in sorted(survivors, key=lambda item: _place(item[0])):
-                reason = reasons.get((mutant.module, was, became), "")
-                table.writerow([mutant.module, mutant.operator, was, became, reason])
-    kept = [reasons.get((m.module, was, became), "") for m, was, became in survivors]
-    alive = len(kept) - sum(reason.startswith("same") for reason in kept)
+            table.writerows(sorted(set(rows)))
+    alive = sum(not reason.startswith("same") for *_, reason in survivors)
     low, high = interval(alive, tested)
     print(
-        f"{group}: {len(kept)} of {tested} survived, {alive} of them not the same as the original "
-        f"({100 * alive / max(tested, 1):.1f} %, 95 % interval {100 * low:.1f} to "
+        f"{group}: {len(survivors)} of {tested} survived, {alive} of them not the same as the "
+        f"original ({100 * alive / max(tested, 1):.1f} %, 95 % interval {100 * low:.1f} to "
         f"{100 * high:.1f} %)"
     )
 
@@ -258,10 +290,6 @@ def interval(alive: int, tested: int) -> tuple[float, float]:
     return low, high
 
 
-def _place(mutant: Mutant) -> tuple[str, int, int, str]:
-    return mutant.module, mutant.line, mutant.column, mutant.operator
-
-
 def main() -> None:
     """Run the groups that are asked for."""
     table = tomllib.loads((HERE / "modules.toml").read_text(encoding="utf-8"))
@@ -269,6 +297,9 @@ def main() -> None:
     parser.add_argument("groups", nargs="+", choices=sorted(table), metavar="GROUP")
     parser.add_argument("--share", type=float, default=0.25, help="share of the mutants (0.25)")
     parser.add_argument("--count", type=int, help="their number, in place of a share")
+    parser.add_argument(
+        "--again", action="store_true", help="the listed survivors that are not the same, no sample"
+    )
     parser.add_argument("--seed", type=int, default=1971, help="of the sample")
     parser.add_argument("--minutes", type=float, default=20.0, help="at most, for each group (20)")
     parser.add_argument(
