@@ -11,6 +11,12 @@ from pathlib import Path
 from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite
 from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.process import say
+from echotrace.commands.truth import (
+    add_truth_arguments,
+    blinded,
+    truth_records,
+    truth_words,
+)
 from echotrace.errors import ParameterError
 from echotrace.user_input import shorten, whole_number
 
@@ -80,6 +86,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action=InputFile,
         help="gates and picks by hand for this recording, as `echotrace measure` writes them",
     )
+    add_truth_arguments(parser)
 
 
 def scans_named(words: Sequence[str], n_traces: int) -> list[int]:
@@ -167,6 +174,8 @@ def run(args: argparse.Namespace) -> int:
     from echotrace.report.page import save_figure
 
     chosen = recording.select(np.array(scans))
+    if args.hide_truth:
+        chosen = blinded(chosen)
     decisions = Decisions()
     if args.decisions is not None:
         read = read_decisions(args.decisions)
@@ -176,8 +185,10 @@ def run(args: argparse.Namespace) -> int:
         view_trace(chosen, k, settings, target=target, decisions=decisions)
         for k in range(len(scans))
     ]
+    truth = truth_records(chosen, result, str(args.recording)) if args.show_truth else []
     titles = [
         f"Scan {scan + 1}: {length_text(result.axial_length_mm[k])} mm, {scan_verdict(result, k)}"
+        + (f"; {truth_words(truth[k])}" if truth else "")
         for k, scan in enumerate(scans)
     ]
     draw = overlay_figure if args.overlay else scans_figure

@@ -12,6 +12,14 @@ from typing import Any
 from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
 from echotrace.commands.arguments import InputFile
 from echotrace.commands.process import say, say_json
+from echotrace.commands.truth import (
+    HIDDEN_NAME,
+    add_truth_arguments,
+    open_provenance,
+    truth_records,
+    truth_text,
+)
+from echotrace.errors import ParameterError
 from echotrace.text_out import one_line
 
 SUMMARY = "Say what is in a recording or a measurement file."
@@ -26,6 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "file", metavar="FILE", type=Path, action=InputFile, help="recording or measurement file"
     )
     parser.add_argument("--json", action="store_true", help="machine-readable output")
+    add_truth_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -33,16 +42,29 @@ def run(args: argparse.Namespace) -> int:
     from echotrace.files.describe import describe
 
     about = describe(args.file)
+    records = _truth(args, about["kind"])
+    if args.hide_truth:
+        about |= {"file": HIDDEN_NAME, "provenance": open_provenance(about["provenance"])}
+        if about["kind"] == "recording":
+            about["truth"] = None
     if args.json:
         notice = SYNTHETIC if is_synthetic(about["provenance"]) else None
-        say_json({"caution": CAUTION, "synthetic": notice, **about})
+        scans = {"truth_of_scans": records} if records else {}
+        say_json({"caution": CAUTION, "synthetic": notice, **about, **scans})
         return 0
-    rows = _recording_rows(about) if about["kind"] == "recording" else _measurement_rows(about)
+    rows = (
+        _recording_rows(about, args.hide_truth)
+        if about["kind"] == "recording"
+        else _measurement_rows(about)
+    )
     say(f"{about['file']}: {about['kind']}")
     say("")
     say(_pairs(rows))
     say("")
     say(_sitting_table(about["sittings"]))
+    if records:
+        say("")
+        say(truth_text(records))
     provenance = {k: v for k, v in about["provenance"].items() if k != "settings"}
     if provenance:
         say("")
@@ -55,7 +77,17 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _recording_rows(about: Mapping[str, Any]) -> list[tuple[str, str]]:
+def _truth(args: argparse.Namespace, kind: str) -> list[dict[str, Any]]:
+    if not args.show_truth:
+        return []
+    from echotrace.files.native import read_recording
+
+    if kind != "recording":
+        raise ParameterError(f"{args.file}: --show-truth: a measurement holds no truth")
+    return truth_records(read_recording(args.file, lazy=True), None, str(args.file))
+
+
+def _recording_rows(about: Mapping[str, Any], hidden: bool) -> list[tuple[str, str]]:
     probe, receiver, truth = about["probe"], about["receiver"], about["truth"]
     rate_mhz = about["sampling_rate_hz"] / 1e6
     rows = [
@@ -99,7 +131,7 @@ def _recording_rows(about: Mapping[str, Any]) -> list[tuple[str, str]]:
             ("gain", f"{gain[0]:g} dB" if gain[0] == gain[1] else "{:g} to {:g} dB".format(*gain))
         )
     if truth is None:
-        rows.append(("truth", "none"))
+        rows.append(("truth", "not shown" if hidden else "none"))
     else:
         rows.append(("truth", f"delays of {', '.join(truth['interfaces'])}"))
         if truth["columns"]:

@@ -13,6 +13,12 @@ from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.measure_long import LONG_TRACES, is_long, measure_long
 from echotrace.commands.measure_once import json_of, measure_once, print_measured, write_measured
 from echotrace.commands.process import say, say_json
+from echotrace.commands.truth import (
+    HIDDEN_NAME,
+    add_truth_arguments,
+    blinded,
+    truth_records,
+)
 from echotrace.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -105,6 +111,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="threads; the results do not depend on it",
     )
     add_hand_arguments(parser)
+    add_truth_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -139,10 +146,16 @@ def run(args: argparse.Namespace) -> int:
         if decisions or args.decisions is not None:
             where = "" if args.decisions is None else str(args.decisions)
             decisions = bound_to(decisions, recording, path.name, where)
+        truth = truth_records(recording, None, str(path)) if args.show_truth else []
+        if args.hide_truth:
+            recording = blinded(recording)
         if is_long(args, recording.n_traces):
+            if truth:
+                raise ParameterError(f"{path}: --show-truth is for sittings, not for long runs")
             return measure_long(args, recording, settings, target, decisions)
+        named = HIDDEN_NAME if args.hide_truth else str(path)
         if several and not args.json:
-            say(f"{'' if path is args.recording[0] else chr(10)}{path}:")
+            say(f"{'' if path is args.recording[0] else chr(10)}{named}:")
         one = measure_once(
             recording,
             settings,
@@ -151,9 +164,11 @@ def run(args: argparse.Namespace) -> int:
             beside=beside,
             workers=args.workers,
         )
+        if truth:
+            one = replace(one, truth=truth_records(recording, one.result, str(path)))
         write_measured(args, path, one)
         if args.json:
-            records.append({"file": str(path)} | json_of(one) if several else json_of(one))
+            records.append({"file": named} | json_of(one) if several else json_of(one))
         else:
             print_measured(args, one)
         code = max(code, 0 if all(item.acceptable for item in one.summaries) else 1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from echotrace.commands.by_hand import write_hand
 from echotrace.commands.process import say
 from echotrace.commands.progress import Progress
+from echotrace.commands.truth import HIDDEN_NAME, truth_table, truth_text
 
 if TYPE_CHECKING:
     from echotrace.decisions import Decisions
@@ -40,6 +41,8 @@ class Measured:
     judgements : list of SittingJudgement
     made_with : list of str
         Speeds, probe and settings in words.
+    truth : sequence of mapping
+        What is true of each scan, where that is to be shown.
     """
 
     recording: Recording
@@ -50,6 +53,7 @@ class Measured:
     summaries: list[SittingSummary]
     judgements: list[SittingJudgement]
     made_with: list[str]
+    truth: Sequence[Mapping[str, Any]] = ()
 
 
 def measure_once(
@@ -148,7 +152,8 @@ def write_measured(args: argparse.Namespace, source: Path, one: Measured) -> Non
             one.result,
             one.summaries,
             one.settings,
-            source=source.name,
+            source=HIDDEN_NAME if args.hide_truth else source.name,
+            truth=truth_table(one.truth) if one.truth else None,
             target=one.target,
             judgements=one.judgements,
             decisions=one.decisions,
@@ -182,6 +187,9 @@ def print_measured(args: argparse.Namespace, one: Measured) -> None:
             details=args.details,
         )
     )
+    if one.truth:
+        say("")
+        say(truth_text(one.truth))
     for path in (*args.output, args.report, args.write_decisions):
         if path is not None:
             say(f"wrote {path}")
@@ -204,10 +212,11 @@ def json_of(one: Measured) -> dict[str, Any]:
     """
     from echotrace.report.measured_json import measurement_json
 
-    return measurement_json(
+    about = measurement_json(
         one.result,
         one.summaries,
         one.settings.quality,
         judgements=one.judgements,
         made_with=one.made_with,
     )
+    return about | ({"truth": list(one.truth)} if one.truth else {})

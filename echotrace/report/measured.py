@@ -18,6 +18,7 @@ from echotrace.report.gates import hand_lines, hand_words, own_gates_line
 from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
     SCORE_MEANS,
+    WORDS_MEAN,
     budget_line,
     length_text,
     notes_of,
@@ -50,6 +51,7 @@ def measurement_page(
     target: Target | None = None,
     judgements: Sequence[SittingJudgement] = (),
     decisions: Decisions | None = None,
+    truth: tuple[Sequence[str], Sequence[Sequence[str]]] | None = None,
 ) -> str:
     """What a measurement says, as one self-contained HTML page with a figure for each scan.
 
@@ -68,6 +70,8 @@ def measurement_page(
         As for :func:`measurement_text`.
     decisions : Decisions, optional
         Those that made the result.
+    truth : tuple of names and rows, optional
+        A table of what is true of each scan, to be shown.
     """
     left = _MAX_FIGURES
     sittings: list[dict[str, Any]] = []
@@ -101,7 +105,9 @@ def measurement_page(
             else "",
             "made_with": made_with(recording, settings, target),
             "by_hand": hand_lines(result),
+            "truth": truth,
             "score_means": SCORE_MEANS,
+            "words_mean": WORDS_MEAN,
             "own_gates": own_gates_line(result),
             "settings_json": result.settings_json,
         },

@@ -31,8 +31,16 @@ SCORE_MEANS = (
 )
 """What the score says, and what it was made from."""
 
+WORDS_MEAN = (
+    "u, standard uncertainty: the usual size of the error that is still possible. SD, standard "
+    "deviation: the usual distance of single scans from their mean. ± at 95 %: if the stated "
+    "uncertainties are right, the length lies inside 95 times in 100."
+)
+"""Terms of statistics in plain words, where they stand."""
+
 __all__ = [
     "SCORE_MEANS",
+    "WORDS_MEAN",
     "budget_line",
     "explain_finding",
     "length_text",
@@ -364,6 +372,8 @@ def measurement_text(
         ]
     if not np.isnan(result.score).all():
         blocks.append(wrapped(SCORE_MEANS, indent="", hanging=""))
+    if any(item.n_accepted for item in summaries):
+        blocks.append(wrapped(WORDS_MEAN, indent="", hanging=""))
     if made_with:
         blocks.append("\n".join(wrapped(text, indent="", hanging="  ") for text in made_with))
     by_hand = hand_lines(result)
