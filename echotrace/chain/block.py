@@ -146,7 +146,6 @@ def prepare(
     settings = settings or Settings()
     check_bits(recording)
     offset = baseline_offset(recording)
-    said = say_offset(recording, offset)
     pulse = template_pulse(recording, settings)
     targets = targets_of(recording, target)
     decisions = Decisions() if decisions is None else decisions
@@ -163,6 +162,8 @@ def prepare(
     engine = "fused" if readers else "plain" if known else "none"
     if readers and decisions.marked:
         engine = "fused and plain"
+    stated = check_stated(recording, pulse)
+    said = say_offset(recording, offset)
     notes = {"offset": said} if said else {}
     if decisions:
         notes["by_hand"] = notes_of_decisions(decisions, pulse)
@@ -177,7 +178,7 @@ def prepare(
         interfaces=union([target.interface_names for target in known]),
         segments=union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
-        stated=check_stated(recording, pulse),
+        stated=stated,
         offset=offset,
         decisions=decisions,
         notes=notes,
