@@ -72,6 +72,20 @@ def measurement_page(
         Those that made the result.
     truth : tuple of names and rows, optional
         A table of what is true of each scan, to be shown.
+
+    Returns
+    -------
+    str
+        Self-contained HTML.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording, settings = et.read("synthetic_traces/immersion_sitting.h5"), et.Settings()
+    >>> result = et.measure(recording)
+    >>> page = measurement_page(recording, result, et.summarise(result), settings, source="a.h5")
+    >>> "23.40 mm" in page
+    True
     """
     left = _MAX_FIGURES
     sittings: list[dict[str, Any]] = []

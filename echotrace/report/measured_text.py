@@ -61,12 +61,45 @@ _FIGURE = re.compile(r"([^:]+): ([^;]*?)(; [^;]*)?\.")
 
 
 def length_text(value: float, digits: int = 2) -> str:
-    """A length in mm, or a dash where there is none."""
+    """A length in mm, or a dash where there is none.
+
+    Parameters
+    ----------
+    value : float
+        In mm.
+    digits : int
+        Behind the point.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> length_text(23.4), length_text(math.nan)
+    ('23.40', '-')
+    """
     return "-" if math.isnan(value) else f"{value:.{digits}f}"
 
 
 def sitting_title(summary: SittingSummary) -> str:
-    """Who and how, in one line."""
+    """Who and how, in one line.
+
+    Parameters
+    ----------
+    summary : SittingSummary
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> sitting_title(et.summarise(result)[0])
+    'subject demo-eye-1, right eye, immersion, phakic, operator demo, sitting 1'
+    """
     labels = {name: one_line(text, 40) for name, text in summary.labels.items()}
     parts = [f"subject {labels['subject']}"]
     if labels["eye"] != "none":
@@ -92,6 +125,13 @@ def summary_line(summary: SittingSummary) -> str:
     -------
     str
         Lengths in mm.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> summary_line(et.summarise(result)[0])[:26]
+    '23.40 mm from 4 of 6 scans'
     """
     if summary.n_accepted == 0:
         return f"No length: none of {summary.n} scans can be accepted."
@@ -130,6 +170,13 @@ def budget_line(summary: SittingSummary) -> str:
     -------
     str
         Standard uncertainties in mm.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> budget_line(et.summarise(result)[0])[:31]
+    'Standard uncertainty by source,'
     """
     if summary.n_accepted == 0:
         return ""
@@ -194,7 +241,27 @@ def scan_verdict(result: Measurement, k: int, most: int = 2) -> str:
 
 
 def named_findings(result: Measurement, k: int, *, notes: bool = False) -> list[str]:
-    """Findings of a scan, the one that could cost most length first."""
+    """Findings of a scan, the one that could cost most length first.
+
+    Parameters
+    ----------
+    result : Measurement
+    k : int
+        The scan.
+    notes : bool
+        With those that only note something.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> named_findings(result, 4)
+    ['gain_too_high', 'lens_echo_clipped']
+    """
     return [
         name
         for name in rank_findings(result.finding_list(k))
@@ -212,7 +279,25 @@ def _segments_of(result: Measurement, traces: Sequence[int]) -> list[int]:
 
 
 def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], list[list[str]]]:
-    """Names of the columns and one row a scan, as texts."""
+    """Names of the columns and one row a scan, as texts.
+
+    Parameters
+    ----------
+    result : Measurement
+    traces : sequence of int
+
+    Returns
+    -------
+    header : list of str
+    rows : list of list of str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> scan_rows(result, [0])[0][:2]
+    ['scan', 'cornea']
+    """
     segments = _segments_of(result, traces)
     header = ["scan", *[f"{result.segments[j]}" for j in segments]]
     header += ["length", "u", "score", "accepted", "findings"]
@@ -239,7 +324,24 @@ def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], li
 
 
 def notes_of(result: Measurement, traces: Sequence[int]) -> list[str]:
-    """Notes that scans of a sitting carry, each once."""
+    """Notes that scans of a sitting carry, each once.
+
+    Parameters
+    ----------
+    result : Measurement
+    traces : sequence of int
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> notes_of(result, range(6))
+    []
+    """
     names = {name for k in traces for name in result.finding_list(k)}
     return [
         name for name, item in FINDINGS.items() if name in names and item.severity is Severity.NOTE
@@ -257,6 +359,17 @@ def explain_finding(result: Measurement, k: int, name: str, limits: QualityLimit
     name : str
         The finding.
     limits : QualityLimits
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> explain_finding(result, 4, "gain_too_high", QualityLimits())[:38]
+    'The first or the last echo of the leng'
     """
     if name == "echo_missing":
         own = own_gates(result, k)
@@ -288,6 +401,13 @@ def reasons(
     -------
     list of tuple of str
         Names of the scans, and the reason with its figures; what could cost most length first.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> [scans for scans, _ in reasons(result, range(6), QualityLimits())]
+    ['scan 3', 'scan 3', 'scan 5', 'scan 5', 'scan 3']
     """
     concerned: dict[str, list[int]] = {}
     for k in traces:
@@ -355,6 +475,18 @@ def measurement_text(
         Tell all of every sitting, where many have one line each.
     max_scans : int
         Scans of a sitting that are listed; the rest is counted.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> text = measurement_text(result, et.summarise(result), QualityLimits())
+    >>> text.splitlines()[0]
+    'Synthetic traces: invented data, no patient.'
     """
     blocks = [SYNTHETIC] if is_synthetic(result.attributes) else []
     if len(summaries) > _MANY_SITTINGS and not details:
