@@ -100,6 +100,11 @@ def test_high_codes_for_missing(tmp_path, code):
 def test_a_nil_in_another_unit_does_not_switch_the_check_off(tmp_path):
     table = [[*row, "um"] for row in rows()]
     table[0][-2] = 0.0
+    text = refused(save(tmp_path / "a.csv", table, (*COLUMNS[:-1], "value", "unit")))
+    assert "line 2, column 'value': 0 is no length" in text
+    # Where nothing is a length, a nil may be one of the readings.
+    table = [[*row, "D"] for row in rows()]
+    table[0][-2] = 0.0
     table[20][-2] *= 1000.0
     text = refused(save(tmp_path / "a.csv", table, (*COLUMNS[:-1], "value", "unit")))
     assert "units seem to be mixed" in text

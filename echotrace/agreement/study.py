@@ -140,10 +140,9 @@ class Study:
             order = order[keep]
             order.flags.writeable = False
         put(self, "order", order)
-        if self.unit == "mm":
-            rows, what = impossible_lengths(value)
-            if rows.size:
-                raise ParameterError(f"{self.source}: {self.where(rows)}: {what}")
+        rows, what = impossible_lengths(value, self.unit)
+        if rows.size:
+            raise ParameterError(f"{self.source}: {self.where(rows)}: {what}")
         refuse_mixed_units(self)
 
     @property

@@ -88,14 +88,16 @@ def refuse_duplicates(
 
 
 def impossible_lengths(
-    value_mm: NDArray[np.float64], *, eyes: bool = False
+    value: NDArray[np.float64], unit: str = "mm", *, eyes: bool = False
 ) -> tuple[NDArray[np.intp], str]:
-    """Readings in mm that no length can have: codes for missing ones, other units.
+    """Readings that no length can have: codes for missing ones, other units.
 
     Parameters
     ----------
-    value_mm : ndarray of float64, (n_readings,)
+    value : ndarray of float64, (n_readings,)
         NaN where missing.
+    unit : str
+        In any but mm only zeros and less are found; in what is no length nothing is.
     eyes : bool
         They are axial lengths of eyes.
 
@@ -111,28 +113,30 @@ def impossible_lengths(
     >>> impossible_lengths(np.array([23.4, 0.0, 0.0]))[1]
     '0 is no length; leave the cell empty where a reading is missing'
     """
+    none = np.empty(0, np.intp)
+    if unit not in _LENGTH_UNITS:
+        return none, ""
     low, high = EYE_MM if eyes else (0.0, ANY_MM)
     length = "an eye's length" if eyes else "such a length"
-    if (value_mm > ANY_MM).any():
+    if (value > ANY_MM).any():
         above = f"not {length} in mm; were readings written in µm? Give all in mm"
     else:
         above = (
             f"not {length} in mm ({high:g} at most); leave the cell empty where a reading is "
             "missing"
         )
-    for bad, what in (
-        (value_mm <= 0.0, "no length; leave the cell empty where a reading is missing"),
-        (value_mm > high, above),
-        (
-            value_mm < low,
+    checks = [(value <= 0.0, "no length; leave the cell empty where a reading is missing")]
+    if unit == "mm":
+        below = (
             f"not an eye's length in mm ({low:g} at least); were readings written in cm? Give all "
-            "in mm, or name the column length_mm where no eye was measured",
-        ),
-    ):
+            "in mm, or name the column length_mm where no eye was measured"
+        )
+        checks += [(value > high, above), (value < low, below)]
+    for bad, what in checks:
         rows = np.flatnonzero(bad)
         if rows.size:
-            return rows, f"{value_mm[rows[0]]:g} is {what}"
-    return np.empty(0, np.intp), ""
+            return rows, f"{value[rows[0]]:g} is {what}"
+    return none, ""
 
 
 def refuse_mixed_units(study: Readings) -> None:

@@ -99,14 +99,13 @@ def study_columns(table: CsvTable, *, all_scans: bool = False) -> dict[str, Any]
             raise FileFormatError(f"{path}: no row is accepted; count rejected scans too?")
     value = table.numbers(value_name)
     unit = _unit(table, value_name)
-    if unit == "mm":
-        # A block or plate is measured under the same name; its column says so.
-        eyes = value_name == "axial_length_mm" and set(table.texts("target", "eye")) == {"eye"}
-        rows, what = impossible_lengths(value, eyes=eyes)
-        if rows.size:
-            others = Places.of(str(path), "line", np.array(table.lines)[rows[1:]])
-            more = f" (also {others.names(range(rows.size - 1))})" if rows.size > 1 else ""
-            raise table.error(int(rows[0]), value_name, f"{what}{more}")
+    # A block or plate is measured under the same name; its column says so.
+    eyes = value_name == "axial_length_mm" and set(table.texts("target", "eye")) == {"eye"}
+    rows, what = impossible_lengths(value, unit, eyes=eyes)
+    if rows.size:
+        others = Places.of(str(path), "line", np.array(table.lines)[rows[1:]])
+        more = f" (also {others.names(range(rows.size - 1))})" if rows.size > 1 else ""
+        raise table.error(int(rows[0]), value_name, f"{what}{more}")
     labels, notes = {}, []
     for name, default in _DEFAULTS.items():
         if name in table:

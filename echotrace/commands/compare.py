@@ -264,8 +264,11 @@ def _write_references(path: str, result: Agreement) -> None:
     from echotrace.agreement.references import bibtex
     from echotrace.files.atomic import save_text
     from echotrace.report.agreement_page import versions
+    from echotrace.text_out import one_line
 
     paragraph, references = methods_paragraph(result, versions())
+    # Outside its entries BibTeX skips everything up to the sign that begins the next.
+    paragraph = one_line(paragraph).replace("@", "(at)")
     save_text(path, f"{paragraph}\n\n{bibtex(item.key for item in references)}")
 
 

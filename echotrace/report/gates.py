@@ -180,6 +180,8 @@ def own_gates_line(result: Measurement) -> str:
     """
     words = []
     for item in _all_own(result):
+        if item.method not in ("any", *result.method.present):
+            continue
         where = ", ".join(_plain(w) for w in (item.method, item.target) if w != "any")
         words.append(
             f"{_plain(item.gate.interface)} {gate_words(item.gate)}{f' ({where})' if where else ''}"

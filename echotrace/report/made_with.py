@@ -60,8 +60,9 @@ def _changed(table: Mapping[str, Any], preset: Mapping[str, Any]) -> list[str]:
     found = []
     for section, values in table.items():
         if section == "gate":
-            if values:
-                found.append(f"{len(values)} gate{'s' if len(values) > 1 else ''} of the user's")
+            own = [gate for gate in values if not gate["preset"]]
+            if own:
+                found.append(f"{len(own)} gate{'s' if len(own) > 1 else ''} of the user's")
             continue
         own = preset[section]
         if not isinstance(values, Mapping):

@@ -377,7 +377,8 @@ def explain_finding(result: Measurement, k: int, name: str, limits: QualityLimit
             interface.replace("_", " ")
             + (f" (the user's gate: {gate_words(own[interface])})" if interface in own else "")
             for j, interface in enumerate(result.interfaces)
-            if math.isnan(result.delay_us[k, j]) and interface not in ("cornea_back", "sclera")
+            if math.isnan(result.delay_us[k, j])
+            and (interface in own or interface not in ("cornea_back", "sclera"))
         ]
         do = FINDINGS[name].do
         return f"Not found: {', '.join(lost)}. {do[0].upper()}{do[1:]}."
