@@ -21,14 +21,12 @@ from echotrace.report.measured_text import (
     WORDS_MEAN,
     budget_line,
     length_text,
-    notes_of,
-    reasons,
     scan_rows,
-    scan_verdict,
     sitting_title,
     summary_line,
 )
 from echotrace.report.page import figure_svg, render_page
+from echotrace.report.reasons import notes_of, reasons, scan_verdict
 from echotrace.settings import Settings
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
