@@ -31,9 +31,9 @@ LAYERS = [
         "sitting_limits",
     },
     {"signal"},
-    {"quality"},
+    {"quality", "bounds"},
     {"settings", "synthesis", "files", "chain"},
-    {"many", "sittings", "agreement", "power"},
+    {"many", "sittings", "agreement", "power", "reference_block", "tuning"},
     {"figures"},
     {"report", "commands", "cli", "fitting", "teaching"},
 ]
