@@ -6,6 +6,7 @@ The truth is in the files: the simulated eye's length, shortened by what the pro
 import dataclasses
 import json
 import re
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -15,10 +16,12 @@ from closed_form import LE_GRAND_US, echo, eye_traces, recording_of
 from echotrace.chain.measure import measure
 from echotrace.chain.plain import view_trace
 from echotrace.chain.states import expand_gates
-from echotrace.errors import ParameterError
+from echotrace.errors import EchotraceWarning, ParameterError
 from echotrace.figures.trace import trace_figure
 from echotrace.files.native import read_recording
+from echotrace.report.gates import own_gates_line
 from echotrace.report.measured import measurement_page
+from echotrace.report.reasons import explain_finding
 from echotrace.settings import PickingSettings, Settings, TargetGate, read_settings, settings_toml
 from echotrace.signal.gates import Gate
 from echotrace.sittings.sitting import summarise
@@ -118,7 +121,91 @@ def test_a_gate_for_what_lies_at_the_face_is_refused():
         with pytest.raises(ParameterError, match="lies at the probe's face and is not looked for"):
             measure(recording, settings)
     other = Settings(gates=(TargetGate(method="immersion", target="any", gate=gate),))
-    assert np.isfinite(measure(recording, other).axial_length_mm).all()
+    with pytest.warns(EchotraceWarning, match="'cornea_front' .* applies to no scan"):
+        assert np.isfinite(measure(recording, other).axial_length_mm).all()
+
+
+@pytest.mark.parametrize("engine", ["fused", "plain"])
+@pytest.mark.parametrize("choice", ["jointly", "gate_by_gate"])
+@pytest.mark.parametrize("interface", ["cornea_back", "sclera", "retina"])
+def test_an_empty_gate_is_told_be_it_of_what_need_not_be_there(engine, choice, interface):
+    recording = recording_of(eye_traces(2, seed=3))
+    gate = Gate(interface=interface, start_us=12.2, stop_us=12.9)
+    own = Settings(
+        engine=engine,
+        picking=PickingSettings(choice=choice),
+        gates=(TargetGate(method="any", target="any", gate=gate),),
+    )
+    result = measure(recording, own)
+    for k in range(2):
+        assert np.isnan(result.delay_us[k, result.interfaces.index(interface)])
+        assert "echo_missing" in result.finding_list(k)
+        words = explain_finding(result, k, "echo_missing", own.quality)
+        assert f"{interface.replace('_', ' ')} (the user's gate: 12.2 to 12.9 µs)" in words
+    assert not result.accepted.any()
+
+
+def _gates(*tables):
+    return Settings.from_table({"gate": [{"start_us": 38.0, "stop_us": 43.0} | t for t in tables]})
+
+
+def test_gates_that_apply_to_nothing_are_told():
+    recording = recording_of(eye_traces(2))
+    plain = measure(recording)
+    for table, said in (
+        ({"interface": "retina", "target": "phakik"}, "target='phakik' .* did you mean 'phakic'"),
+        ({"interface": "retina", "target": "plate"}, "neither measured nor built in"),
+        ({"interface": "retna"}, "gate 'retna': no target here has it: did you mean 'retina'"),
+        ({"interface": "retna", "target": "phakic"}, "has no interface 'retna': did you mean"),
+    ):
+        with pytest.raises(ParameterError, match=said):
+            measure(recording, _gates(table))
+    for table in (
+        {"interface": "retina", "target": "aphakic"},
+        {"interface": "retina", "target": "pseudophakic_pmma"},
+        {"interface": "retina", "method": "contact"},
+    ):
+        with pytest.warns(EchotraceWarning, match="gate 'retina' .* applies to no scan"):
+            result = measure(recording, _gates(table))
+        np.testing.assert_array_equal(result.delay_us, plain.delay_us)
+    # What was written out of the presets for other recordings is no mistake.
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        measure(recording, _gates({"interface": "retina", "method": "contact", "preset": True}))
+
+
+def test_a_gate_for_any_target_is_for_those_that_have_the_interface():
+    recording = recording_of(eye_traces(2), lens_state=["phakic", "aphakic"])
+    gate = {"interface": "lens_front", "start_us": 14.2, "stop_us": 15.2}
+    result = measure(recording, _gates(gate))
+    assert result.delay_us[0, 2] == pytest.approx(10.0 + LE_GRAND_US[2], abs=0.02)
+    assert "echo_missing" not in result.finding_list(1)
+
+
+@pytest.mark.parametrize("method", ["immersion", "contact"])
+@pytest.mark.parametrize("choice", ["jointly", "gate_by_gate"])
+def test_gates_that_version_01_wrote_are_the_presets_until_they_are_edited(method, choice):
+    """It wrote 13 dB into each, the cornea as the tallest echo, and no word of presets."""
+    shift = {} if method == "immersion" else {"cornea_us": 0.0, "shift_us": np.zeros(2)}
+    recording = recording_of(eye_traces(2, **shift), method=method)
+    table = expand_gates(Settings(), recording, None).to_table()
+    for item in table["gate"]:
+        del item["preset"]
+        item["threshold_db"] = 13.0
+        if not item["relative_to"]:
+            item |= {"select": "largest", "threshold_fraction": 0.0}
+    table["picking"]["choice"] = choice
+    old = Settings.from_table(table)
+    new = Settings(picking=PickingSettings(choice=choice))
+    one, other = measure(recording, old), measure(recording, new)
+    np.testing.assert_array_equal(one.delay_us, other.delay_us)
+    np.testing.assert_array_equal(one.score, other.score)
+    assert own_gates_line(one) == ""
+    next(g for g in table["gate"] if g["interface"] == "retina")["stop_us"] = 14.0
+    edited = measure(recording, Settings.from_table(table))
+    assert edited.has_finding("echo_missing").all()
+    assert "retina" in own_gates_line(edited)
+    assert "lens front" not in own_gates_line(edited)
 
 
 def test_page_and_picture_say_which_gates_are_the_users():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,13 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.chain.by_hand import with_verdicts
+from echotrace.chain.columns import interleave, under, union, with_row
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
+from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
 from echotrace.chain.speeds import speeds_words
 from echotrace.chain.stated import check_stated
-from echotrace.chain.states import State, gates_for, mark_own_gates, rows_of_state, targets_of
+from echotrace.chain.states import (
+    State,
+    check_gates_apply,
+    gates_for,
+    mark_own_gates,
+    rows_of_state,
+    targets_of,
+)
 from echotrace.chain.template import template_pulse
 from echotrace.decisions import Decisions, ScanMarks
 from echotrace.errors import ParameterError
@@ -60,6 +69,8 @@ class Prepared:
         Names over all of them.
     block_traces : int
         Traces of a block.
+    offset : float
+        Offset of the converter that is taken off every block, in the units of the samples.
     stated : mapping of str to float
         Features that all traces share: what was stated against what the echoes say.
     decisions : Decisions
@@ -89,6 +100,7 @@ class Prepared:
     segments: tuple[str, ...]
     block_traces: int
     stated: Mapping[str, float]
+    offset: float
     decisions: Decisions
     notes: Mapping[str, str]
     speeds: str
@@ -132,10 +144,13 @@ def prepare(
     ('cornea', 'aqueous', 'lens', 'vitreous')
     """
     settings = settings or Settings()
+    check_bits(recording)
+    offset = baseline_offset(recording)
     pulse = template_pulse(recording, settings)
     targets = targets_of(recording, target)
     decisions = Decisions() if decisions is None else decisions
     check_decisions(recording, targets, decisions)
+    check_gates_apply(settings, targets)
     known = [target for target in targets.values() if target is not None]
     readers = _readers(recording, targets, settings, pulse)
     block_traces = _PLAIN_BLOCK_TRACES
@@ -147,6 +162,12 @@ def prepare(
     engine = "fused" if readers else "plain" if known else "none"
     if readers and decisions.marked:
         engine = "fused and plain"
+    stated = check_stated(recording, pulse)
+    said = say_offset(recording, offset)
+    notes = {"offset": said} if said else {}
+    if decisions:
+        notes["by_hand"] = notes_of_decisions(decisions, pulse)
+        notes["decisions"] = json.dumps(decisions.to_table(), ensure_ascii=False)
     return Prepared(
         settings=settings,
         settings_json=mark_own_gates(settings, targets).to_json(),
@@ -154,17 +175,13 @@ def prepare(
         targets=targets,
         engine=engine,
         readers=readers,
-        interfaces=_union([target.interface_names for target in known]),
-        segments=_union([[s.name for s in target.length_segments] for target in known]),
+        interfaces=union([target.interface_names for target in known]),
+        segments=union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
-        stated=check_stated(recording, pulse),
+        stated=stated,
+        offset=offset,
         decisions=decisions,
-        notes={
-            "by_hand": notes_of_decisions(decisions, pulse),
-            "decisions": json.dumps(decisions.to_table(), ensure_ascii=False),
-        }
-        if decisions
-        else {},
+        notes=notes,
         speeds=" ".join(speeds_words(known, settings.lengths.average_speed_m_per_s)),
     )
 
@@ -223,6 +240,7 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
     >>> measure_block(recording.select(slice(0, 2)), prepare(recording)).n_traces
     2
     """
+    block = without_offset(block, prepared.offset)
     n = block.n_traces
     parts: list[tuple[NDArray[np.intp], dict[str, NDArray[Any]]]] = []
     for state, target in prepared.targets.items():
@@ -230,7 +248,7 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
         if rows.size:
             part = block if rows.size == n else block.select(rows)
             parts.append((rows, _measure_state(part, state, target, prepared, first + rows)))
-    columns = parts[0][1] if len(parts) == 1 else _interleave(parts, n)
+    columns = parts[0][1] if len(parts) == 1 else interleave(parts, n)
     arrays: dict[str, Any] = {name: columns.pop(name) for name in _MEASURED}
     labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
     score = columns["score"] if "score" in columns else np.full(n, np.nan)
@@ -251,26 +269,6 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
     if by_hand.accept or by_hand.reject:
         result = with_verdicts(result, by_hand.accept, by_hand.reject, first=first)
     return result
-
-
-def _interleave(
-    parts: list[tuple[NDArray[np.intp], dict[str, NDArray[Any]]]], n_traces: int
-) -> dict[str, NDArray[Any]]:
-    """Put the columns of several states in the order of the traces; NaN where a state has none."""
-    joined: dict[str, NDArray[Any]] = {}
-    for rows, columns in parts:
-        for name, values in columns.items():
-            if name not in joined:
-                blank = np.nan if values.dtype.kind == "f" else 0
-                joined[name] = np.full((n_traces, *values.shape[1:]), blank, values.dtype)
-            joined[name][rows] = values
-    return joined
-
-
-def _union(names: list[Any]) -> tuple[str, ...]:
-    """Names of several ordered lists, each once, the longest list's order first."""
-    ordered = sorted(names, key=len, reverse=True)
-    return tuple(dict.fromkeys(name for item in ordered for name in item))
 
 
 # What :func:`_measure_state` gives beside features.
@@ -312,14 +310,8 @@ def _measure_state(
             marks,
             {name: values[[row]] for name, values in columns.items()},
         )
-        columns = {name: _with_row(values, row, one[name]) for name, values in columns.items()}
+        columns = {name: with_row(values, row, one[name]) for name, values in columns.items()}
     return columns
-
-
-def _with_row(values: NDArray[Any], row: int, one: NDArray[Any]) -> NDArray[Any]:
-    out = values.copy()
-    out[row] = one[0]
-    return out
 
 
 def _measure_marked(
@@ -336,7 +328,7 @@ def _measure_marked(
         reading = read_reference_path(
             block, state[0], target, prepared.settings, prepared.pulse, of
         )
-        return _judge(block, state, target, prepared, reading, most)
+        return _judge(block, state, target, prepared, reading, of.gates, most)
 
     found: Mapping[str, NDArray[Any]] = as_found
     if marks.gates:
@@ -352,6 +344,7 @@ def _judge(
     target: Target,
     prepared: Prepared,
     reading: TraceReading,
+    gated: Iterable[str] = (),
     most: Mapping[str, NDArray[Any]] | None = None,
 ) -> dict[str, NDArray[Any]]:
     """Columns of traces of one state; none of them better judged than ``most``, where it is given.
@@ -400,15 +393,16 @@ def _judge(
         cornea_assumed=lengths.assumed[:, target.length_slice].any(axis=1)
         & ~np.isnan(lengths.total_mm),
         receiver_known=block.receiver is not None,
+        gate_empty=_gate_empty(reading, state[0], target, settings, gated),
     )
     accepted = accepted_by_findings(bits, features)
     if most is not None:
         accepted &= most["accepted"]
     names = target.interface_names
     return {
-        "delay_us": _under(prepared.interfaces, names, reading.delay_us),
-        "delay_u_us": _under(prepared.interfaces, names, reading.delay_u_us),
-        "length_mm": _under(
+        "delay_us": under(prepared.interfaces, names, reading.delay_us),
+        "delay_u_us": under(prepared.interfaces, names, reading.delay_u_us),
+        "length_mm": under(
             prepared.segments, [segment.name for segment in target.segments], lengths.segment_mm
         ),
         "axial_length_mm": lengths.total_mm,
@@ -455,6 +449,17 @@ def _filling(
     return {"filling_likeness": likeness}
 
 
+def _gate_empty(
+    reading: TraceReading, method: str, target: Target, settings: Settings, gated: Iterable[str]
+) -> NDArray[np.bool_]:
+    """Traces in which a gate of a person's holds no echo, be it of what need not be there."""
+    asked = set(gated)
+    if settings.gates:
+        asked |= {g.interface for g in gates_for(target, method, settings) if not g.preset}
+    columns = [target.index(name) for name in asked]
+    return np.asarray(np.isnan(reading.delay_us[:, columns]).any(axis=1))
+
+
 def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:
     """No length can be measured through gas."""
     width = {
@@ -471,14 +476,3 @@ def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:
         "accepted": np.zeros(n_traces, np.bool_),
         "by_hand": np.zeros((n_traces, len(prepared.interfaces)), np.uint8),
     }
-
-
-def _under(
-    wanted: tuple[str, ...], names: Sequence[str], values: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Columns under the names of all states together; NaN where this state has none."""
-    out = np.full((values.shape[0], len(wanted)), np.nan)
-    for k, name in enumerate(names):
-        if name in wanted:
-            out[:, wanted.index(name)] = values[:, k]
-    return out

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import dataclasses
+import warnings
 from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.errors import MissingDetailError, ParameterError
+from echotrace.errors import EchotraceWarning, MissingDetailError, ParameterError
 from echotrace.recording import Method, Recording, distinct_rows
 from echotrace.settings import Settings, TargetGate
 from echotrace.signal.gates import Gate, preset_gates
-from echotrace.target import Target, eye_target
+from echotrace.target import IMPLANT_MATERIALS, VITREOUS_FILLINGS, Target, eye_target
+from echotrace.user_input import did_you_mean
 
 __all__ = [
     "State",
+    "check_gates_apply",
     "expand_gates",
     "gates_for",
     "mark_own_gates",
@@ -25,6 +28,8 @@ __all__ = [
 
 State = tuple[str, str, str, str, str]
 """Method, lens state, lens material, filling of the vitreous cavity, and name of the target."""
+
+_OLD_THRESHOLD_DB = 13.0
 
 _STATE_COLUMNS = ("method", "lens_state", "lens_material", "vitreous", "target")
 
@@ -92,7 +97,8 @@ def gates_for(target: Target, method: str, settings: Settings) -> tuple[Gate, ..
     """The gates that apply: the user's where there is one, else the preset.
 
     A gate that says it is a preset and has another window, as when a file of written settings was
-    edited, is the user's.
+    edited, is the user's. One that says nothing and is the preset as version 0.1 wrote it is still
+    the preset. A gate for any target is passed over where the target has no such interface.
 
     Parameters
     ----------
@@ -130,10 +136,7 @@ def gates_for(target: Target, method: str, settings: Settings) -> tuple[Gate, ..
             f"gate {first!r}: in contact it lies at the probe's face and is not looked for; give "
             "the gate method = 'immersion', or leave it out"
         )
-    own = {
-        name: dataclasses.replace(gate, preset=gate == preset.get(name))
-        for name, gate in own.items()
-    }
+    own = {name: _as_preset(gate, preset.get(name)) for name, gate in own.items()}
     if method == Method.OTHER and first not in own:
         raise ParameterError(
             f"target {target.name!r}: the first interface ({first}) has no preset gate for method "
@@ -143,8 +146,100 @@ def gates_for(target: Target, method: str, settings: Settings) -> tuple[Gate, ..
     return tuple(merged[name] for name in target.interface_names if name in merged)
 
 
+def _as_preset(gate: Gate, preset: Gate | None) -> Gate:
+    """The preset where a gate was written out of it and not changed since, else the gate, bound."""
+    if preset is None:
+        return dataclasses.replace(gate, preset=False)
+    # Version 0.1 wrote the threshold into each gate, and took the tallest echo for the cornea.
+    written = dataclasses.replace(preset, preset=False, threshold_db=_OLD_THRESHOLD_DB)
+    if not preset.relative_to:
+        written = dataclasses.replace(written, threshold_fraction=0.0, select="largest")
+    return preset if gate in (preset, written) else dataclasses.replace(gate, preset=False)
+
+
 def _applies(item: TargetGate, target: Target, method: str) -> bool:
+    if item.target == "any" and item.gate.interface not in target.interface_names:
+        return False
     return item.method in ("any", method) and item.target in ("any", target.name)
+
+
+def check_gates_apply(settings: Settings, targets: Mapping[State, Target | None]) -> None:
+    """Refuse gates of no target and no interface that there is; tell of those that apply nowhere.
+
+    Parameters
+    ----------
+    settings : Settings
+    targets : mapping of tuple to Target or None
+        From :func:`targets_of`.
+
+    Raises
+    ------
+    ParameterError
+        A target of that name is neither measured nor built in, or no target that is measured has
+        the interface.
+
+    Warns
+    -----
+    EchotraceWarning
+        A gate of the user's applies to no scan of the recording.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.chain.states import check_gates_apply, targets_of
+    >>> targets = targets_of(et.read("synthetic_traces/immersion_sitting.h5"), None)
+    >>> table = {"gate": [{"interface": "retina", "target": "phakik", "start_us": 1, "stop_us": 2}]}
+    >>> check_gates_apply(et.Settings.from_table(table), targets)
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.ParameterError: gate 'retina': target='phakik' is neither measured nor built \
+in: did you mean 'phakic'? Measured here: phakic
+    """
+    measured = {state[0]: found for state, found in targets.items() if found is not None}
+    there = {found.name: found for found in targets.values() if found is not None}
+    if not there:
+        return
+    interfaces = list(dict.fromkeys(n for found in there.values() for n in found.interface_names))
+    for item in settings.gates:
+        gate, place = item.gate, f"gate {item.gate.interface!r}"
+        if item.target != "any" and item.target not in there:
+            built_in = _built_in_names()
+            if item.target not in built_in:
+                hint = did_you_mean(item.target, [*there, *built_in])
+                raise ParameterError(
+                    f"{place}: target={item.target!r} is neither measured nor built in: {hint}"
+                    f"Measured here: {', '.join(there)}"
+                )
+        elif item.target == "any" and gate.interface not in interfaces:
+            known = [n for name in there for n in there[name].interface_names]
+            raise ParameterError(
+                f"{place}: no target here has it: {did_you_mean(gate.interface, known)}"
+                f"Interfaces here: {', '.join(interfaces)}"
+            )
+        applies = any(
+            found is not None and _applies(item, found, state[0])
+            for state, found in targets.items()
+        )
+        if not applies and not gate.preset:
+            methods = ", ".join(dict.fromkeys(measured))
+            warnings.warn(
+                f"{place} for method {item.method!r} and target {item.target!r} applies to no scan "
+                f"of this recording, which has {methods} of {', '.join(there)}",
+                EchotraceWarning,
+                stacklevel=2,
+            )
+
+
+def _built_in_names() -> set[str]:
+    """Names of all eyes that are built in."""
+    states = [("phakic", "none"), ("aphakic", "none")]
+    states += [("pseudophakic", material) for material in IMPLANT_MATERIALS]
+    return {
+        eye_target(state, lens_material=material, vitreous=filling).name
+        for state, material in states
+        for filling in VITREOUS_FILLINGS
+        if filling != "gas"
+    }
 
 
 def mark_own_gates(settings: Settings, targets: Mapping[State, Target | None]) -> Settings:
@@ -180,17 +275,21 @@ def mark_own_gates(settings: Settings, targets: Mapping[State, Target | None]) -
     >>> [item.gate.interface for item in marked.gates if not item.gate.preset]
     ['sclera']
     """
-    gates = list(settings.gates)
+    binds: dict[int, bool] = {}
     for state, found in targets.items():
         if found is None:
             continue
         used = {gate.interface: gate for gate in gates_for(found, state[0], settings)}
-        for k, item in enumerate(gates):
-            if _applies(item, found, state[0]) and not used[item.gate.interface].preset:
-                gates[k] = dataclasses.replace(
-                    item, gate=dataclasses.replace(item.gate, preset=False)
-                )
-    return dataclasses.replace(settings, gates=tuple(gates))
+        for k, item in enumerate(settings.gates):
+            if _applies(item, found, state[0]):
+                binds[k] = binds.get(k, False) or not used[item.gate.interface].preset
+    marked = [
+        dataclasses.replace(item, gate=dataclasses.replace(item.gate, preset=not binds[k]))
+        if k in binds
+        else item
+        for k, item in enumerate(settings.gates)
+    ]
+    return dataclasses.replace(settings, gates=tuple(marked))
 
 
 def expand_gates(settings: Settings, recording: Recording, target: Target | None) -> Settings:

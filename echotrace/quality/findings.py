@@ -60,6 +60,7 @@ def finding_bits(
     *,
     cornea_assumed: NDArray[np.bool_],
     receiver_known: bool,
+    gate_empty: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.uint32]:
     """Findings of each trace as a bit set; bit ``k`` is the ``k``-th of :data:`FINDINGS`.
 
@@ -71,6 +72,8 @@ def finding_bits(
     limits : QualityLimits
     cornea_assumed : ndarray of bool, (n_traces,)
     receiver_known : bool
+    gate_empty : ndarray of bool, (n_traces,), optional
+        A gate that a person set holds nothing.
 
     Returns
     -------
@@ -93,6 +96,8 @@ def finding_bits(
     of = dict(zip(FINDINGS, raised, strict=True))
     of["no_echo"][:] = no_echo
     of["echo_missing"][:] = features["missing_count"] > 0
+    if gate_empty is not None:
+        of["echo_missing"] |= gate_empty
     of["cornea_assumed"][:] = cornea_assumed
     of["receiver_unknown"][:] = not receiver_known
     # A feature that could not be had (NaN) raises nothing: what it lacks has its own finding.

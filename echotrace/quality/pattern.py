@@ -51,6 +51,10 @@ PATTERN_FEATURES = (
 # A repeat has no wall behind it: where the energy rises by this much, dB, stands no repeat.
 _WALLED_DB = 25.0
 _FAR_US = 9.0
+# Gel up to 1.2 mm, which ends in front of the lens of any but the shallowest chamber. Steps of
+# impedance at the front and the back of a cornea are within 2 dB of one another.
+_AT_FACE_US, _FLUID_US = 0.1, 1.6
+_FACE_BELOW_CORNEA_DB, _HEARD_DB = 8.0, 25.0
 # Shallower than this, mm, is a chamber two standard deviations below the mean (3.02 ± 0.45 in
 # 28,709 eyes, BMC Ophthalmol 2021).
 _SHALLOW_MM = 2.12
@@ -181,7 +185,8 @@ def pattern_features(
                 at, level, face_us, found["wall_step_db"]
             )
         else:
-            found["fluid_gap_us"][:] = told[ask.FACE_GAP_US]
+            gap_us = _taller_than_face_us(candidates, face_us)
+            found["fluid_gap_us"][:] = np.fmax(told[ask.FACE_GAP_US], gap_us)
         if not lens or natural:
             # Both faces of an implant look like a cornea behind a bath.
             if immersion:
@@ -199,6 +204,24 @@ def pattern_features(
     # An echo without any height is no feature.
     table[np.isinf(table)] = np.nan
     return found
+
+
+def _taller_than_face_us(candidates: Candidates, face_us: float) -> Float64:
+    """Delay behind the face of a cornea that fluid keeps away from it, µs; NaN: nothing says so.
+
+    Where the cornea lies at the face, its front there is about as tall as its back. Behind half a
+    millimetre of gel its front stands where the back would be, but the face reflects little.
+    """
+    behind = candidates.delay_us - face_us
+    there = np.arange(behind.shape[1]) < candidates.count[:, None]
+    level = np.where(there, candidates.level_db, -np.inf)
+    face = np.where(np.abs(behind) <= _AT_FACE_US, level, -np.inf).max(axis=1, initial=-np.inf)
+    away = np.where((behind > _AT_FACE_US) & (behind <= _FLUID_US), level, -np.inf)
+    tallest = away.argmax(axis=1)
+    rows = np.arange(tallest.size)
+    # A face that is not heard at all says nothing: some recorders blank it.
+    taller = np.isfinite(face) & (away[rows, tallest] > face + _FACE_BELOW_CORNEA_DB)
+    return np.where(taller & (away[rows, tallest] > _HEARD_DB), behind[rows, tallest], np.nan)
 
 
 def _anatomy_distance(at: dict[str, Float64], target: Target) -> Float64:

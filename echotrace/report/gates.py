@@ -20,6 +20,10 @@ def gate_words(gate: Gate) -> str:
     ----------
     gate : Gate
 
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> from echotrace.report.gates import gate_words
@@ -39,6 +43,10 @@ def hand_words(result: Measurement, trace: int) -> list[str]:
     result : Measurement
     trace : int
         Counted from 0.
+
+    Returns
+    -------
+    list[str]
 
     Examples
     --------
@@ -65,6 +73,10 @@ def hand_lines(result: Measurement) -> list[str]:
     Parameters
     ----------
     result : Measurement
+
+    Returns
+    -------
+    list[str]
 
     Examples
     --------
@@ -95,6 +107,10 @@ def own_gates(result: Measurement, trace: int) -> dict[str, Gate]:
     ----------
     result : Measurement
     trace : int
+
+    Returns
+    -------
+    dict[str, Gate]
 
     Examples
     --------
@@ -146,6 +162,10 @@ def own_gates_line(result: Measurement) -> str:
     ----------
     result : Measurement
 
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> import echotrace as et
@@ -160,6 +180,8 @@ def own_gates_line(result: Measurement) -> str:
     """
     words = []
     for item in _all_own(result):
+        if item.method not in ("any", *result.method.present):
+            continue
         where = ", ".join(_plain(w) for w in (item.method, item.target) if w != "any")
         words.append(
             f"{_plain(item.gate.interface)} {gate_words(item.gate)}{f' ({where})' if where else ''}"

@@ -1,0 +1,77 @@
+"""The table of what holds elsewhere: its rows, what counts as wrong, and a small part of it."""
+
+import numpy as np
+import pytest
+
+from echotrace.fitting.distribution_shift import ROWS, RowResult, measure_row, shift_table
+from echotrace.fitting.sitting_draws import PIVOTS, draw_sitting
+
+pytestmark = pytest.mark.compiled
+
+
+def _row(name):
+    return next(row for row in ROWS if row.name == name)
+
+
+def test_every_row_is_there_once():
+    names = [row.name for row in ROWS]
+    assert len(set(names)) == len(names) == 19
+    assert [row.name for row in ROWS if row.cannot_tell] == ["speeds of the eye 1 % higher"]
+
+
+def test_a_drawn_sitting_says_its_length_and_what_is_read_of_it():
+    """Read at the convention's speeds: each segment times convention over true speed."""
+    drawn = draw_sitting(3, 1)
+    eye, truth = drawn.synthesis.eye(0), drawn.synthesis.block(0, 1).truth
+    assert drawn.state == "phakic"
+    assert drawn.length_mm == eye.axial_length_mm
+    speeds = {"cornea": 1641.0, "aqueous": 1532.0, "lens": 1641.0, "vitreous": 1532.0}
+    read = sum(
+        getattr(eye, f"{name}_mm") * speed / truth.columns[f"{name}_speed_m_per_s"][0]
+        for name, speed in speeds.items()
+    )
+    assert drawn.read_mm == pytest.approx(read, abs=1e-9)
+    assert drawn.read_mm != drawn.length_mm
+    plain = draw_sitting(3, 1, speed_spread=0.0)
+    assert plain.read_mm == pytest.approx(plain.length_mm, abs=1e-9)
+
+
+def test_hands_turn_about_every_pivot_and_press_as_published():
+    drawn = [
+        draw_sitting(5, k, scans=2, changes={"method": {"kind": "contact"}}) for k in range(60)
+    ]
+    assert {item.pivot for item in drawn} == set(PIVOTS)
+    pressed = [np.mean([scan["compression_mm"] for scan in item.table["scan"]]) for item in drawn]
+    # Three standard errors of a mean about 0.20 mm with 0.26 between eyes.
+    assert np.mean(pressed) == pytest.approx(0.20, abs=3 * 0.26 / np.sqrt(60))
+    assert np.max(pressed) <= 1.0
+
+
+def test_gel_is_never_accepted():
+    found = measure_row(_row("gel of 0.5 mm"), 7001, 4)
+    assert found.scans == 20
+    assert found.accepted == found.wrong == 0
+    assert found.intervals["immersion"] == 0
+
+
+def test_speeds_are_wrong_by_what_they_are_off():
+    """All speeds 1 % higher: 0.2 mm and more in any eye, which no echo shows."""
+    found = measure_row(_row("speeds of the eye 1 % higher"), 7001, 4)
+    assert found.accepted > 0
+    assert found.wrong == found.accepted
+
+
+def test_an_envelope_in_decibels_is_refused_or_rejected():
+    found = measure_row(_row("envelope in decibels"), 7001, 4)
+    assert found.accepted == 0
+
+
+def test_the_table_has_a_line_for_each_row():
+    result = RowResult(
+        row=_row("8 bits"), scans=5, refused=1, accepted=3, wrong=2, silent=1,
+        intervals={"contact": 0, "immersion": 4}, held={"contact": 0, "immersion": 3},
+    )  # fmt: skip
+    lines = shift_table([result]).splitlines()
+    assert len(lines) == 3
+    assert lines[2] == "| 8 bits | 5 | 1 | 3 | 2 | 1 | – | 3 of 4 |"
+    assert len({line.count("|") for line in lines}) == 1
