@@ -80,6 +80,7 @@ FEATURES = {
     # Of the recording, worked out once for both engines.
     "carrier_mhz": (0.0, 1e-12),
     "carrier_misfit": (0.0, 1e-12),
+    "offset_percent": (0.0, 1e-12),
 }
 
 
