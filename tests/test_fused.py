@@ -87,6 +87,7 @@ FEATURES = {
     "carrier_misfit": (0.0, 1e-12),
     # A carrier of the recording over the shift that the cavity of each trace would make.
     "filling_likeness": (1e-4, 1e-3),
+    "offset_percent": (0.0, 1e-12),
 }
 
 
