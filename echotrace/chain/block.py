@@ -395,7 +395,7 @@ def _judge(
         receiver_known=block.receiver is not None,
         gate_empty=_gate_empty(reading, state[0], target, settings, gated),
     )
-    accepted = accepted_by_findings(bits, features)
+    accepted = accepted_by_findings(bits, features, settings.quality)
     if most is not None:
         accepted &= most["accepted"]
     names = target.interface_names
