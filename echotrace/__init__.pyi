@@ -50,6 +50,17 @@ from echotrace.many.to_file import measure_to_file as measure_to_file
 from echotrace.measurement import Measurement as Measurement
 from echotrace.quality.finding_list import Finding as Finding
 
+# -- bounds and tuning
+from echotrace.bounds.delay import delay_bound as delay_bound
+from echotrace.bounds.outside import library_pickers as library_pickers
+from echotrace.bounds.picker_trials import PickerErrors as PickerErrors
+from echotrace.bounds.picker_trials import picker_errors as picker_errors
+from echotrace.reference_block.check import BlockCheck as BlockCheck
+from echotrace.reference_block.check import check_block as check_block
+from echotrace.reference_block.log import read_block_log as read_block_log
+from echotrace.tuning.sweep import Tuning as Tuning
+from echotrace.tuning.sweep import tune as tune
+
 # -- the steps on arrays
 from echotrace.media import Medium as Medium
 from echotrace.media import medium as medium
@@ -94,6 +105,7 @@ from echotrace import power as power
 # -- pictures
 from echotrace.figures.agreement import plot_differences as plot_differences
 from echotrace.figures.agreement import plot_spreads as plot_spreads
+from echotrace.figures.bounds import plot_picker_errors as plot_picker_errors
 from echotrace.figures.trace import plot_trace as plot_trace
 
 # -- errors

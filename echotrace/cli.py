@@ -40,6 +40,9 @@ _COMMANDS = {
     "compare": "compare",
     "power": "power",
     "teach": "teach",
+    "pickers": "pickers",
+    "block": "block",
+    "tune": "tune",
 }
 
 _EPILOG = (

@@ -5,6 +5,7 @@ import pytest
 import scipy
 from closed_form import FREQUENCY_MHZ, SIGMA_US, echo, up_to
 
+from echotrace.bounds.delay import delay_bound
 from echotrace.errors import ParameterError
 from echotrace.recording import Signal
 from echotrace.signal.conditioning import condition
@@ -15,7 +16,7 @@ from echotrace.signal.picking import (
     phase_shift_us,
     pick_echoes,
 )
-from echotrace.signal.pulse import delay_bound_us, gaussian_pulse
+from echotrace.signal.pulse import gaussian_pulse
 
 RATE_HZ = 1e8
 DELAY_US = np.arange(768) * 0.01
@@ -114,7 +115,7 @@ def test_default_picker_reaches_the_bound(snr_db):
     n = 6000
     rf, truth = _noisy(snr_db, n, seed=5)
     error = _pick(rf, 4.0).sample - truth
-    bound = float(delay_bound_us(PULSE, 10 ** (snr_db / 20))) * 100
+    bound = float(delay_bound(PULSE, snr_db)) * 100
     # The spread of 6,000 errors is itself known to one per cent.
     assert 0.95 < error.std() / bound < 1.10
 
@@ -130,7 +131,7 @@ def test_default_picker_comes_near_the_bound_at_low_energy(energy_snr_db, limit)
     ratio = np.sqrt(10 ** (energy_snr_db / 10) / (PULSE.energy / 2))
     rf, truth = _noisy(20 * np.log10(ratio), 6000, seed=6)
     error = _pick(rf, 4.0).sample - truth
-    bound = float(delay_bound_us(PULSE, ratio)) * 100
+    bound = float(delay_bound(PULSE, 20 * np.log10(ratio))) * 100
     assert error.std() / bound < limit
 
 
@@ -140,7 +141,7 @@ def test_a_template_ten_per_cent_off_costs_little(factor):
     wrong = gaussian_pulse(RATE_HZ, factor * 1e7, 0.6 / factor)
     rf, truth = _noisy(20.0, 6000, seed=7)
     error = _pick(rf, 4.0, pulse=wrong).sample - truth
-    bound = float(delay_bound_us(PULSE, 10.0)) * 100
+    bound = float(delay_bound(PULSE, 20.0)) * 100
     assert error.std() / bound < 1.20
     assert abs(error.mean()) < 0.05
 

@@ -12,7 +12,7 @@ from echotrace.commands.by_hand import add_hand_arguments, hand_options, read_ha
 from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.measure_long import LONG_TRACES, is_long, measure_long
 from echotrace.commands.measure_once import json_of, measure_once, print_measured, write_measured
-from echotrace.commands.process import say, say_json
+from echotrace.commands.process import complain, say, say_json
 from echotrace.commands.truth import (
     HIDDEN_NAME,
     add_truth_arguments,
@@ -82,6 +82,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what the beam passes, for recordings that are not of an eye",
     )
     parser.add_argument(
+        "--block-log",
+        metavar="LOG",
+        type=Path,
+        action=InputFile,
+        help="log of a reference block (echotrace block --log): warn where it was out of tolerance",
+    )
+    parser.add_argument(
         "--implant-mm",
         metavar="MM",
         type=floating(0.2, 2.0, "mm"),
@@ -138,6 +145,7 @@ def run(args: argparse.Namespace) -> int:
             "--decisions, --write-decisions) go with one recording"
         )
     decisions = read_hand(args)
+    notes = _block_notes(args.block_log)
     beside = [read_measurement(path) for path in args.beside]
     code, records = 0, []
     for path in args.recording:
@@ -163,6 +171,7 @@ def run(args: argparse.Namespace) -> int:
             decisions=decisions,
             beside=beside,
             workers=args.workers,
+            notes=notes,
         )
         if truth:
             one = replace(one, truth=truth_records(recording, one.result, str(path)))
@@ -175,6 +184,19 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         say_json({"recordings": records} if several else records[0])
     return code
+
+
+def _block_notes(log: Path | None) -> list[str]:
+    """What the log of a reference block says; a warning is said at once as well."""
+    if log is None:
+        return []
+    from echotrace.reference_block.log import block_notes, read_block_log
+
+    notes = block_notes(read_block_log(log), log)
+    for note in notes:
+        if note.startswith("WARNING"):
+            complain("echotrace measure", note)
+    return notes
 
 
 def _write_settings(args: argparse.Namespace, settings: Settings, target: Target | None) -> int:

@@ -64,6 +64,7 @@ def measure_once(
     decisions: Decisions,
     beside: Sequence[Measurement] = (),
     workers: int | None = None,
+    notes: Sequence[str] = (),
 ) -> Measured:
     """Measure a recording with what was decided by hand, judge its sittings.
 
@@ -79,6 +80,8 @@ def measure_once(
         Others of the same subject, as for :func:`echotrace.summarise`.
     workers : int, optional
         Threads.
+    notes : sequence of str
+        What else is to be kept with the numbers, as of a reference block.
 
     Returns
     -------
@@ -107,7 +110,7 @@ def measure_once(
             progress=advance,
             workers=workers,
         )
-    said = made_with(recording, settings, target)
+    said = [*made_with(recording, settings, target), *notes]
     # Kept with the numbers wherever they go.
     result = replace(result, attributes={**result.attributes, "made_with": "\n".join(said)})
     return Measured(

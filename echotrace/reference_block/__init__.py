@@ -1,0 +1,1 @@
+"""A block of known thickness: the check a clinic makes before a list, and its log."""
