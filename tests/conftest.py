@@ -19,6 +19,7 @@ _NEEDS_COMPILED = (
     "test_findings",
     "test_notebook",
     "test_synthesis",
+    "test_teaching",
 )
 
 # What calls kernels: `.ci/run` runs these files once more with compilation off.

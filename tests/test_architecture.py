@@ -230,7 +230,7 @@ DIMENSIONLESS = {
     "alpha", "confidence", "margin", "amplitude_to_noise", "fractional_bandwidth", "ratio",
     "score", "reference", "min_echo_free_fraction", "envelope_bandwidth", "from_rayl",
     "into_rayl", "dip_ratio", "noise_to_amplitude", "bandwidth", "edge_fraction",
-    "threshold_fraction",
+    "threshold_fraction", "false_alarm_rate",
 }  # fmt: skip
 UNITS = (
     "_hz", "_mhz", "_us", "_mm", "_db", "_m_per_s", "_c", "_deg", "_ppm", "_d", "_rayl", "_um",

@@ -34,6 +34,21 @@ LENGTHS = "subject,eye,method,operator,sitting,order,axial_length_mm\n" + "".joi
     for method, longer in (("contact", 0.0), ("immersion", 0.1))
     for n in range(3)
 )
+LEARNERS = {
+    "answers.csv": "learner,date,exercise,case,answer\nT1,2026-03-02,e,1,accept\n",
+    "key.csv": "exercise,case,cause,retina_us,vitreous_speed_mm_per_us\ne,1,tilt,44.1,1.532\n",
+    "results.csv": ",".join(
+        ["learner,date,exercise,n"]
+        + [
+            name + part
+            for name in ("hit_rate", "false_alarm_rate", "d_prime", "criterion", "kappa")
+            for part in ("", "_low", "_high")
+        ]
+    )
+    + "\nT1,2026-03-02,e,4"
+    + ",0.5" * 15
+    + "\n",
+}
 SCENARIO = "scans = 3\n[hold]\nalignments = 2\n"
 
 
@@ -61,6 +76,8 @@ def place(tmp_path, monkeypatch):
     Path("s.toml").write_text(SCENARIO)
     np.save("a.npy", (eye_traces(2) * 1000).astype(np.int16))
     Path("set.toml").write_text("")
+    for name, text in LEARNERS.items():
+        Path(name).write_text(text)
     return tmp_path
 
 
@@ -79,6 +96,8 @@ WRITING = {
     "compare page": ["compare", "s.csv", "--report", "{out}.html"],
     "compare figure": ["compare", "s.csv", "--figure", "{out}.svg"],
     "power page": ["power", *GIVEN, "--report", "{out}.html"],
+    "teach score": ["teach", "score", "answers.csv", "--key", "key.csv", "-o", "{out}.csv"],
+    "teach results": ["teach", "results", "results.csv", "-o", "{out}.png"],
 }
 
 

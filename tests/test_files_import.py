@@ -797,6 +797,15 @@ def test_other_hdf5_is_taken_as_it_lies(tmp_path):
     assert made.attributes["source_variable"] == "scan/rf"
 
 
+@pytest.mark.parametrize(("rate_hz", "frequency_hz"), [(1e7, 1e7), (1.9e7, 1e7)])
+def test_a_carrier_above_half_the_rate_is_refused(npy, rate_hz, frequency_hz):
+    details = {**TIMED, "sampling_rate_hz": rate_hz}
+    probe = Probe(centre_frequency_hz=frequency_hz)
+    with pytest.raises(ParameterError, match="one of them is wrong, or its unit"):
+        import_recording(npy, **{**details, "probe": probe})
+    import_recording(npy, **{**details, "probe": probe, "sampling_rate_hz": 1e8})
+
+
 # --- recorded data -------------------------------------------------------------------------
 
 

@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 
+from echotrace.chain.measure import measure
 from echotrace.media import MEDIA
 from echotrace.quality.filling import filling_likeness, implant_features, oil_downshift
 from echotrace.signal.downshift import carrier_downshift
+from echotrace.synthesis.compose import Synthesis
 from echotrace.target import eye_target
 
 T_US = np.arange(4000) * 0.01
@@ -75,3 +77,26 @@ def test_eyes_without_an_implant_have_no_such_features():
     delay = np.zeros((1, 6))
     assert implant_features(delay, eye_target("phakic"), 0.8) == {}
     assert implant_features(delay[:, :4], eye_target("aphakic"), 0.0) == {}
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize("seed", [7, 8])
+def test_a_bubble_is_not_accepted_as_a_cornea(seed):
+    """The true cornea stands in the chamber then, where aqueous alone should be."""
+    tables = {
+        "eye": {"model": "population", "eyes": 12, "cataract_grade": 1.0},
+        "artefacts": {"bubbles": 1.0},
+    }
+    recording = Synthesis(tables, seed=seed).block(0, 60)
+    result = measure(recording)
+    error = np.abs(result.axial_length_mm - recording.truth.columns["axial_length_mm"])
+    # Where the true cornea was taken for the lens, the chamber is silent: that only warns.
+    wrong = result.accepted & (error > 0.1)
+    assert wrong.sum() <= 1
+    assert result.has_finding("lens_spikes_confused")[wrong].all()
+    assert result.accepted.sum() >= 40
+    echo = result.features["chamber_echo_against_cornea_db"]
+    assert (echo[result.accepted] < -50.0).all()
+    taken = ~result.accepted & (echo > -30.0)
+    assert taken.any()
+    assert result.has_finding("spike_out_of_place")[taken].all()

@@ -21,7 +21,7 @@ from echotrace.figures.trace import trace_figure
 from echotrace.files.native import read_recording
 from echotrace.report.gates import own_gates_line
 from echotrace.report.measured import measurement_page
-from echotrace.report.measured_text import explain_finding
+from echotrace.report.reasons import explain_finding
 from echotrace.settings import PickingSettings, Settings, TargetGate, read_settings, settings_toml
 from echotrace.signal.gates import Gate
 from echotrace.sittings.sitting import summarise

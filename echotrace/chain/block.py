@@ -14,6 +14,7 @@ from echotrace.chain.by_hand import with_verdicts
 from echotrace.chain.columns import interleave, under, union, with_row
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
+from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
 from echotrace.chain.speeds import speeds_words
@@ -68,6 +69,8 @@ class Prepared:
         Names over all of them.
     block_traces : int
         Traces of a block.
+    offset : float
+        Offset of the converter that is taken off every block, in the units of the samples.
     stated : mapping of str to float
         Features that all traces share: what was stated against what the echoes say.
     decisions : Decisions
@@ -97,6 +100,7 @@ class Prepared:
     segments: tuple[str, ...]
     block_traces: int
     stated: Mapping[str, float]
+    offset: float
     decisions: Decisions
     notes: Mapping[str, str]
     speeds: str
@@ -140,6 +144,8 @@ def prepare(
     ('cornea', 'aqueous', 'lens', 'vitreous')
     """
     settings = settings or Settings()
+    check_bits(recording)
+    offset = baseline_offset(recording)
     pulse = template_pulse(recording, settings)
     targets = targets_of(recording, target)
     decisions = Decisions() if decisions is None else decisions
@@ -156,6 +162,12 @@ def prepare(
     engine = "fused" if readers else "plain" if known else "none"
     if readers and decisions.marked:
         engine = "fused and plain"
+    stated = check_stated(recording, pulse)
+    said = say_offset(recording, offset)
+    notes = {"offset": said} if said else {}
+    if decisions:
+        notes["by_hand"] = notes_of_decisions(decisions, pulse)
+        notes["decisions"] = json.dumps(decisions.to_table(), ensure_ascii=False)
     return Prepared(
         settings=settings,
         settings_json=mark_own_gates(settings, targets).to_json(),
@@ -166,14 +178,10 @@ def prepare(
         interfaces=union([target.interface_names for target in known]),
         segments=union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
-        stated=check_stated(recording, pulse),
+        stated=stated,
+        offset=offset,
         decisions=decisions,
-        notes={
-            "by_hand": notes_of_decisions(decisions, pulse),
-            "decisions": json.dumps(decisions.to_table(), ensure_ascii=False),
-        }
-        if decisions
-        else {},
+        notes=notes,
         speeds=" ".join(speeds_words(known, settings.lengths.average_speed_m_per_s)),
     )
 
@@ -232,6 +240,7 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
     >>> measure_block(recording.select(slice(0, 2)), prepare(recording)).n_traces
     2
     """
+    block = without_offset(block, prepared.offset)
     n = block.n_traces
     parts: list[tuple[NDArray[np.intp], dict[str, NDArray[Any]]]] = []
     for state, target in prepared.targets.items():
@@ -386,7 +395,7 @@ def _judge(
         receiver_known=block.receiver is not None,
         gate_empty=_gate_empty(reading, state[0], target, settings, gated),
     )
-    accepted = accepted_by_findings(bits, features)
+    accepted = accepted_by_findings(bits, features, settings.quality)
     if most is not None:
         accepted &= most["accepted"]
     names = target.interface_names

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from echotrace.chain.conditioned import condition_block
 from echotrace.chain.hand_marks import gates_of_scan, lay_picks, mark_codes, offer_picks
+from echotrace.chain.offset import baseline_offset, without_offset
 from echotrace.chain.reading import TraceReading
 from echotrace.chain.states import gates_for, targets_of
 from echotrace.chain.template import template_pulse
@@ -256,6 +257,7 @@ def view_trace(
         )
     settings = settings or Settings()
     one = recording.select(slice(trace, trace + 1))
+    one = without_offset(one, baseline_offset(recording))
     ((state, found),) = targets_of(one, target).items()
     if found is None:
         raise ParameterError(f"trace={trace}: the vitreous cavity holds gas; nothing to look at")

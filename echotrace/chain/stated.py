@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 
-from echotrace.recording import Recording, Signal
-from echotrace.signal.carrier import echo_carrier
+from echotrace.chain.offset import baseline_offset, full_scale_of, without_offset
+from echotrace.recording import Method, Recording, Signal
+from echotrace.signal.carrier import echo_carrier, least_attenuated_hz
 from echotrace.signal.kind import check_kind
 from echotrace.signal.pulse import Pulse
 from echotrace.signal.receiver import undo_receiver
@@ -33,7 +34,8 @@ def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
     -------
     dict of str to float
         ``carrier_mhz`` and ``stated_carrier_mhz``, and ``carrier_misfit``, their relative
-        difference (without its sign); NaN where no strong echo tells. Empty for envelopes.
+        difference beyond the expected shift in contact (without its sign); NaN where no strong
+        echo tells; ``offset_percent``, of the converter's full scale. Empty for envelopes.
 
     Raises
     ------
@@ -56,6 +58,8 @@ def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
     check_kind(samples, some.signal, pulse_sample=pulse.width_us * rate_hz * 1e-6)
     if some.signal != Signal.RF:
         return {}
+    offset = baseline_offset(some)
+    samples = np.asarray(without_offset(some, offset).samples)
     undone = undo_receiver(samples, some.delay_us, some.receiver, some.gain_db)
     face_us = some.probe.face_delay_us
     carrier = echo_carrier(
@@ -67,9 +71,13 @@ def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
         face_delay_us=0.0 if math.isnan(face_us) else face_us,
     )
     stated_hz = some.probe.centre_frequency_hz
-    misfit = carrier.misfit(stated_hz)
+    # What stands behind the face in contact has at least the chamber to pass.
+    contact = all(name == Method.CONTACT for name in some.method.present)
+    expected_hz = least_attenuated_hz(stated_hz, some.probe.fractional_bandwidth, contact=contact)
+    misfit = carrier.misfit(expected_hz)
     return {
-        "carrier_mhz": math.nan if math.isnan(misfit) else 1e-6 * carrier.nearest_hz(stated_hz),
+        "carrier_mhz": math.nan if math.isnan(misfit) else 1e-6 * carrier.nearest_hz(expected_hz),
         "stated_carrier_mhz": 1e-6 * stated_hz,
         "carrier_misfit": abs(misfit),
+        "offset_percent": 100.0 * abs(offset) / full_scale_of(some),
     }

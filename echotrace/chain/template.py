@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.chain.conditioned import condition_block
+from echotrace.chain.offset import baseline_offset, without_offset
 from echotrace.errors import ParameterError
 from echotrace.recording import Recording, Signal
 from echotrace.settings import Settings
@@ -57,6 +58,7 @@ def template_pulse(recording: Recording, settings: Settings) -> Pulse:
     if recording.signal != Signal.RF:
         raise ParameterError("template='recording' needs RF; this recording holds envelopes")
     first = recording.select(slice(0, _TEMPLATE_TRACES))
+    first = without_offset(first, baseline_offset(recording))
     traces = condition_block(first, pulse, settings)
     candidates = find_echoes(traces, threshold_db=max(26.0, settings.picking.search_threshold_db))
     rows, sample = _cleanest_echoes(candidates, traces)

@@ -92,7 +92,19 @@ def _remember(namespace: argparse.Namespace, name: str, values: Any) -> None:
 
 
 def add_overwrite(parser: Any) -> None:
-    """Add ``--overwrite``, which means the same in every command."""
+    """Add ``--overwrite``, which means the same in every command.
+
+    Parameters
+    ----------
+    parser : argparse.ArgumentParser
+
+    Examples
+    --------
+    >>> parser = argparse.ArgumentParser()
+    >>> add_overwrite(parser)
+    >>> parser.parse_args(["--overwrite"]).overwrite
+    True
+    """
     parser.add_argument("--overwrite", action="store_true", help="replace files that exist already")
 
 
@@ -107,7 +119,17 @@ def with_companions(paths: Sequence[Path]) -> list[Path]:
 
 
 def check_files(args: argparse.Namespace) -> None:
-    """Refuse outputs that are inputs, exist already or cannot be written, before the work."""
+    """Refuse outputs that are inputs, exist already or cannot be written, before the work.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        As :class:`InputFile` and :class:`OutputFile` left it.
+
+    Examples
+    --------
+    >>> check_files(argparse.Namespace())
+    """
     check_outputs(
         with_companions(getattr(args, "files_written", ())),
         getattr(args, "files_read", ()),
@@ -118,7 +140,27 @@ def check_files(args: argparse.Namespace) -> None:
 def floating(
     low: float = -math.inf, high: float = math.inf, unit: str = "", *, above: bool = False
 ) -> Callable[[str], float]:
-    """The ``type=`` of an argument that is a number within limits."""
+    """The ``type=`` of an argument that is a number within limits.
+
+    Parameters
+    ----------
+    low, high : float
+        Limits.
+    unit : str
+        For the message.
+    above : bool
+        The lower limit itself is refused.
+
+    Returns
+    -------
+    callable
+        From the text to the number.
+
+    Examples
+    --------
+    >>> floating(0.0, 1.0)("0.6")
+    0.6
+    """
 
     def read(text: str) -> float:
         try:
@@ -130,7 +172,23 @@ def floating(
 
 
 def integer(low: int | None = None, high: int | None = None) -> Callable[[str], int]:
-    """The ``type=`` of an argument that is a whole number within limits."""
+    """The ``type=`` of an argument that is a whole number within limits.
+
+    Parameters
+    ----------
+    low, high : int, optional
+        Limits.
+
+    Returns
+    -------
+    callable
+        From the text to the number.
+
+    Examples
+    --------
+    >>> integer(1)("12")
+    12
+    """
 
     def read(text: str) -> int:
         try:

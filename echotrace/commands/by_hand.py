@@ -22,7 +22,19 @@ _OPTIONS = ("gate", "pick", "accept", "reject", "decisions", "write_decisions")
 
 
 def add_hand_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the options by which a person decides about single scans."""
+    """Add the options by which a person decides about single scans.
+
+    Parameters
+    ----------
+    parser : argparse.ArgumentParser
+
+    Examples
+    --------
+    >>> parser = argparse.ArgumentParser()
+    >>> add_hand_arguments(parser)
+    >>> parser.parse_args(["--reject", "3=a lid"]).reject
+    ['3=a lid']
+    """
     group = parser.add_argument_group(
         "by hand", "Scans are numbered from 1 as in every output; delays count from delay zero."
     )
@@ -67,17 +79,42 @@ def add_hand_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def hand_options(args: argparse.Namespace) -> list[str]:
-    """The options of this group that were given."""
+    """The options of this group that were given.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+
+    Returns
+    -------
+    list[str]
+
+    Examples
+    --------
+    >>> hand_options(args)  # doctest: +SKIP
+    """
     return [f"--{name.replace('_', '-')}" for name in _OPTIONS if getattr(args, name)]
 
 
 def read_hand(args: argparse.Namespace) -> Decisions:
     """Decisions of the file and of the command line, which come on top.
 
+    Parameters
+    ----------
+    args : argparse.Namespace
+
+    Returns
+    -------
+    Decisions
+
     Raises
     ------
     ParameterError
         One that cannot be understood, or is named twice.
+
+    Examples
+    --------
+    >>> read_hand(args)  # doctest: +SKIP
     """
     from echotrace.decisions import Decisions, HandGate, HandPick
     from echotrace.files.decisions_file import read_decisions
@@ -111,7 +148,18 @@ def read_hand(args: argparse.Namespace) -> Decisions:
 
 
 def write_hand(args: argparse.Namespace, recording: Recording, decisions: Decisions) -> None:
-    """Write the file of decisions, if one is asked for."""
+    """Write the file of decisions, if one is asked for.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+    recording : Recording
+    decisions : Decisions
+
+    Examples
+    --------
+    >>> write_hand(args, recording, decisions)  # doctest: +SKIP
+    """
     if args.write_decisions is None:
         return
     import dataclasses

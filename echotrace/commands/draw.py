@@ -170,8 +170,9 @@ def run(args: argparse.Namespace) -> int:
     from echotrace.chain.plain import view_trace
     from echotrace.figures.sitting import overlay_figure, scans_figure
     from echotrace.figures.style import mark_figure
-    from echotrace.report.measured_text import length_text, scan_verdict
+    from echotrace.report.measured_text import length_text
     from echotrace.report.page import save_figure
+    from echotrace.report.reasons import scan_verdict
 
     chosen = recording.select(np.array(scans))
     if args.hide_truth:

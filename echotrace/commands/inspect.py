@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
-from echotrace.commands.arguments import InputFile
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite
 from echotrace.commands.process import say, say_json
 from echotrace.commands.truth import (
     HIDDEN_NAME,
     add_truth_arguments,
+    blinded,
     open_provenance,
     truth_records,
     truth_text,
@@ -35,12 +36,46 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--json", action="store_true", help="machine-readable output")
     add_truth_arguments(parser)
+    parser.add_argument(
+        "--window",
+        action="store_true",
+        help="open a window: step through scans, move gates, place picks, accept or reject",
+    )
+    parser.add_argument(
+        "--settings",
+        metavar="FILE.toml",
+        type=Path,
+        action=InputFile,
+        help="read settings, for --window",
+    )
+    parser.add_argument(
+        "--decisions",
+        metavar="FILE.toml",
+        type=Path,
+        action=InputFile,
+        help="read what was decided by hand, for --window",
+    )
+    for what in ("settings", "decisions"):
+        parser.add_argument(
+            f"--write-{what}",
+            metavar="FILE.toml",
+            type=Path,
+            action=OutputFile,
+            suffixes=(".toml",),
+            help=f"where the window saves {what}, for `echotrace measure --{what}`",
+        )
+    add_overwrite(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the description of the file."""
     from echotrace.files.describe import describe
 
+    if args.window:
+        return _window(args)
+    given = [name for name in _OF_WINDOW if getattr(args, name) is not None]
+    if given:
+        raise ParameterError(f"--{given[0].replace('_', '-')} goes with --window")
     about = describe(args.file)
     records = _truth(args, about["kind"])
     if args.hide_truth:
@@ -74,6 +109,35 @@ def run(args: argparse.Namespace) -> int:
     if is_synthetic(about["provenance"]):
         say(SYNTHETIC)
     say(textwrap.fill(CAUTION, 98))
+    return 0
+
+
+_OF_WINDOW = ("settings", "decisions", "write_settings", "write_decisions")
+
+
+def _window(args: argparse.Namespace) -> int:
+    from echotrace.files.decisions_file import read_decisions
+    from echotrace.files.native import read_recording
+    from echotrace.settings import read_settings
+    from echotrace.teaching.window import check_display
+
+    if args.json or args.show_truth:
+        raise ParameterError("--window shows scans; leave --json and --show-truth out")
+    check_display(str(args.file))
+    from echotrace.teaching.desk import Desk
+    from echotrace.teaching.window import open_window
+
+    recording = read_recording(args.file, lazy=True)
+    desk = Desk(
+        blinded(recording) if args.hide_truth else recording,
+        None if args.settings is None else read_settings(args.settings),
+        None if args.decisions is None else read_decisions(args.decisions),
+    )
+    window = open_window(desk, args.write_settings, args.write_decisions)
+    import matplotlib.pyplot as plt
+
+    plt.show()
+    del window
     return 0
 
 

@@ -38,6 +38,10 @@ def eye_lengths(args: argparse.Namespace) -> list[EyeLength]:
     ------
     ParameterError
         Naming the option or the file, and the remedy.
+
+    Examples
+    --------
+    >>> eye_lengths(args)  # doctest: +SKIP
     """
     if (args.measured is None) == (args.axial_length_mm is None):
         raise ParameterError("give either a measurement file or --axial-length-mm")
@@ -114,6 +118,10 @@ def power_settings(args: argparse.Namespace, lengths: Sequence[EyeLength]) -> Po
     ------
     ParameterError
         Naming the option and the remedy.
+
+    Examples
+    --------
+    >>> power_settings(args, lengths)  # doctest: +SKIP
     """
     eyes = list(dict.fromkeys(item.eye for item in lengths))
     constants = tuple(parse_constant(text) for text in args.constant)

@@ -104,7 +104,12 @@ def _plain(error: UnicodeError) -> tuple[str, int]:
 
 
 def plain_streams() -> None:
-    """Let text reach a terminal or pipe of any encoding, rather than end in an error."""
+    """Let text reach a terminal or pipe of any encoding, rather than end in an error.
+
+    Examples
+    --------
+    >>> plain_streams()  # doctest: +SKIP
+    """
     codecs.register_error("echotrace_plain", _plain)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
@@ -113,17 +118,51 @@ def plain_streams() -> None:
 
 
 def say(text: str) -> None:
-    """Print text; what a name in it could tell a terminal to do is written out instead."""
+    r"""Print text; what a name in it could tell a terminal to do is written out instead.
+
+    Parameters
+    ----------
+    text : str
+
+    Examples
+    --------
+    >>> say("demo\x1b[31m")
+    demo\x1b[31m
+    """
     print(visible(text))
 
 
 def say_json(value: Any) -> None:
-    """Print valid JSON that the output's encoding can hold."""
+    """Print valid JSON that the output's encoding can hold.
+
+    Parameters
+    ----------
+    value
+        Of plain values.
+
+    Examples
+    --------
+    >>> say_json({"n": 1})
+    {
+      "n": 1
+    }
+    """
     print(json_text(value, getattr(sys.stdout, "encoding", None)))
 
 
 def complain(prefix: str, text: str) -> None:
-    """Print one line to the standard error: no control characters, no hundred kilobytes."""
+    """Print one line to the standard error: no control characters, no hundred kilobytes.
+
+    Parameters
+    ----------
+    prefix : str
+        The command.
+    text : str
+
+    Examples
+    --------
+    >>> complain("echotrace measure", "a file is missing")
+    """
     line = visible(" ".join(text.split()))
     if len(line) > _MOST_SAID:
         line = f"{line[: _MOST_SAID * 2 // 3]} … {line[-_MOST_SAID // 3 :]}"
@@ -138,13 +177,22 @@ def close_output() -> None:
     ------
     OSError
         The output cannot be written.
+
+    Examples
+    --------
+    >>> close_output()
     """
     if sys.stdout is not None:
         sys.stdout.flush()
 
 
 def drop_output() -> None:
-    """Let what could not be written go, or the interpreter complains of it when it ends."""
+    """Let what could not be written go, or the interpreter complains of it when it ends.
+
+    Examples
+    --------
+    >>> drop_output()  # doctest: +SKIP
+    """
     for stream in (sys.stdout, sys.stderr):
         with suppress(OSError, ValueError, AttributeError):
             nowhere = os.open(os.devnull, os.O_WRONLY)
@@ -154,7 +202,22 @@ def drop_output() -> None:
 
 @contextmanager
 def notes_for(prefix: str) -> Iterator[None]:
-    """Print our own warnings as one line each; those of libraries are not for users."""
+    """Print our own warnings as one line each; those of libraries are not for users.
+
+    Parameters
+    ----------
+    prefix : str
+        The command.
+
+    Returns
+    -------
+    context manager
+
+    Examples
+    --------
+    >>> with notes_for("echotrace measure"):
+    ...     pass
+    """
     if sys.warnoptions:
         yield
         return
@@ -186,7 +249,12 @@ def _clear_up() -> None:
 
 
 def ignore_signals() -> None:
-    """From here on a request to stop comes too late: all is written, and the process ends."""
+    """From here on a request to stop comes too late: all is written, and the process ends.
+
+    Examples
+    --------
+    >>> ignore_signals()  # doctest: +SKIP
+    """
     if threading.current_thread() is threading.main_thread():
         for number in _numbers():
             signal.signal(number, signal.SIG_IGN)
@@ -269,10 +337,24 @@ def stoppable(prefix: str) -> Iterator[None]:
     Whatever becomes of the exception, the half-written files of the process are removed and it
     ends. Outside the main thread signals are not ours to handle.
 
+    Parameters
+    ----------
+    prefix : str
+        The command.
+
+    Returns
+    -------
+    context manager
+
     Raises
     ------
     Stopped
         Inside the block, or at its end where the exception was swallowed on its way.
+
+    Examples
+    --------
+    >>> with stoppable("echotrace measure"):
+    ...     pass
     """
     if threading.current_thread() is not threading.main_thread():
         yield

@@ -172,7 +172,8 @@ def _plates(args: argparse.Namespace) -> int:
     title = "Plates" if lesson is None else lesson.title
     for path in write_lesson(plates, title, args.output):
         say(f"wrote {path}")
-    say(f"{SYNTHETIC if lesson else ''} {CAUTION}".strip())
+    invented = all(plate.spoilt.recording.truth is not None for plate in plates)
+    say(f"{SYNTHETIC if invented else ''} {CAUTION}".strip())
     return 0
 
 
@@ -216,18 +217,19 @@ def _score(args: argparse.Namespace) -> int:
     if args.output is not None:
         write_results(results, args.output)
         say(f"wrote {args.output}")
-    say(SYNTHETIC)
+    say(f"{SYNTHETIC} {CAUTION}")
     return 0
 
 
 def _results(args: argparse.Namespace) -> int:
+    from echotrace.figures.style import mark_figure
     from echotrace.report.page import save_figure
     from echotrace.teaching.results import course_figure, read_results, results_text
 
     results = read_results(args.results)
     say(results_text(results))
     if args.output is not None:
-        save_figure(course_figure(results), args.output)
+        save_figure(mark_figure(course_figure(results), synthetic=True), args.output)
         say(f"wrote {args.output}")
-    say(SYNTHETIC)
+    say(f"{SYNTHETIC} {CAUTION}")
     return 0

@@ -33,7 +33,17 @@ _TELLING = ("scenario", "description", "seed", "artefact_names")
 
 
 def add_truth_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the two options, of which one may be given."""
+    """Add the two options, of which one may be given.
+
+    Parameters
+    ----------
+    parser : argparse.ArgumentParser
+
+    Examples
+    --------
+    >>> parser = argparse.ArgumentParser()
+    >>> add_truth_arguments(parser)
+    """
     either = parser.add_mutually_exclusive_group()
     either.add_argument(
         "--hide-truth",
@@ -48,12 +58,38 @@ def add_truth_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def open_provenance(attributes: Mapping[str, Any]) -> dict[str, Any]:
-    """Provenance without what tells how a recording was made."""
+    """Provenance without what tells how a recording was made.
+
+    Parameters
+    ----------
+    attributes : mapping of str to str
+
+    Returns
+    -------
+    dict[str, Any]
+
+    Examples
+    --------
+    >>> open_provenance({"source": "a.csv"})  # doctest: +SKIP
+    """
     return {name: text for name, text in attributes.items() if name not in _TELLING}
 
 
 def blinded(recording: Recording) -> Recording:
-    """The recording without its truth and without what tells how it was made."""
+    """The recording without its truth and without what tells how it was made.
+
+    Parameters
+    ----------
+    recording : Recording
+
+    Returns
+    -------
+    Recording
+
+    Examples
+    --------
+    >>> blinded(recording)  # doctest: +SKIP
+    """
     return replace(recording, truth=None, attributes=open_provenance(recording.attributes))
 
 
@@ -62,10 +98,25 @@ def truth_records(
 ) -> list[dict[str, Any]]:
     """What is true of each scan, and by how much the length read is wrong.
 
+    Parameters
+    ----------
+    recording : Recording
+    result : Measurement
+    source : str
+        Name of the file.
+
+    Returns
+    -------
+    list[dict[str, Any]]
+
     Raises
     ------
     ParameterError
         The recording has no truth.
+
+    Examples
+    --------
+    >>> truth_records(recording, result, "scan.h5")  # doctest: +SKIP
     """
     if recording.truth is None or "axial_length_mm" not in recording.truth.columns:
         raise ParameterError(
@@ -94,7 +145,21 @@ _HEADS = {
 
 
 def truth_table(records: Sequence[Mapping[str, Any]]) -> tuple[list[str], list[list[str]]]:
-    """Names of the columns and one row a scan, as texts."""
+    """Names of the columns and one row a scan, as texts.
+
+    Parameters
+    ----------
+    records : list of dict
+        As :func:`truth_records` makes them.
+
+    Returns
+    -------
+    tuple[list[str], list[list[str]]]
+
+    Examples
+    --------
+    >>> truth_table(records)  # doctest: +SKIP
+    """
     shown = [name for name in _HEADS if name in records[0]]
     rows = [
         [
@@ -107,7 +172,21 @@ def truth_table(records: Sequence[Mapping[str, Any]]) -> tuple[list[str], list[l
 
 
 def truth_text(records: Sequence[Mapping[str, Any]]) -> str:
-    """The truth as a table for the terminal."""
+    """The truth as a table for the terminal.
+
+    Parameters
+    ----------
+    records : list of dict
+        As :func:`truth_records` makes them.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> truth_text(records)  # doctest: +SKIP
+    """
     head, rows = truth_table(records)
     wide = [max(len(row[k]) for row in (head, *rows)) for k in range(len(head))]
     lines = [
@@ -118,7 +197,21 @@ def truth_text(records: Sequence[Mapping[str, Any]]) -> str:
 
 
 def truth_words(record: Mapping[str, Any]) -> str:
-    """The truth of one scan in a few words, for the title of a picture."""
+    """The truth of one scan in a few words, for the title of a picture.
+
+    Parameters
+    ----------
+    record : dict
+        One of those of :func:`truth_records`.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> truth_words(record)  # doctest: +SKIP
+    """
     error = record["error_mm"]
     said = "" if math.isnan(error) else f", error {error:+.2f} mm"
     return (

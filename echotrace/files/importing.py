@@ -24,7 +24,7 @@ from echotrace.files.foreign import Foreign
 from echotrace.files.guarded import State, changed, open_regular, state_of
 from echotrace.files.joining import joined, source_files
 from echotrace.files.readers import FORMATS, format_by_content, reader_named
-from echotrace.recording import MIN_SAMPLES, Recording
+from echotrace.recording import MIN_SAMPLES, Recording, Signal
 
 __all__ = ["FORMATS", "import_recording", "missing_details", "understood"]
 
@@ -96,6 +96,7 @@ def import_recording(
     missing = missing_details(rate_hz, start_us, told)
     if missing:
         raise MissingDetailError(f"{path}: the file does not say {'; '.join(missing)}")
+    _refuse_the_impossible(path, rate_hz, told)
     _hint_at_orientation(path, foreign)
     optional = ("method", "eye", "lens_state", "lens_material", "target")
     labels = {name: getattr(told, name) or "none" for name in optional}
@@ -121,6 +122,19 @@ def import_recording(
         if len(shape) == 2 and shape[1] < MIN_SAMPLES <= shape[0]:
             hint = "; if each row is a sample, give --samples-first"
         raise type(error)(f"{path}: {error}{hint}") from None
+
+
+def _refuse_the_impossible(path: Path, rate_hz: float | None, told: Any) -> None:
+    """A carrier that samples of that rate cannot hold."""
+    probe = told.probe
+    if told.signal != Signal.RF or rate_hz is None or probe is None:
+        return
+    if probe.centre_frequency_hz >= 0.5 * rate_hz:
+        raise ParameterError(
+            f"{path}: centre_frequency_hz={probe.centre_frequency_hz:g} cannot be held by "
+            f"sampling_rate_hz={rate_hz:g}, which must be at least twice the frequency: one of "
+            "them is wrong, or its unit (--centre-frequency-mhz, --sampling-rate-mhz)"
+        )
 
 
 class _Source(NamedTuple):

@@ -16,6 +16,8 @@ from echotrace.fitting.score_figures import left_out_figure, score_figure
 from echotrace.fitting.score_sets import join_sets, shipped_sets
 from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
+from echotrace.teaching.exercise import make_exercise
+from echotrace.teaching.exercise_page import sheet_figures
 from echotrace.teaching.plate_figure import plate_figure
 from echotrace.teaching.plates import plate_of_recipe
 from echotrace.teaching.recipe import shipped_lesson
@@ -65,6 +67,7 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
             join_sets([sets["fit"], sets["fit_more"]]), noisy, score(noisy.features)
         ),
         "findings_by_case": confusion_figure(),
+        "exercise_sheet": next(iter(sheet_figures(make_exercise(20, 7, "beginner")))),
         "plate_tilt": plate_figure(plate_of_recipe(lesson.plates[1], lesson.seed)),
     }
 

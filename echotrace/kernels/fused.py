@@ -168,6 +168,9 @@ def _pick(signal, shift, taps, start, climb):
         k -= 1
         after, middle = middle, before
         before = matched_at(signal, shift + k - 1, taps)
+    # No extrapolation: where it still rises at the end of the reach, no echo stands there.
+    if after > middle or before > middle:
+        return np.nan, np.nan
     tiny = 1e-300
     before, middle, after = max(before, tiny), max(middle, tiny), max(after, tiny)
     rise, fall = math.log(middle / before), math.log(middle / after)

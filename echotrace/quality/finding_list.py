@@ -251,12 +251,17 @@ _FINDINGS = (
     Finding(
         name="spike_out_of_place",
         severity=Severity.WARN,
-        says="the chamber or the lens is far from any usual length, so a gate may hold the wrong "
-        "spike",
+        says="the chamber or the lens is far from any usual length, or an echo as of a cornea "
+        "stands in the chamber (then the scan is rejected), so a gate may hold the wrong spike",
         do="look at the picks of cornea and lens on the trace; move the gate or capture again",
         feature="anatomy_distance",
         limit="max_anatomy_distance",
         words="distance from the usual length",
+        also=(
+            "chamber_echo_against_cornea_db",
+            "max_chamber_echo_db",
+            "echo in the chamber against the cornea",
+        ),
         error_mm=0.3,
     ),
     Finding(

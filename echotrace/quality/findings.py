@@ -152,17 +152,21 @@ def rejecting_bits() -> np.uint32:
 
 
 def accepted_by_findings(
-    findings: NDArray[np.uint32], features: Mapping[str, Float32]
+    findings: NDArray[np.uint32],
+    features: Mapping[str, Float32],
+    limits: QualityLimits | None = None,
 ) -> NDArray[np.bool_]:
     """Traces that no finding rejects.
 
     ``choice_uncertain`` only warns where the echo taken leads; where another one fits better, as
-    it can where gates are searched one by one, it rejects.
+    it can where gates are searched one by one, it rejects. So does an echo as of a cornea in the
+    chamber, of which ``spike_out_of_place`` tells.
 
     Parameters
     ----------
     findings : ndarray of uint32, (n_traces,)
     features : mapping
+    limits : QualityLimits, optional
 
     Returns
     -------
@@ -180,6 +184,9 @@ def accepted_by_findings(
     if "least_margin" in features:
         # NaN where a trace has no such choice: its missing echo has its own finding.
         accepted &= ~(features["least_margin"] < 0.0)
+    if "chamber_echo_against_cornea_db" in features:
+        most_db = (limits or QualityLimits()).max_chamber_echo_db
+        accepted &= ~(features["chamber_echo_against_cornea_db"] > most_db)
     return accepted
 
 

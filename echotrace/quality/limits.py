@@ -71,6 +71,10 @@ class QualityLimits:
         Vitreous cavity with the stated filling, mm: from infants to an eye of 31 mm, one standard
         deviation beyond the mean of pathological myopia (28.75 ± 2.20, openophthalmologyjournal
         13:70). An oil taken for vitreous makes a usual eye longer than that.
+    max_chamber_echo_db : float
+        Tallest echo between cornea and lens against the cornea in immersion, dB: aqueous is silent,
+        below -55 in good synthetic scans. Above, a bubble was taken for the cornea, which stands
+        there.
     max_filling_likeness : float
         How far the carrier behind the cavity may speak for another filling: 0 not at all, 1 as that
         filling would. Long natural eyes lie below 0.1, nine in ten with a wall of two levels below
@@ -129,6 +133,7 @@ class QualityLimits:
     max_bath_pattern_db: float = -14.0
     min_cavity_mm: float = 11.5
     max_cavity_mm: float = 23.5
+    max_chamber_echo_db: float = -30.0
     max_filling_likeness: float = 0.65
     max_published_cavity_mm: float = 25.0
     max_implant_misfit_mm: float = 0.1

@@ -43,6 +43,7 @@ PATTERN_FEATURES = (
     "second_cornea_db",
     "phakic_pattern_db",
     "bath_pattern_db",
+    "chamber_echo_against_cornea_db",
     "lens_clipped_samples",
     "end_clipped_samples",
 )
@@ -51,6 +52,8 @@ PATTERN_FEATURES = (
 # A repeat has no wall behind it: where the energy rises by this much, dB, stands no repeat.
 _WALLED_DB = 25.0
 _FAR_US = 9.0
+# Where aqueous alone lies: behind the thickest cornea, and clear of the lens's own skirt.
+_BEHIND_CORNEA_US, _BEFORE_LENS_US = 1.0, 0.35
 # Gel up to 1.2 mm, which ends in front of the lens of any but the shallowest chamber. Steps of
 # impedance at the front and the back of a cornea are within 2 dB of one another.
 _AT_FACE_US, _FLUID_US = 0.1, 1.6
@@ -181,6 +184,9 @@ def pattern_features(
                 found["retina_against_cornea_db"][:] = retina_db - cornea_db
             if natural:
                 found["cornea_against_lens_db"][:] = cornea_db - level["lens_front"]
+            if lens:
+                chamber_db = _chamber_echo_db(candidates, cornea, at["lens_front"])
+                found["chamber_echo_against_cornea_db"][:] = chamber_db - cornea_db
             found["repeat_closeness_us"][:] = _repeat_closeness(
                 at, level, face_us, found["wall_step_db"]
             )
@@ -204,6 +210,14 @@ def pattern_features(
     # An echo without any height is no feature.
     table[np.isinf(table)] = np.nan
     return found
+
+
+def _chamber_echo_db(candidates: Candidates, cornea: Float64, lens: Float64) -> Float64:
+    """Tallest echo between cornea and lens, dB over the noise; zero where it is silent."""
+    there = np.arange(candidates.delay_us.shape[1]) < candidates.count[:, None]
+    there &= candidates.delay_us > (cornea + _BEHIND_CORNEA_US)[:, None]
+    there &= candidates.delay_us < (lens - _BEFORE_LENS_US)[:, None]
+    return np.asarray(np.where(there, candidates.level_db, 0.0).max(axis=1, initial=0.0))
 
 
 def _taller_than_face_us(candidates: Candidates, face_us: float) -> Float64:

@@ -35,13 +35,36 @@ _ENOUGH_FOR_QUANTILES = 146
 
 
 def versions() -> dict[str, str]:
-    """Programs that the numbers were computed with, and their versions."""
+    """Programs that the numbers were computed with, and their versions.
+
+    Returns
+    -------
+    dict[str, str]
+
+    Examples
+    --------
+    >>> "echotrace" in versions()
+    True
+    """
     found = {"echotrace": __version__, "Python": platform.python_version()}
     return found | {name: metadata.version(name) for name in ("numpy", "scipy")}
 
 
 def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
-    """Name, figure, interval and how it was made, for each line of the results table."""
+    """Name, figure, interval and how it was made, for each line of the results table.
+
+    Parameters
+    ----------
+    result : Agreement
+
+    Returns
+    -------
+    list[tuple[str, str, str, str]]
+
+    Examples
+    --------
+    >>> rows_of(result)  # doctest: +SKIP
+    """
     unit = result.unit
     places = places_of(unit, result.bias, result.limits.lower, result.limits.upper)
     rows: list[tuple[str, str, str, str]] = []
@@ -112,7 +135,20 @@ def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
 
 
 def operator_rows(result: Agreement) -> list[list[str]]:
-    """Operator, eyes, bias and limits with intervals, and SDs within sittings, of each operator."""
+    """Operator, eyes, bias and limits with intervals, and SDs within sittings, of each operator.
+
+    Parameters
+    ----------
+    result : Agreement
+
+    Returns
+    -------
+    list[list[str]]
+
+    Examples
+    --------
+    >>> operator_rows(result)  # doctest: +SKIP
+    """
     places = places_of(result.unit, *(item.bias for item in result.by_operator))
     rows = []
     for item in result.by_operator:
@@ -141,6 +177,10 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
     Returns
     -------
     list of (name, sentences)
+
+    Examples
+    --------
+    >>> lines_of(result)  # doctest: +SKIP
     """
     a, b, unit = result.label_a, result.label_b, result.unit
     design = result.design
@@ -274,6 +314,10 @@ def write_agreement_page(path: str, result: Agreement) -> None:
     ------
     FileFormatError
         The page cannot be written.
+
+    Examples
+    --------
+    >>> write_agreement_page("agreement.html", result)  # doctest: +SKIP
     """
     from echotrace.figures.agreement import (
         COLUMN_IN,

@@ -20,6 +20,10 @@ def gate_words(gate: Gate) -> str:
     ----------
     gate : Gate
 
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> from echotrace.report.gates import gate_words
@@ -39,6 +43,10 @@ def hand_words(result: Measurement, trace: int) -> list[str]:
     result : Measurement
     trace : int
         Counted from 0.
+
+    Returns
+    -------
+    list[str]
 
     Examples
     --------
@@ -65,6 +73,10 @@ def hand_lines(result: Measurement) -> list[str]:
     Parameters
     ----------
     result : Measurement
+
+    Returns
+    -------
+    list[str]
 
     Examples
     --------
@@ -95,6 +107,10 @@ def own_gates(result: Measurement, trace: int) -> dict[str, Gate]:
     ----------
     result : Measurement
     trace : int
+
+    Returns
+    -------
+    dict[str, Gate]
 
     Examples
     --------
@@ -145,6 +161,10 @@ def own_gates_line(result: Measurement) -> str:
     Parameters
     ----------
     result : Measurement
+
+    Returns
+    -------
+    str
 
     Examples
     --------

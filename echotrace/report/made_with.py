@@ -30,6 +30,14 @@ def made_with(recording: Recording, settings: Settings, target: Target | None = 
     -------
     list of str
         Speeds with their sources, the probe's offset, settings that differ from the presets.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.settings import Settings
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> made_with(recording, Settings())[-1]
+    'All settings are the presets.'
     """
     targets = targets_of(recording, target).values()
     said = speeds_words(targets, settings.lengths.average_speed_m_per_s)

@@ -21,14 +21,12 @@ from echotrace.report.measured_text import (
     WORDS_MEAN,
     budget_line,
     length_text,
-    notes_of,
-    reasons,
     scan_rows,
-    scan_verdict,
     sitting_title,
     summary_line,
 )
 from echotrace.report.page import figure_svg, render_page
+from echotrace.report.reasons import notes_of, reasons, scan_verdict
 from echotrace.settings import Settings
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
@@ -72,6 +70,20 @@ def measurement_page(
         Those that made the result.
     truth : tuple of names and rows, optional
         A table of what is true of each scan, to be shown.
+
+    Returns
+    -------
+    str
+        Self-contained HTML.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> recording, settings = et.read("synthetic_traces/immersion_sitting.h5"), et.Settings()
+    >>> result = et.measure(recording)
+    >>> page = measurement_page(recording, result, et.summarise(result), settings, source="a.h5")
+    >>> "23.40 mm" in page
+    True
     """
     left = _MAX_FIGURES
     sittings: list[dict[str, Any]] = []

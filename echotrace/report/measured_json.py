@@ -10,7 +10,8 @@ from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
 from echotrace.measurement import Measurement
 from echotrace.quality.findings import rank_findings
 from echotrace.quality.limits import QualityLimits
-from echotrace.report.measured_text import SCORE_MEANS, explain_finding
+from echotrace.report.measured_text import SCORE_MEANS
+from echotrace.report.reasons import explain_finding
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
 

@@ -3,27 +3,24 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 
 import numpy as np
 
 from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
 from echotrace.measurement import Measurement
-from echotrace.quality.finding_list import FINDINGS, Severity
-from echotrace.quality.findings import describe_finding, rank_findings
+from echotrace.quality.findings import describe_finding
 from echotrace.quality.limits import QualityLimits
 from echotrace.report.gates import (
-    gate_words,
     hand_lines,
     hand_words,
-    own_gates,
     own_gates_line,
 )
+from echotrace.report.reasons import named_findings, notes_of, reasons
 from echotrace.report.text import spread_text, table, wrapped
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
-from echotrace.text_out import one_line, scan_names
+from echotrace.text_out import one_line
 
 SCORE_MEANS = (
     "Score: the probability that a scan is aligned (tilt up to 2.5°, decentration up to 0.5 mm) "
@@ -42,31 +39,57 @@ __all__ = [
     "SCORE_MEANS",
     "WORDS_MEAN",
     "budget_line",
-    "explain_finding",
     "length_text",
     "measurement_text",
-    "named_findings",
-    "notes_of",
-    "reasons",
     "scan_rows",
-    "scan_verdict",
     "sitting_title",
     "summary_line",
 ]
 
 # More sittings than these get one line each.
 _MANY_SITTINGS = 6
-_MOST_FIGURES = 8
-_FIGURE = re.compile(r"([^:]+): ([^;]*?)(; [^;]*)?\.")
 
 
 def length_text(value: float, digits: int = 2) -> str:
-    """A length in mm, or a dash where there is none."""
+    """A length in mm, or a dash where there is none.
+
+    Parameters
+    ----------
+    value : float
+        In mm.
+    digits : int
+        Behind the point.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> length_text(23.4), length_text(math.nan)
+    ('23.40', '-')
+    """
     return "-" if math.isnan(value) else f"{value:.{digits}f}"
 
 
 def sitting_title(summary: SittingSummary) -> str:
-    """Who and how, in one line."""
+    """Who and how, in one line.
+
+    Parameters
+    ----------
+    summary : SittingSummary
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> sitting_title(et.summarise(result)[0])
+    'subject demo-eye-1, right eye, immersion, phakic, operator demo, sitting 1'
+    """
     labels = {name: one_line(text, 40) for name, text in summary.labels.items()}
     parts = [f"subject {labels['subject']}"]
     if labels["eye"] != "none":
@@ -92,6 +115,13 @@ def summary_line(summary: SittingSummary) -> str:
     -------
     str
         Lengths in mm.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> summary_line(et.summarise(result)[0])[:26]
+    '23.40 mm from 4 of 6 scans'
     """
     if summary.n_accepted == 0:
         return f"No length: none of {summary.n} scans can be accepted."
@@ -130,6 +160,13 @@ def budget_line(summary: SittingSummary) -> str:
     -------
     str
         Standard uncertainties in mm.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> budget_line(et.summarise(result)[0])[:31]
+    'Standard uncertainty by source,'
     """
     if summary.n_accepted == 0:
         return ""
@@ -164,44 +201,6 @@ def _status(result: Measurement, k: int) -> str:
     return f"{word} (by hand)" if result.decided_by[k] else word
 
 
-def scan_verdict(result: Measurement, k: int, most: int = 2) -> str:
-    """Whether a scan is accepted, and what was found that could cost most length.
-
-    Parameters
-    ----------
-    result : Measurement
-    k : int
-        The scan.
-    most : int
-        Findings that are named; the rest is counted.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> import echotrace as et
-    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
-    >>> scan_verdict(result, 0)
-    'accepted'
-    """
-    word = "accepted" if result.accepted[k] else "rejected"
-    names = [name.replace("_", " ") for name in named_findings(result, k)]
-    more = [f"{len(names) - most} more"] if len(names) > most else []
-    said = ", ".join([*names[:most], *more])
-    return f"{word}: {said}" if said else word
-
-
-def named_findings(result: Measurement, k: int, *, notes: bool = False) -> list[str]:
-    """Findings of a scan, the one that could cost most length first."""
-    return [
-        name
-        for name in rank_findings(result.finding_list(k))
-        if notes or FINDINGS[name].severity is not Severity.NOTE
-    ]
-
-
 def _segments_of(result: Measurement, traces: Sequence[int]) -> list[int]:
     """Segments that the scans of a sitting have at all."""
     return [
@@ -212,7 +211,25 @@ def _segments_of(result: Measurement, traces: Sequence[int]) -> list[int]:
 
 
 def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], list[list[str]]]:
-    """Names of the columns and one row a scan, as texts."""
+    """Names of the columns and one row a scan, as texts.
+
+    Parameters
+    ----------
+    result : Measurement
+    traces : sequence of int
+
+    Returns
+    -------
+    header : list of str
+    rows : list of list of str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> scan_rows(result, [0])[0][:2]
+    ['scan', 'cornea']
+    """
     segments = _segments_of(result, traces)
     header = ["scan", *[f"{result.segments[j]}" for j in segments]]
     header += ["length", "u", "score", "accepted", "findings"]
@@ -236,99 +253,6 @@ def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], li
             ]
         )
     return header, rows
-
-
-def notes_of(result: Measurement, traces: Sequence[int]) -> list[str]:
-    """Notes that scans of a sitting carry, each once."""
-    names = {name for k in traces for name in result.finding_list(k)}
-    return [
-        name for name, item in FINDINGS.items() if name in names and item.severity is Severity.NOTE
-    ]
-
-
-def explain_finding(result: Measurement, k: int, name: str, limits: QualityLimits) -> str:
-    """A finding of one scan in words, with its figure; a missing echo is named.
-
-    Parameters
-    ----------
-    result : Measurement
-    k : int
-        The scan.
-    name : str
-        The finding.
-    limits : QualityLimits
-    """
-    if name == "echo_missing":
-        own = own_gates(result, k)
-        lost = [
-            interface.replace("_", " ")
-            + (f" (the user's gate: {gate_words(own[interface])})" if interface in own else "")
-            for j, interface in enumerate(result.interfaces)
-            if math.isnan(result.delay_us[k, j])
-            and (interface in own or interface not in ("cornea_back", "sclera"))
-        ]
-        do = FINDINGS[name].do
-        return f"Not found: {', '.join(lost)}. {do[0].upper()}{do[1:]}."
-    features = {key: float(values[k]) for key, values in result.features.items()}
-    return describe_finding(name, features, limits)
-
-
-def reasons(
-    result: Measurement, traces: Sequence[int], limits: QualityLimits
-) -> list[tuple[str, str]]:
-    """Why the scans of a sitting are bad: each reason once, for all scans it concerns.
-
-    Parameters
-    ----------
-    result : Measurement
-    traces : sequence of int
-        Python's indices of the scans.
-    limits : QualityLimits
-
-    Returns
-    -------
-    list of tuple of str
-        Names of the scans, and the reason with its figures; what could cost most length first.
-    """
-    concerned: dict[str, list[int]] = {}
-    for k in traces:
-        for name in named_findings(result, k):
-            concerned.setdefault(name, []).append(k)
-    return [
-        (_names_of(concerned[name], traces), _for_all(result, concerned[name], name, limits))
-        for name in rank_findings(concerned)
-    ]
-
-
-def _names_of(scans: Sequence[int], of: Sequence[int]) -> str:
-    return "all scans" if len(scans) == len(of) > 1 else scan_names(scans)
-
-
-def _for_all(result: Measurement, traces: Sequence[int], name: str, limits: QualityLimits) -> str:
-    texts = [explain_finding(result, k, name, limits) for k in traces]
-    if len(set(texts)) == 1:
-        return texts[0]
-    # What is said of one scan is: what is wrong, the figure and its limit, what to do.
-    says, do = FINDINGS[name].says, FINDINGS[name].do
-    figures = [text[len(says) + 2 : -len(do) - 1].strip() for text in texts]
-    if len(figures) > 2:
-        # What weighs most differs from scan to scan: the page and JSON tell.
-        figures = [re.sub(r"\. What weighs .*", ".", text) for text in figures]
-    parts = [_FIGURE.fullmatch(text) for text in figures]
-    if all(parts) and len({(p[1], p[3]) for p in parts if p}) == 1:
-        values = [f"{p[2]} in {scan_names([k])}" for p, k in zip(parts, traces, strict=True) if p]
-        first = parts[0]
-        assert first is not None
-        shown = f"{first[1]}: {', '.join(values[:_MOST_FIGURES])}"
-        if len(values) > _MOST_FIGURES:
-            shown += f", and {len(values) - _MOST_FIGURES} more"
-        shown += f"{first[3] or ''}."
-    else:
-        shown = " ".join(
-            f"{scan_names([k]).capitalize()}: {text[:1].lower()}{text[1:]}"
-            for k, text in zip(traces[:_MOST_FIGURES], figures[:_MOST_FIGURES], strict=True)
-        )
-    return " ".join(f"{text[0].upper()}{text[1:]}" for text in (f"{says}.", shown, f"{do}."))
 
 
 def measurement_text(
@@ -356,6 +280,18 @@ def measurement_text(
         Tell all of every sitting, where many have one line each.
     max_scans : int
         Scans of a sitting that are listed; the rest is counted.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> text = measurement_text(result, et.summarise(result), QualityLimits())
+    >>> text.splitlines()[0]
+    'Synthetic traces: invented data, no patient.'
     """
     blocks = [SYNTHETIC] if is_synthetic(result.attributes) else []
     if len(summaries) > _MANY_SITTINGS and not details:

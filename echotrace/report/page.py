@@ -33,6 +33,17 @@ def figure_svg(figure: Figure, label: str) -> Markup:
     figure : matplotlib.figure.Figure
     label : str
         What the picture shows, for readers who cannot see it.
+
+    Returns
+    -------
+    markupsafe.Markup
+        Not to be escaped again.
+
+    Examples
+    --------
+    >>> from echotrace.figures.style import new_figure
+    >>> figure_svg(new_figure(), "nothing")[:4]
+    Markup('<svg')
     """
     import matplotlib
     from markupsafe import Markup, escape
@@ -81,6 +92,13 @@ def save_figure(figure: Figure, path: str | Path, *, dpi: int = 200) -> None:
     ------
     FileFormatError
         The file cannot be written; an existing one is then untouched.
+
+    Examples
+    --------
+    >>> from echotrace.figures.style import new_figure
+    >>> save_figure(new_figure(), folder / "empty.png")
+    >>> (folder / "empty.png").read_bytes()[1:4]
+    b'PNG'
     """
     import matplotlib
 
@@ -110,6 +128,15 @@ def render_page(
         Passed to the template, which also gets ``title``, ``caution``, ``version``, ``made_utc``.
     package : str
         Where the template lies; ``base.html.j2`` is always that of this package.
+
+    Returns
+    -------
+    str
+        Self-contained HTML.
+
+    Examples
+    --------
+    >>> render_page("agreement.html.j2", "Agreement", values)  # doctest: +SKIP
     """
     import jinja2
 

@@ -19,6 +19,17 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequenc
     rows : sequence of sequence of str
     left : sequence of int
         Columns that hold text and are aligned to the left.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> print(table(["scan", "mm"], [["1", "23.40"]]))
+    scan     mm
+    ----  -----
+       1  23.40
     """
     cells = [list(header), *[list(row) for row in rows]]
     widths = [max(len(row[k]) for row in cells) for k in range(len(header))]
@@ -35,7 +46,27 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequenc
 
 
 def wrapped(text: str, *, indent: str = "  ", width: int = 96, hanging: str = "  ") -> str:
-    """Break a sentence into lines that fit a terminal."""
+    """Break a sentence into lines that fit a terminal.
+
+    Parameters
+    ----------
+    text : str
+    indent : str
+        Before the first line.
+    width : int
+        Signs a line.
+    hanging : str
+        What further lines have beside the indent.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> wrapped("a sentence", indent="> ")
+    '> a sentence'
+    """
     return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent + hanging)
 
 

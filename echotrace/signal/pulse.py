@@ -17,6 +17,7 @@ from echotrace.errors import ParameterError
 
 __all__ = [
     "HALF_HEIGHT_OVER_RMS",
+    "NYQUIST_SHARE",
     "Pulse",
     "estimate_pulse",
     "gaussian_pulse",
@@ -26,6 +27,10 @@ __all__ = [
 HALF_HEIGHT_OVER_RMS = 3.3302
 """Width of a Gaussian band at half of its height (-6 dB) over the RMS width of its power:
 ``4 sqrt(ln 2)``."""
+
+NYQUIST_SHARE = 0.85
+"""Where a pulse's upper -6 dB edge must lie below, of half the sampling rate: beyond, what is cut
+off its band makes stated uncertainties too small by up to six."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,11 +147,13 @@ def gaussian_pulse(
     (10.0, 1.802)
     """
     upper_hz = centre_frequency_hz * (1.0 + fractional_bandwidth / 2.0)
-    if sampling_rate_hz < 2.0 * upper_hz:
+    least_hz = 2.0 * upper_hz / NYQUIST_SHARE
+    if sampling_rate_hz < least_hz * (1.0 - 1e-9):
         raise ParameterError(
             f"sampling_rate_hz={sampling_rate_hz:g} is too low for a pulse at "
             f"{centre_frequency_hz:g} Hz of {100 * fractional_bandwidth:.0f} % bandwidth: at "
-            f"least {2.0 * upper_hz:g} is needed (is the unit Hz?)"
+            f"least {least_hz:.4g} is needed, so that its band ends below {NYQUIST_SHARE:g} of "
+            "half the rate (is the unit Hz?)"
         )
     sigma_us = gaussian_sigma_us(centre_frequency_hz, fractional_bandwidth)
     step_us = 1e6 / sampling_rate_hz

@@ -96,7 +96,7 @@ class Judged:
 
     def reasons(self) -> list[str]:
         """What the chain says of the scan, in short sentences."""
-        from echotrace.report.measured_text import explain_finding
+        from echotrace.report.reasons import explain_finding
 
         limits = QualityLimits()
         return [explain_finding(self.result, 0, name, limits) for name in self.findings()]

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["plate_figure", "plot_pair"]
+__all__ = ["fewer_points", "plate_figure", "plot_pair"]
 
 _FLOOR_DB, _TOP_DB = -60.0, 26.0
 _RF_TOP_DB = 0.0
@@ -112,10 +112,25 @@ def _last_us(one: Judged) -> float:
 _SAMPLES_A_POINT = 8
 
 
-def _fewer(
+def fewer_points(
     delay_us: NDArray[np.float64], values: NDArray[Any]
 ) -> tuple[NDArray[np.float64], NDArray[Any]]:
-    """The lowest and the highest of every few samples: the same picture from fewer points."""
+    """The lowest and the highest of every few samples: the same picture from fewer points.
+
+    Parameters
+    ----------
+    delay_us : ndarray of float64, (n,)
+    values : ndarray, (n,)
+
+    Returns
+    -------
+    delay_us, values : ndarray, (n // 4,)
+
+    Examples
+    --------
+    >>> fewer_points(np.arange(8.0), np.array([0, 1, 5, 2, 1, -3, 0, 0]))[1].tolist()
+    [5, -3]
+    """
     n = delay_us.size // _SAMPLES_A_POINT
     rows = values[: n * _SAMPLES_A_POINT].reshape(n, _SAMPLES_A_POINT)
     order = np.sort(np.stack([rows.argmin(axis=1), rows.argmax(axis=1)], axis=1), axis=1)
@@ -135,13 +150,16 @@ def _plot_trace(ax: Axes, one: Judged, last_us: float, size: float) -> None:
         middle = 0.5 * (_FLOOR_DB + _RF_TOP_DB)
         half = 0.5 * (_RF_TOP_DB - _FLOOR_DB)
         ax.plot(
-            *_fewer(delay_us[shown], middle + half * np.clip(samples / tallest, -1.0, 1.0)),
+            *fewer_points(delay_us[shown], middle + half * np.clip(samples / tallest, -1.0, 1.0)),
             color="#bcc7cc",
             linewidth=0.5,
             zorder=1,
         )
     ax.plot(
-        *_fewer(delay_us[shown], level[shown]), color=COLOURS["envelope"], linewidth=0.85, zorder=3
+        *fewer_points(delay_us[shown], level[shown]),
+        color=COLOURS["envelope"],
+        linewidth=0.85,
+        zorder=3,
     )
     ax.axhline(0.0, color=COLOURS["muted"], linewidth=0.6, linestyle=(0, (4, 3)), zorder=2)
     ax.annotate(

@@ -17,6 +17,7 @@ from echotrace.signal.pickers.windows import (
     gather_windows,
     local_peak,
     peak_reach,
+    window_reach,
 )
 
 __all__ = ["read_akaike_onset"]
@@ -61,7 +62,11 @@ def _akaike_raw(windows: EchoWindows) -> tuple[Float, NDArray[np.integer]]:
     return column, np.where(found, int(PickReason.FOUND), int(PickReason.NO_RISE))
 
 
-_ONSET_LEVELS_DB = np.arange(8.0, 100.0, 2.0)
+_ONSET_LEVELS_DB = np.concatenate([np.arange(8.0, 24.0, 2.0), np.arange(24.0, 100.0, 6.0)])
+# Samples that are simulated for a level below 20 dB and above, and traces at a time: high sampling
+# rates get fewer traces, not minutes and gigabytes.
+_SIMULATED = 1_200_000, 240_000
+_AT_A_TIME = 128
 
 
 @lru_cache(maxsize=32)
@@ -76,16 +81,22 @@ def _onset_table(key: TemplateKey) -> tuple[Float, Float, Float]:
     rng = np.random.default_rng(20240611)
     seen: list[Float] = []
     mean, spread = [], []
+    before, after = window_reach(key.pulse)
     for snr_db in _ONSET_LEVELS_DB:
-        n = 1600 if snr_db < 20.0 else 200
-        sd = 10.0 ** (-snr_db / 20.0)
-        traces, truth = template_traces(key, n, noise_to_amplitude=sd, rng=rng)
-        windows = gather_windows(traces, np.arange(n), np.rint(truth).astype(np.intp))
-        column, _ = _akaike_raw(windows)
-        error = windows.first_sample + column - truth
-        mean.append(float(error.mean()))
-        spread.append(float(error.std()))
-        seen.append(_seen_level(windows))
+        noisy = snr_db < 20.0
+        room = _SIMULATED[0 if noisy else 1] // (4 * (before + after))
+        n = min(max(room, 80), 1600 if noisy else 200)
+        error, heights = [], []
+        for part in np.array_split(np.arange(n), -(-n // _AT_A_TIME)):
+            sd = 10.0 ** (-snr_db / 20.0)
+            traces, truth = template_traces(key, part.size, noise_to_amplitude=sd, rng=rng)
+            windows = gather_windows(traces, np.arange(part.size), np.rint(truth).astype(np.intp))
+            column, _ = _akaike_raw(windows)
+            error.append(windows.first_sample + column - truth)
+            heights.append(_seen_level(windows))
+        mean.append(float(np.concatenate(error).mean()))
+        spread.append(float(np.concatenate(error).std()))
+        seen.append(np.concatenate(heights))
     level = np.array([np.median(values) for values in seen])
     table = np.log(spread)
     for _ in range(8):

@@ -22,8 +22,11 @@ Float = NDArray[np.float64]
 
 def _peak_pick(windows: EchoWindows, rows: Float, slope: Float, reach: int) -> Picks:
     """Peak of an envelope: the noise's slope over the peak's curvature is its jitter."""
-    _, column, height, curvature = local_peak(rows, windows.at, reach)
-    found = (curvature > 0.0) & (height > 0.0)
+    k, column, height, curvature = local_peak(rows, windows.at, reach)
+    i = np.arange(windows.n)
+    # No extrapolation: where it still rises at the end of the reach, no echo stands there.
+    crest = rows[i, k] >= np.maximum(rows[i, k - 1], rows[i, k + 1])
+    found = crest & (curvature > 0.0) & (height > 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         u_sample = slope * windows.step_us / (height * curvature)
     reason = np.where(found, int(PickReason.FOUND), int(PickReason.NO_ECHO))
