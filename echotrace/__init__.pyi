@@ -52,12 +52,19 @@ from echotrace.quality.finding_list import Finding as Finding
 
 # -- bounds and tuning
 from echotrace.bounds.delay import delay_bound as delay_bound
+from echotrace.bounds.detection import DetectionCurve as DetectionCurve
+from echotrace.bounds.detection import detection_curves as detection_curves
 from echotrace.bounds.outside import library_pickers as library_pickers
+from echotrace.bounds.outside_picks import outside_decisions as outside_decisions
 from echotrace.bounds.picker_trials import PickerErrors as PickerErrors
 from echotrace.bounds.picker_trials import picker_errors as picker_errors
 from echotrace.reference_block.check import BlockCheck as BlockCheck
 from echotrace.reference_block.check import check_block as check_block
 from echotrace.reference_block.log import read_block_log as read_block_log
+from echotrace.tuning.report import tuning_text as tuning_text
+from echotrace.tuning.report import write_tuned_settings as write_tuned_settings
+from echotrace.tuning.space import Space as Space
+from echotrace.tuning.space import read_space as read_space
 from echotrace.tuning.sweep import Tuning as Tuning
 from echotrace.tuning.sweep import tune as tune
 
@@ -106,6 +113,8 @@ from echotrace import power as power
 from echotrace.figures.agreement import plot_differences as plot_differences
 from echotrace.figures.agreement import plot_spreads as plot_spreads
 from echotrace.figures.bounds import plot_picker_errors as plot_picker_errors
+from echotrace.figures.detection import detection_figure as detection_figure
+from echotrace.figures.tuning import tuning_figure as tuning_figure
 from echotrace.figures.trace import plot_trace as plot_trace
 
 # -- errors

@@ -351,7 +351,7 @@ def test_text_reads_as_a_results_paragraph():
 def test_numbers_survive_json():
     result = compare_methods(clinic(n=8), n_bootstrap=200)
     loaded = json.loads(json.dumps(result.to_dict(), allow_nan=False))
-    assert loaded["bias"]["value"] == result.bias.value
+    assert loaded["bias"]["value"] == pytest.approx(result.bias.value, rel=1e-9)
     assert loaded["design"]["paragraph"] == result.design.paragraph
     assert len(loaded["difference"]) == result.n_eyes
 

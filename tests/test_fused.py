@@ -77,9 +77,16 @@ FEATURES = {
     "retina_misshape": (0.0, 0.02),
     "score": (0.0, 0.01),  # 0.002
     "on_axis_probability": (0.0, 0.005),  # 0.0006
+    # Of the lengths by source: lengths agree far better than their uncertainties need.
+    **{
+        f"u_{source}_mm": (1e-5, 1e-12)
+        for source in ("speed", "temperature", "clock", "offset", "distortion", "assumed")
+    },
     # Of the recording, worked out once for both engines.
     "carrier_mhz": (0.0, 1e-12),
     "carrier_misfit": (0.0, 1e-12),
+    # A carrier of the recording over the shift that the cavity of each trace would make.
+    "filling_likeness": (1e-4, 1e-3),
     "offset_percent": (0.0, 1e-12),
 }
 

@@ -176,6 +176,23 @@ def test_interrupted_sweep_goes_on_to_the_same_bits(tmp_path):
 
 
 @pytest.mark.compiled
+def test_a_client_gives_the_same_bits():
+    """Whatever submits calls and gives futures will do, as a dask client does."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    class Client(ThreadPoolExecutor):
+        def submit(self, function, *given, pure):
+            assert not pure
+            return super().submit(function, *given)
+
+    here = tune(SCENARIO, SPACE, n=4, traces=20)
+    with Client(2) as client:
+        there = tune(SCENARIO, SPACE, n=4, traces=20, client=client)
+    assert repr(there.trials) == repr(here.trials)
+    assert repr(there.reported) == repr(here.reported)
+
+
+@pytest.mark.compiled
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX systems")
 def test_killed_command_goes_on_to_the_same_files(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)

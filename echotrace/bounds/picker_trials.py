@@ -16,7 +16,7 @@ from echotrace.errors import ParameterError
 from echotrace.recording import Column, Probe, Recording, Signal
 from echotrace.signal.conditioning import Conditioned, condition
 from echotrace.signal.envelope import analytic_signal
-from echotrace.signal.picking import PICKERS, PickerSettings, pick_echoes
+from echotrace.signal.picking import PICKERS, PickerSettings, pick_echoes, picker_named
 from echotrace.signal.pulse import (
     HALF_HEIGHT_OVER_RMS,
     Pulse,
@@ -24,7 +24,7 @@ from echotrace.signal.pulse import (
     gaussian_pulse,
 )
 
-__all__ = ["PickerErrors", "picker_errors"]
+__all__ = ["PickerErrors", "isolated_echoes", "picker_errors"]
 
 Float = NDArray[np.float64]
 
@@ -112,7 +112,7 @@ def picker_errors(
     n : int
         Echoes at each ratio, each at a delay and phase of its own.
     pickers : sequence of str, optional
-        Of :data:`echotrace.signal.picking.PICKERS`; None: all.
+        Built in or registered; None: all that are built in.
     outside : mapping of str to callable, optional
         See :mod:`echotrace.bounds.outside`; they see the same traces.
     options : PickerSettings, optional
@@ -131,7 +131,7 @@ def picker_errors(
     Raises
     ------
     ParameterError
-        An unknown picker or template, or too few echoes.
+        An unknown picker or template, too few echoes, or an outside picker named as ours.
 
     Notes
     -----
@@ -148,9 +148,7 @@ def picker_errors(
     levels = np.atleast_1d(np.asarray(snr_db, np.float64))
     pulse = pulse or gaussian_pulse(100e6, 10e6, 0.6)
     names = list(PICKERS if pickers is None else pickers)
-    unknown = [name for name in names if name not in PICKERS]
-    if unknown:
-        raise ParameterError(f"picker={unknown[0]!r}: use one of {', '.join(PICKERS)}")
+    known = {name: picker_named(name) for name in names}
     if template not in ("estimated", "described", "known"):
         raise ParameterError(f"template={template!r}: use estimated, described or known")
     if n < 16:
@@ -162,7 +160,7 @@ def picker_errors(
     spent = dict.fromkeys(rows, 0.0)
     rng = np.random.default_rng(seed)
     for k, level in enumerate(levels):
-        rf, truth_us = _isolated_echoes(pulse, float(level), n, rng)
+        rf, truth_us = isolated_echoes(pulse, float(level), n, rng)
         traces, sample = _conditioned(rf, pulse, template)
         for name in names:
             begin = time.perf_counter()
@@ -187,7 +185,7 @@ def picker_errors(
         PickerErrors(
             picker=name,
             outside=name in others,
-            convention="" if name in others else PICKERS[name].convention,
+            convention="" if name in others else known[name].convention,
             snr_db=levels,
             n=n,
             bound_us=bound_us,
@@ -204,10 +202,37 @@ def picker_errors(
     ]
 
 
-def _isolated_echoes(
-    pulse: Pulse, snr_db: float, n: int, rng: np.random.Generator
+def isolated_echoes(
+    pulse: Pulse, snr_db: float, n: int, rng: np.random.Generator, *, height: float = 1.0
 ) -> tuple[NDArray[np.float32], Float]:
-    """Traces of one echo each, at any delay and phase, in white noise; and the delays, µs."""
+    """Traces of one echo each, at any delay and phase, in white noise.
+
+    Parameters
+    ----------
+    pulse : Pulse
+    snr_db : float
+        Peak of an envelope of height one over the standard deviation of a sample, dB.
+    n : int
+    rng : numpy.random.Generator
+    height : float
+        Of the echoes; 0: noise alone.
+
+    Returns
+    -------
+    rf : ndarray of float32, (n, n_samples)
+    truth_us : ndarray of float64, (n,)
+        Delay of each echo, evenly within ±0.5 µs of the trace's middle.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import echotrace as et
+    >>> from echotrace.bounds.picker_trials import isolated_echoes
+    >>> rf, truth_us = isolated_echoes(
+    ...     et.gaussian_pulse(100e6, 10e6, 0.6), 30.0, 4, np.random.default_rng(1))
+    >>> rf.shape[0], truth_us.shape
+    (4, (4,))
+    """
     step_us = 1e6 / pulse.sampling_rate_hz
     size = round((_SEARCH_US + 30.0 * pulse.width_us) / step_us) + 4 * pulse.analytic.size
     truth = 0.5 * size + (rng.random(n) - 0.5) * _SEARCH_US / step_us
@@ -220,7 +245,7 @@ def _isolated_echoes(
         turn = np.exp(-2j * np.pi * np.fft.fftfreq(size) * truth[rows, None])
         phase = np.exp(2j * np.pi * rng.random((turn.shape[0], 1)))
         noise = 10.0 ** (-snr_db / 20.0) * rng.standard_normal(turn.shape)
-        rf[rows] = np.fft.ifft(spectrum * turn * phase, axis=1).real + noise
+        rf[rows] = height * np.fft.ifft(spectrum * turn * phase, axis=1).real + noise
     return rf, truth * step_us
 
 

@@ -100,8 +100,8 @@ def depth_mm(view: TraceView, delay_us: NDArray[np.float64]) -> NDArray[np.float
     >>> import echotrace as et
     >>> from echotrace.chain.plain import view_trace
     >>> view = view_trace(et.read("synthetic_traces/immersion_sitting.h5"), 0)
-    >>> depth_mm(view, view.delay_us[0])[:5].round(2)
-    array([ 0.  ,  0.54,  3.11,  7.67, 23.4 ])
+    >>> depth_mm(view, view.delay_us[0])[:5].round(1)
+    array([ 0. ,  0.5,  3.1,  7.7, 23.4])
     """
     picks = view.delay_us[0]
     found = np.flatnonzero(np.isfinite(picks))

@@ -76,7 +76,7 @@ def preview_text(paths: list[Path], told: ImportDescription) -> str:
     Examples
     --------
     >>> np.save(folder / "traces.npy", np.sin(np.arange(3000.0))[None])
-    >>> print(preview_text([folder / "traces.npy"], ImportDescription()).splitlines()[1].strip())
+    >>> print(preview_text([folder / "traces.npy"], ImportDescription()).splitlines()[2].strip())
     traces             1 of 3000 samples
     """
     files, foreign, rate_hz, start_us = understood(paths, told)
