@@ -60,9 +60,11 @@ from echotrace.bounds.picker_trials import PickerErrors as PickerErrors
 from echotrace.bounds.picker_trials import picker_errors as picker_errors
 from echotrace.reference_block.check import BlockCheck as BlockCheck
 from echotrace.reference_block.check import check_block as check_block
+from echotrace.reference_block.log import BlockRecord as BlockRecord
 from echotrace.reference_block.log import read_block_log as read_block_log
 from echotrace.tuning.report import tuning_text as tuning_text
 from echotrace.tuning.report import write_tuned_settings as write_tuned_settings
+from echotrace.tuning.sensitivity import Sensitivity as Sensitivity
 from echotrace.tuning.space import Space as Space
 from echotrace.tuning.space import read_space as read_space
 from echotrace.tuning.sweep import Tuning as Tuning

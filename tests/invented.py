@@ -1,10 +1,11 @@
 """Invented recordings and measurements for the tests of the file layer."""
 
+import io
 import math
 
 import numpy as np
 
-from echotrace.files.seal import TAIL
+from echotrace.files.seal import TAIL, seal
 from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.recording import COLUMNS, Column, Probe, Receiver, Recording, Truth
@@ -172,3 +173,10 @@ def unsealed(raw):
     """The bytes of a native file as HDF5 alone would have written them."""
     _, size, *_ = TAIL.unpack(raw[-TAIL.size :])
     return raw[:size]
+
+
+def resealed(raw):
+    """The bytes of a native file without seal under a new one, as if they had been written so."""
+    file = io.BytesIO(raw)
+    seal(file, len(raw))
+    return file.getvalue()

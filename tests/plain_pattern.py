@@ -35,6 +35,7 @@ NAMES = (
     "retina_over_wall_db",
     "orbit_against_retina_db",
     "lens_echo_against_lens_db",
+    "chamber_echo_against_cornea_db",
     "vitreous_echo_against_retina_db",
     "vitreous_echo_count",
     "anatomy_distance",
@@ -136,6 +137,15 @@ def pattern_features(
             ends = np.minimum(level["lens_front"], level["lens_back"])
             inside, _ = echoes.tallest(at["lens_front"] + 0.5, at["lens_back"] - 0.4)
             found["lens_echo_against_lens_db"] = _finite(np.maximum(inside, _UNHEARD_DB) - ends)
+            if immersion:
+                chamber = np.array(
+                    [
+                        _chamber(echoes, i, at["cornea_front"][i], at["lens_front"][i])
+                        for i in range(n)
+                    ]
+                )
+                against = chamber - level["cornea_front"]
+                found["chamber_echo_against_cornea_db"] = _finite(against)
             if immersion and target.segments[names.index("lens_front")].medium.name == "lens":
                 against = level["cornea_front"] - level["lens_front"]
                 found["cornea_against_lens_db"] = _finite(against)
@@ -274,7 +284,8 @@ def _method(
         at_face = at["cornea_front"] - face < 1.0
         out["bath_pattern_db"] = _finite(pair - level["cornea_front"], missing | at_face)
         return out
-    out["fluid_gap_us"] = np.array([_fluid_gap(echoes, i, face[i]) for i in range(n)])
+    gap = [np.fmax(_fluid_gap(echoes, i, face[i]), _behind(echoes, i, face[i])) for i in range(n)]
+    out["fluid_gap_us"] = np.array(gap)
     # A tall pair of a cornea's thickness out of silence, where contact has none.
     pair = np.full(n, -np.inf)
     best = np.full(n, -np.inf)
@@ -368,3 +379,25 @@ def _fluid_gap(echoes, i, face):
             gap = max(0.0, min(at[front], at[behind] - 0.67))
             pairs.append((min(level[front], level[behind]), gap))
     return max(pairs, key=lambda pair: pair[0])[1] if pairs else np.nan
+
+
+def _behind(echoes, i, face):
+    """A cornea 8 dB above a face that is heard, and 25 above the noise, has fluid before it."""
+    heard = [(at - face, level) for at, level in _of_trace(echoes, i)]
+    at_face = [level for at, level in heard if abs(at) <= 0.1]
+    away = [(level, at) for at, level in heard if 0.1 < at <= 1.6]
+    if not at_face or not away:
+        return np.nan
+    level, at = max(away, key=lambda pair: pair[0])
+    return at if level > max(at_face) + 8.0 and level > 25.0 else np.nan
+
+
+def _chamber(echoes, i, cornea, lens):
+    """Tallest echo well behind the cornea and before the lens; the noise itself for none."""
+    inside = [level for at, level in _of_trace(echoes, i) if cornea + 1.0 < at < lens - 0.35]
+    return max([0.0, *inside])
+
+
+def _of_trace(echoes, i):
+    real = echoes.real[i]
+    return list(zip(echoes.at[i, real], echoes.level[i, real].astype(np.float64), strict=True))

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from invented import measurement, recording
 
+from echotrace.caution import CAUTION
 from echotrace.cli import main
 from echotrace.files.native import read_recording, write_measurement, write_recording
 from echotrace.recording import Probe
@@ -31,10 +32,12 @@ def source(tmp_path, monkeypatch):
 def test_import_writes_a_recording_and_says_so(source, capsys):
     assert main(["import", source, "-o", "out.h5", *DETAILS]) == 0
     out, err = capsys.readouterr()
-    assert out == (
+    first, caution = out.split("\n", 1)
+    assert first == (
         "wrote out.h5: 3 traces of 40 samples (int16) at 100 MHz from -0.5 us, rf, immersion, "
-        "left eye, phakic; from a.npy\n"
+        "left eye, phakic; from a.npy"
     )
+    assert " ".join(caution.split()) == CAUTION
     assert err == ""
     made = read_recording("out.h5")
     assert np.array_equal(made.samples, SAMPLES)

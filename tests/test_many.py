@@ -243,7 +243,10 @@ def test_an_interrupted_run_is_carried_on(files, tmp_path, monkeypatch):
     monkeypatch.setattr(
         measuring,
         "measure_block",
-        lambda block, prepared: (starts.append(block.n_traces), measure_again(block, prepared))[1],
+        lambda block, prepared, **place: (
+            starts.append(block.n_traces),
+            measure_again(block, prepared, **place),
+        )[1],
     )
     part = parts_folder(out) / parts[1]
     sound = part.read_bytes()
