@@ -158,7 +158,10 @@ def test_the_first_run_on_a_machine_does_not_wait_for_the_compiler(tmp_path):
 def test_compiling_is_said_and_chosen_by_the_number_of_traces(monkeypatch, capsys):
     from echotrace.commands import first_run
 
-    monkeypatch.delenv("NUMBA_DISABLE_JIT", raising=False)
+    # Set once, so that it goes back to what it was: what is only deleted later comes back as the
+    # code under test left it, and every child of this process would run in plain Python.
+    monkeypatch.setenv("NUMBA_DISABLE_JIT", "0")
+    monkeypatch.delenv("NUMBA_DISABLE_JIT")
     monkeypatch.delitem(sys.modules, "numba", raising=False)
     kept = [False]
     monkeypatch.setattr(first_run, "is_own_process", lambda: True)
