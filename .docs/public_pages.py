@@ -10,7 +10,7 @@ LEADS = {
     "read and write": "From files to recordings and measurements, and back.",
     "simulate": "Recordings from a scenario, with the truth attached.",
     "targets and settings": "What the beam passes, and what the user sets.",
-    "bounds and tuning": "Settings tried on known truth, held against theory and a reference block.",
+    "bounds and tuning": "Settings tried on known truth, against theory and a reference block.",
     "the steps on arrays": "Each step of the chain on plain arrays, to be called alone.",
     "measure": "The composition of the steps: from recordings to lengths, findings and scores.",
     "a sitting": "What the scans of one eye say together.",
