@@ -2,58 +2,23 @@
 
 from __future__ import annotations
 
-import ast
-import json
-import re
-from pathlib import Path
-
 import pytest
 
-NOTEBOOK = Path(__file__).parent.parent / "notebooks" / "good_versus_off_axis.ipynb"
-CELLS = json.loads(NOTEBOOK.read_text(encoding="utf-8"))["cells"]
-CODE = [cell for cell in CELLS if cell["cell_type"] == "code"]
+from notebooks import Notebook, source
 
-
-def _source(cell):
-    return "".join(line for line in cell["source"] if not line.startswith("%"))
-
-
-def _printed(cell):
-    return "".join(
-        "".join(output["text"]) for output in cell["outputs"] if output.get("name") == "stdout"
-    )
+LESSON = Notebook("good_versus_off_axis.ipynb", 500_000)
 
 
 def test_it_ships_with_the_outputs_and_pictures_of_one_run_from_the_top():
-    assert [cell["execution_count"] for cell in CODE] == list(range(1, len(CODE) + 1))
-    outputs = [output for cell in CODE for output in cell["outputs"]]
-    assert not [o for o in outputs if o["output_type"] == "error" or o.get("name") == "stderr"]
-    pictures = [o for o in outputs if "image/png" in o.get("data", {})]
-    assert len(pictures) == sum(_source(cell).count("plt.show()") for cell in CODE) == 5
-    assert NOTEBOOK.stat().st_size < 500_000
-    text = NOTEBOOK.read_text(encoding="utf-8")
-    assert not re.search(r'"(/|[A-Z]:)[\\/\w.-]+/[\w.-]+', text), "a path of some machine"
-    words = "".join("".join(cell["source"]) for cell in CELLS)
-    assert "No trace here is of a\npatient, and echotrace is not a medical device" in words
-    assert all(f"**Exercise {n}.**" in words for n in (1, 2, 3))
+    pictures = LESSON.check_outputs()
+    assert pictures == sum(source(cell).count("plt.show()") for cell in LESSON.code) == 5
+    said = "No trace here is of a patient, and echotrace is not a medical device"
+    assert said in LESSON.words
+    assert all(f"**Exercise {n}.**" in LESSON.words for n in (1, 2, 3))
 
 
 def test_it_uses_public_names_and_nothing_deeper():
-    import echotrace as et
-
-    used = set()
-    for cell in CODE:
-        for node in ast.walk(ast.parse(_source(cell))):
-            if isinstance(node, ast.ImportFrom):
-                assert not (node.module or "").startswith("echotrace")
-            if (
-                isinstance(node, ast.Attribute)
-                and isinstance(node.value, ast.Name)
-                and node.value.id == "et"
-            ):
-                used.add(node.attr)
-    assert used <= set(et.__all__)
-    assert {"synthesise", "measure", "plot_trace", "summarise"} <= used
+    LESSON.check_public({"synthesise", "measure", "plot_trace", "summarise"})
 
 
 def _check(found):
@@ -73,16 +38,8 @@ def _check(found):
 
 
 def test_the_outputs_show_what_the_prose_says():
-    _check(json.loads(_printed(CODE[-1])))
+    _check(LESSON.told())
 
 
 def test_the_notebook_runs(tmp_path):
-    nbclient = pytest.importorskip("nbclient")
-    nbformat = pytest.importorskip("nbformat")
-    pytest.importorskip("ipykernel")
-    notebook = nbformat.read(NOTEBOOK, as_version=4)
-    nbclient.NotebookClient(
-        notebook, timeout=600, kernel_name="python3", resources={"metadata": {"path": tmp_path}}
-    ).execute()
-    cells = [cell for cell in notebook.cells if cell.cell_type == "code"]
-    _check(json.loads(_printed(cells[-1])))
+    _check(LESSON.run_anew(tmp_path))
