@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.chain.by_hand import with_verdicts
-from echotrace.chain.columns import interleave, under, union, with_row
+from echotrace.chain.columns import interleave, under, union
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
 from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
@@ -300,17 +300,15 @@ def _measure_state(
     else:
         reading = read_reference_path(block, state[0], target, prepared.settings, prepared.pulse)
     columns = _judge(block, state, target, prepared, reading)
-    for row in np.flatnonzero(np.isin(scans, prepared.decisions.marked)).tolist():
+    marked = np.flatnonzero(np.isin(scans, prepared.decisions.marked))
+    if marked.size:
+        columns = {name: values.copy() for name, values in columns.items()}
+    for row in marked.tolist():
         marks = prepared.decisions.of_scan(int(scans[row]))
-        one = _measure_marked(
-            block.select([row]),
-            state,
-            target,
-            prepared,
-            marks,
-            {name: values[[row]] for name, values in columns.items()},
-        )
-        columns = {name: with_row(values, row, one[name]) for name, values in columns.items()}
+        as_found = {name: values[[row]] for name, values in columns.items()}
+        one = _measure_marked(block.select([row]), state, target, prepared, marks, as_found)
+        for name, values in columns.items():
+            values[row] = one[name][0]
     return columns
 
 

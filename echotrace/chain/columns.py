@@ -1,4 +1,4 @@
-"""Columns of results: those of several states put together, one row put in another's place."""
+"""Columns of results: those of several states put together."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["interleave", "under", "union", "with_row"]
+__all__ = ["interleave", "under", "union"]
 
 
 def interleave(
@@ -87,26 +87,3 @@ def union(names: list[Any]) -> tuple[str, ...]:
     """
     ordered = sorted(names, key=len, reverse=True)
     return tuple(dict.fromkeys(name for item in ordered for name in item))
-
-
-def with_row(values: NDArray[Any], row: int, one: NDArray[Any]) -> NDArray[Any]:
-    """A column with one row from elsewhere.
-
-    Parameters
-    ----------
-    values : ndarray, (n, ...)
-    row : int
-    one : ndarray, (1, ...)
-
-    Returns
-    -------
-    ndarray, (n, ...)
-
-    Examples
-    --------
-    >>> with_row(np.zeros(3), 1, np.ones(1)).tolist()
-    [0.0, 1.0, 0.0]
-    """
-    out = values.copy()
-    out[row] = one[0]
-    return out
