@@ -18,6 +18,7 @@ __all__ = [
     "InputFile",
     "OutputFile",
     "add_overwrite",
+    "add_toml",
     "check_files",
     "floating",
     "integer",
@@ -106,6 +107,27 @@ def add_overwrite(parser: Any) -> None:
     True
     """
     parser.add_argument("--overwrite", action="store_true", help="replace files that exist already")
+
+
+def add_toml(parser: Any, option: str, what: str) -> None:
+    """Add an option that names a TOML file to be read.
+
+    Parameters
+    ----------
+    parser : argparse.ArgumentParser
+    option : str
+        As ``--settings``.
+    what : str
+        Its line of help.
+
+    Examples
+    --------
+    >>> parser = argparse.ArgumentParser()
+    >>> add_toml(parser, "--settings", "read settings")
+    >>> parser.parse_args(["--settings", "mine.toml"]).settings.name
+    'mine.toml'
+    """
+    parser.add_argument(option, metavar="FILE.toml", type=Path, action=InputFile, help=what)
 
 
 def with_companions(paths: Sequence[Path]) -> list[Path]:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, floating
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, add_toml, floating
 from echotrace.commands.process import say
 from echotrace.errors import ParameterError
 
@@ -64,10 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--after-us", type=floating(0, 1e6, "us"), metavar="US",
         help="delay before which nothing counts: transmit pulse and ringing",
     )  # fmt: skip
-    parser.add_argument(
-        "--settings", metavar="FILE.toml", type=Path, action=InputFile,
-        help="settings (TOML): picker, template, clock",
-    )  # fmt: skip
+    add_toml(parser, "--settings", "settings (TOML): picker, template, clock")
     parser.add_argument(
         "--log", metavar="LOG", type=Path,
         help="log to append the check to, or to show; it is never overwritten",

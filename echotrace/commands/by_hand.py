@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from echotrace.commands.arguments import InputFile, OutputFile
+from echotrace.commands.arguments import OutputFile, add_toml
 from echotrace.errors import ParameterError
 from echotrace.user_input import number, shorten, whole_number
 
@@ -61,12 +61,10 @@ def add_hand_arguments(parser: argparse.ArgumentParser) -> None:
             default=[],
             help=f"{word} a scan; the reason is kept with the results; repeatable",
         )
-    group.add_argument(
+    add_toml(
+        group,
         "--decisions",
-        metavar="FILE.toml",
-        type=Path,
-        action=InputFile,
-        help="read gates, picks and decisions for this recording; the options above come on top",
+        "read gates, picks and decisions for this recording; the options above come on top",
     )
     group.add_argument(
         "--write-decisions",

@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, add_toml
 from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.process import say
 from echotrace.commands.truth import (
@@ -69,22 +69,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--overlay", action="store_true", help="envelopes one over the other, not side by side"
     )
-    parser.add_argument(
-        "--settings", metavar="FILE.toml", type=Path, action=InputFile, help="read settings"
-    )
-    parser.add_argument(
-        "--target",
-        metavar="FILE.toml",
-        type=Path,
-        action=InputFile,
-        help="what the beam passes, for recordings that are not of an eye",
-    )
-    parser.add_argument(
+    add_toml(parser, "--settings", "read settings")
+    add_toml(parser, "--target", "what the beam passes, for recordings that are not of an eye")
+    add_toml(
+        parser,
         "--decisions",
-        metavar="FILE.toml",
-        type=Path,
-        action=InputFile,
-        help="gates and picks by hand for this recording, as `echotrace measure` writes them",
+        "gates and picks by hand for this recording, as `echotrace measure` writes them",
     )
     add_truth_arguments(parser)
 

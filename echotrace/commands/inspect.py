@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, add_toml
 from echotrace.commands.process import say, say_json
 from echotrace.commands.truth import (
     HIDDEN_NAME,
@@ -41,20 +41,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="open a window: step through scans, move gates, place picks, accept or reject",
     )
-    parser.add_argument(
-        "--settings",
-        metavar="FILE.toml",
-        type=Path,
-        action=InputFile,
-        help="read settings, for --window",
-    )
-    parser.add_argument(
-        "--decisions",
-        metavar="FILE.toml",
-        type=Path,
-        action=InputFile,
-        help="read what was decided by hand, for --window",
-    )
+    add_toml(parser, "--settings", "read settings, for --window")
+    add_toml(parser, "--decisions", "read what was decided by hand, for --window")
     for what in ("settings", "decisions"):
         parser.add_argument(
             f"--write-{what}",

@@ -7,7 +7,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, floating, integer
+from echotrace.commands.arguments import (
+    InputFile,
+    OutputFile,
+    add_overwrite,
+    add_toml,
+    floating,
+    integer,
+)
 from echotrace.commands.by_hand import add_hand_arguments, hand_options, read_hand
 from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.measure_long import LONG_TRACES, is_long, measure_long
@@ -63,9 +70,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--details", action="store_true", help="all scans of every sitting, however many there are"
     )
-    parser.add_argument(
-        "--settings", metavar="FILE.toml", type=Path, action=InputFile, help="read settings"
-    )
+    add_toml(parser, "--settings", "read settings")
     parser.add_argument(
         "--write-settings",
         metavar="FILE.toml",
@@ -74,13 +79,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         suffixes=(".toml",),
         help="write all settings in force, and the gates of RECORDING if one is given, and stop",
     )
-    parser.add_argument(
-        "--target",
-        metavar="FILE.toml",
-        type=Path,
-        action=InputFile,
-        help="what the beam passes, for recordings that are not of an eye",
-    )
+    add_toml(parser, "--target", "what the beam passes, for recordings that are not of an eye")
     parser.add_argument(
         "--block-log",
         metavar="LOG",

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from echotrace.caution import CAUTION, SYNTHETIC
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, integer
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, add_toml, integer
 from echotrace.commands.process import say
 
 SUMMARY = "Teach: plates of good and spoilt traces, a page to play with, exercises."
@@ -36,10 +36,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action=InputFile,
         help="scenario (.toml) or recording (.h5), one plate each",
     )
-    plates.add_argument(
-        "--recipe", metavar="FILE.toml", type=Path, action=InputFile,
-        help="a lesson of your own (echotrace/teaching/lesson.toml is the one that ships)",
-    )  # fmt: skip
+    add_toml(
+        plates,
+        "--recipe",
+        "a lesson of your own (echotrace/teaching/lesson.toml is the one that ships)",
+    )
     plates.add_argument(
         "--scan", metavar="N", type=integer(1), help="the spoilt scan of each file, from 1"
     )
@@ -67,10 +68,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     exercise.add_argument(
         "--level", metavar="LEVEL", default="beginner", help="beginner, trained, expert"
     )
-    exercise.add_argument(
-        "--recipe", metavar="FILE.toml", type=Path, action=InputFile,
-        help="levels of your own (echotrace/teaching/exercise.toml holds those that ship)",
-    )  # fmt: skip
+    add_toml(
+        exercise,
+        "--recipe",
+        "levels of your own (echotrace/teaching/exercise.toml holds those that ship)",
+    )
     _add_folder(exercise)
     score = kinds.add_parser(
         "score",

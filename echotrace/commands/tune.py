@@ -6,7 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, integer
+from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, add_toml, integer
 from echotrace.commands.process import say
 
 SUMMARY = "Try settings on traces of known truth, and hold the best against the presets."
@@ -41,10 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seed", type=integer(0, 2**40), default=1, help="of eyes, noise and design (default 1)"
     )
-    parser.add_argument(
-        "--settings", metavar="FILE.toml", type=Path, action=InputFile,
-        help="the presets that are varied (default: the built-in ones)",
-    )  # fmt: skip
+    add_toml(parser, "--settings", "the presets that are varied (default: the built-in ones)")
     parser.add_argument(
         "-o", "--output", metavar="FILE", type=Path, action=OutputFile, suffixes=(".csv", ".h5"),
         required=True, help="table of all trials, .csv (with a table schema) or .h5",
