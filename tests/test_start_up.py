@@ -142,6 +142,38 @@ def test_a_kernel_is_compiled_anew_when_one_it_calls_changes_in_another_file(tmp
     assert call(INNER) == ["8.0", "1", "outer"]
 
 
+@pytest.mark.skipif(os.name != "posix", reason="locks of POSIX systems")
+def test_processes_that_start_together_run_the_same_machine_code(tmp_path):
+    """One of them compiles each kernel, the other finds it: last digits are those of one code."""
+    package = tmp_path / "echotrace"
+    shutil.copytree(Path(echotrace.__file__).parent, package, ignore=shutil.ignore_patterns("data"))
+    (package / "kernels" / "outer.py").write_text(OUTER, encoding="utf-8")
+    (package / "kernels" / "inner.py").write_text(INNER, encoding="utf-8")
+    environment = {
+        **os.environ,
+        "PYTHONPATH": str(tmp_path),
+        "NUMBA_CACHE_DIR": str(tmp_path / "cache"),
+        "NUMBA_DISABLE_JIT": "0",
+    }
+    # Both wait for a sign when numba is loaded, so that they compile at the same time.
+    ready = "from echotrace.kernels.outer import outer; import sys; print(1, flush=True); "
+    ready += "sys.stdin.readline(); print(outer(3.0), sum(outer.stats.cache_misses.values()))"
+    both = [
+        subprocess.Popen(
+            [sys.executable, "-c", ready], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+            text=True, env=environment, cwd=tmp_path,
+        )
+        for _ in range(2)
+    ]  # fmt: skip
+    for run in both:
+        assert run.stdout.readline() == "1\n"
+    for run in both:
+        run.stdin.write("\n")
+        run.stdin.flush()
+    said = sorted(run.communicate(timeout=300)[0] for run in both)
+    assert said == ["8.0 0\n", "8.0 1\n"]
+
+
 def test_the_first_run_on_a_machine_does_not_wait_for_the_compiler(tmp_path):
     """A sitting is then read in plain Python: nothing is compiled, and the text is the same."""
     recording = Path(__file__).parents[1] / "synthetic_traces" / "immersion_sitting.h5"

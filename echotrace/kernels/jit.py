@@ -6,18 +6,27 @@ cache with a RuntimeError: then the kernel is compiled without a cache, once per
 Kernels are compiled into those that call them, but numba only looks whether the caller's own file
 has changed. It keeps machine code under the qualified name of the function, so that name carries a
 digest of all kernel files while numba looks: machine code of other kernels is never found.
+
+The last digits of a sum depend on what a kernel was compiled into, so all processes must run the
+same machine code: one of them compiles at a time, and the others then find what it has kept.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numba
+from numba.core.compiler_lock import global_compiler_lock
+
+try:
+    import fcntl
+except ImportError:  # A system without such locks.
+    fcntl = None  # type: ignore[assignment]
 
 __all__ = ["filter_kernel", "kernel"]
 
@@ -64,6 +73,37 @@ def _cache_if_there_is_room(compiled: Any) -> None:
             save(signature, data)
 
     store.save_overload = attempt
+    if store.cache_path is None:
+        return
+    compile_it = compiled.compile
+
+    def compile_in_turn(signature: Any) -> Any:
+        with _turn(Path(store.cache_path)):
+            return compile_it(signature)
+
+    compiled.compile = compile_in_turn
+
+
+_waited: list[Path] = []
+"""Folders whose turn this process has; a kernel compiles those that it calls."""
+
+
+@contextmanager
+def _turn(folder: Path) -> Iterator[None]:
+    """Of this process to look for machine code and to compile what is not there.
+
+    Numba's own lock comes first, as it does where other functions compile these kernels.
+    """
+    with global_compiler_lock, ExitStack() as stack:
+        if fcntl is not None and not _waited:
+            # Where no lock can be had nothing can be kept either.
+            with suppress(OSError):
+                folder.mkdir(parents=True, exist_ok=True)
+                file = stack.enter_context((folder / "compiling.lock").open("ab"))
+                fcntl.flock(file, fcntl.LOCK_EX)
+                _waited.append(folder)
+                stack.callback(_waited.clear)
+        yield
 
 
 def kernel(function: F) -> F:
