@@ -7,8 +7,10 @@ Kernels are compiled into those that call them, but numba only looks whether the
 has changed. It keeps machine code under the qualified name of the function, so that name carries a
 digest of all kernel files while numba looks: machine code of other kernels is never found.
 
-The last digits of a sum depend on what a kernel was compiled into, so all processes must run the
-same machine code: one of them compiles at a time, and the others then find what it has kept.
+The last digits of a sum depend on what a kernel was compiled into. So a kernel is made part of each
+that calls it (``forceinline``): were it kept beside them in every library, the first loaded copy
+would serve all, and the digits would hang on the order of loading. And one process compiles at a
+time: the others then find what it has kept.
 """
 
 from __future__ import annotations
@@ -108,7 +110,7 @@ def _turn(folder: Path) -> Iterator[None]:
 
 def kernel(function: F) -> F:
     """Compile a function that works on plain arrays; it releases the interpreter lock."""
-    return _compile(function, nogil=True, error_model="numpy")
+    return _compile(function, nogil=True, error_model="numpy", forceinline=True)
 
 
 def filter_kernel(function: F) -> F:
@@ -117,4 +119,6 @@ def filter_kernel(function: F) -> F:
     The order is fixed when the kernel is compiled: the result does not depend on threads or on
     the number of traces handed over.
     """
-    return _compile(function, nogil=True, error_model="numpy", fastmath=_FILTER_MATH)
+    return _compile(
+        function, nogil=True, error_model="numpy", fastmath=_FILTER_MATH, forceinline=True
+    )
