@@ -10,6 +10,7 @@ from echotrace.kernels.jit import kernel
 __all__ = [
     "ANSWERS",
     "BATH_PAIR_DB",
+    "CHAMBER_DB",
     "FACE_GAP_US",
     "FACE_PAIR_DB",
     "IMPLANT_DB",
@@ -25,6 +26,7 @@ __all__ = [
     "RETINA_BROADENING",
     "SECOND_CORNEA_DB",
     "SECOND_LEVEL_DB",
+    "TALLER_US",
     "VITREOUS_COUNT",
     "VITREOUS_DB",
     "WALL_DB",
@@ -36,8 +38,8 @@ __all__ = [
 LENS_INSIDE_DB, WALL_STEP_DB, WALL_DB, SECOND_LEVEL_DB, ORBIT_DB = 0, 1, 2, 3, 4
 VITREOUS_DB, VITREOUS_COUNT, RETINA_BROADENING, RETINA_SILENCE_DB, MOST_BROADENING = 5, 6, 7, 8, 9
 FACE_GAP_US, FACE_PAIR_DB, BATH_PAIR_DB, IMPLANT_DB, NATURAL_DB = 10, 11, 12, 13, 14
-SECOND_CORNEA_DB = 15
-ANSWERS = 16
+SECOND_CORNEA_DB, CHAMBER_DB, TALLER_US = 15, 16, 17
+ANSWERS = 18
 # Entries of the table of interfaces: their numbers, -1 where the target has none; the last one in
 # front of the vitreous, and the first whose echo stands on the trace.
 LENS_FRONT, LENS_BACK, RETINA, LAST, FIRST_SEEN = 0, 1, 2, 3, 4
@@ -59,6 +61,12 @@ _PULSE_US, _FLUID_US = 0.12, 2.0
 # much is none.
 _ALIKE_DB, _LOW_DB = 9.0, 15.0
 _EVEN_US, _LOWER_DB = 0.05, 5.0
+# Where aqueous alone lies: behind the thickest cornea, and clear of the lens's own skirt.
+_BEHIND_CORNEA_US, _BEFORE_LENS_US = 1.0, 0.35
+# Gel up to 1.2 mm, which ends in front of the lens of any but the shallowest chamber. Steps of
+# impedance at the front and the back of a cornea are within 2 dB of one another.
+_AT_FACE_US, _GEL_US = 0.1, 1.6
+_FACE_BELOW_CORNEA_DB, _HEARD_DB = 8.0, 25.0
 
 
 @kernel
@@ -158,6 +166,38 @@ def _face_gap_us(count, at, level, face_us):
             lower_db = lower
             gap = max(0.0, min(at[j] - face_us, at[k] - face_us - _CORNEA_US))
     return gap
+
+
+@kernel
+def _taller_than_face_us(count, at, level, face_us):
+    """Delay behind the face of a cornea that fluid keeps away from it, µs; NaN: nothing says so.
+
+    Where the cornea lies at the face, its front there is about as tall as its back. Behind half a
+    millimetre of gel its front stands where the back would be, but the face reflects little.
+    """
+    face, away, gap = -np.inf, -np.inf, np.nan
+    for j in range(count):
+        behind = at[j] - face_us
+        if behind > _GEL_US:
+            break
+        if abs(behind) <= _AT_FACE_US:
+            face = max(face, level[j])
+        elif behind > 0.0 and level[j] > away:
+            away, gap = level[j], behind
+    # A face that is not heard at all says nothing: some recorders blank it.
+    heard = face > -np.inf and away > face + _FACE_BELOW_CORNEA_DB and away > _HEARD_DB
+    return gap if heard else np.nan
+
+
+@kernel
+def _chamber_db(count, at, level, cornea, lens):
+    """Tallest echo between cornea and lens, dB over the noise; zero where it is silent."""
+    tallest = 0.0
+    for j in range(count):
+        clear = at[j] > cornea + _BEHIND_CORNEA_US and at[j] < lens - _BEFORE_LENS_US
+        if clear and level[j] > tallest:
+            tallest = level[j]
+    return tallest
 
 
 @kernel
@@ -281,6 +321,8 @@ def ask_rows(
         cornea, retina, retina_db = pick[0], pick[retina_k], height[retina_k]
         if front >= 0 and not np.isnan(pick[front] + pick[back]):
             out[LENS_INSIDE_DB] = _height(n, at, level, pick[front] + 0.5, pick[back] - 0.4)
+        if front >= 0:
+            out[CHAMBER_DB] = _chamber_db(n, at, level, cornea, pick[front])
         _shapes(n, at, level, before, broadening[i], pick, first_seen, retina_k, out)
         if not np.isnan(retina):
             last = pick[last_k] if last_k > 0 else cornea + 0.8
@@ -292,6 +334,7 @@ def ask_rows(
                 out[FACE_PAIR_DB] = level[j] if level[j] < level[k] else level[k]
         else:
             out[FACE_GAP_US] = _face_gap_us(n, at, level, face_us)
+            out[TALLER_US] = _taller_than_face_us(n, at, level, face_us)
             # Out of silence, behind where contact has none; held against the tallest echo there.
             j = _tallest(n, at, level, face_us + 0.9, np.inf)
             if j >= 0:

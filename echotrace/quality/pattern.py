@@ -52,12 +52,6 @@ PATTERN_FEATURES = (
 # A repeat has no wall behind it: where the energy rises by this much, dB, stands no repeat.
 _WALLED_DB = 25.0
 _FAR_US = 9.0
-# Where aqueous alone lies: behind the thickest cornea, and clear of the lens's own skirt.
-_BEHIND_CORNEA_US, _BEFORE_LENS_US = 1.0, 0.35
-# Gel up to 1.2 mm, which ends in front of the lens of any but the shallowest chamber. Steps of
-# impedance at the front and the back of a cornea are within 2 dB of one another.
-_AT_FACE_US, _FLUID_US = 0.1, 1.6
-_FACE_BELOW_CORNEA_DB, _HEARD_DB = 8.0, 25.0
 # Shallower than this, mm, is a chamber two standard deviations below the mean (3.02 ± 0.45 in
 # 28,709 eyes, BMC Ophthalmol 2021).
 _SHALLOW_MM = 2.12
@@ -185,14 +179,12 @@ def pattern_features(
             if natural:
                 found["cornea_against_lens_db"][:] = cornea_db - level["lens_front"]
             if lens:
-                chamber_db = _chamber_echo_db(candidates, cornea, at["lens_front"])
-                found["chamber_echo_against_cornea_db"][:] = chamber_db - cornea_db
+                found["chamber_echo_against_cornea_db"][:] = told[ask.CHAMBER_DB] - cornea_db
             found["repeat_closeness_us"][:] = _repeat_closeness(
                 at, level, face_us, found["wall_step_db"]
             )
         else:
-            gap_us = _taller_than_face_us(candidates, face_us)
-            found["fluid_gap_us"][:] = np.fmax(told[ask.FACE_GAP_US], gap_us)
+            found["fluid_gap_us"][:] = np.fmax(told[ask.FACE_GAP_US], told[ask.TALLER_US])
         if not lens or natural:
             # Both faces of an implant look like a cornea behind a bath.
             if immersion:
@@ -210,32 +202,6 @@ def pattern_features(
     # An echo without any height is no feature.
     table[np.isinf(table)] = np.nan
     return found
-
-
-def _chamber_echo_db(candidates: Candidates, cornea: Float64, lens: Float64) -> Float64:
-    """Tallest echo between cornea and lens, dB over the noise; zero where it is silent."""
-    there = np.arange(candidates.delay_us.shape[1]) < candidates.count[:, None]
-    there &= candidates.delay_us > (cornea + _BEHIND_CORNEA_US)[:, None]
-    there &= candidates.delay_us < (lens - _BEFORE_LENS_US)[:, None]
-    return np.asarray(np.where(there, candidates.level_db, 0.0).max(axis=1, initial=0.0))
-
-
-def _taller_than_face_us(candidates: Candidates, face_us: float) -> Float64:
-    """Delay behind the face of a cornea that fluid keeps away from it, µs; NaN: nothing says so.
-
-    Where the cornea lies at the face, its front there is about as tall as its back. Behind half a
-    millimetre of gel its front stands where the back would be, but the face reflects little.
-    """
-    behind = candidates.delay_us - face_us
-    there = np.arange(behind.shape[1]) < candidates.count[:, None]
-    level = np.where(there, candidates.level_db, -np.inf)
-    face = np.where(np.abs(behind) <= _AT_FACE_US, level, -np.inf).max(axis=1, initial=-np.inf)
-    away = np.where((behind > _AT_FACE_US) & (behind <= _FLUID_US), level, -np.inf)
-    tallest = away.argmax(axis=1)
-    rows = np.arange(tallest.size)
-    # A face that is not heard at all says nothing: some recorders blank it.
-    taller = np.isfinite(face) & (away[rows, tallest] > face + _FACE_BELOW_CORNEA_DB)
-    return np.where(taller & (away[rows, tallest] > _HEARD_DB), behind[rows, tallest], np.nan)
 
 
 def _anatomy_distance(at: dict[str, Float64], target: Target) -> Float64:
