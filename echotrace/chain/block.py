@@ -162,7 +162,7 @@ def prepare(
     engine = "fused" if readers else "plain" if known else "none"
     if readers and decisions.marked:
         engine = "fused and plain"
-    stated = check_stated(recording, pulse)
+    stated = check_stated(recording, pulse, offset=offset)
     said = say_offset(recording, offset)
     notes = {"offset": said} if said else {}
     if decisions:
