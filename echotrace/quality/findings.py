@@ -329,8 +329,8 @@ def _number_words(
         if limits is None:
             return f"{words}: {percent:.1f} %"
         return (
-            f"{words}: {percent:.1f} %; at most {100.0 * limits.max_carrier_misfit:g} wanted, and "
-            f"surer than {limits.max_carrier_doubt:g} standard deviations: {value:.1f}"
+            f"{words}: {percent:.1f} % and {value:.1f} standard deviations; at most "
+            f"{100.0 * limits.max_carrier_misfit:g} % or {limits.max_carrier_doubt:g} wanted"
         )
     unit = next((word for end, word in _UNITS if feature.endswith(end)), "")
     wanted = getattr(limits, limit) if limit and limits is not None else np.nan
