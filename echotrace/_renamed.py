@@ -78,6 +78,19 @@ def old_fields(**names: str) -> Callable[[type[T]], type[T]]:
     -------
     callable
         A decorator, which goes above that of the dataclass.
+
+    Examples
+    --------
+    >>> import warnings
+    >>> from dataclasses import dataclass
+    >>> from echotrace._renamed import old_fields
+    >>> @old_fields(colour="shade")
+    ... @dataclass
+    ... class Paint:
+    ...     shade: int = 0
+    >>> with warnings.catch_warnings(action="ignore"):
+    ...     Paint(colour=3).colour
+    3
     """
 
     def decorate(cls: type[T]) -> type[T]:
