@@ -470,7 +470,7 @@ def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:
     }
     gas = 1 << list(FINDINGS).index("gas_filling")
     return nothing | {
-        "findings": np.full(n_traces, gas, np.uint32),
+        "findings": np.full(n_traces, gas, np.uint64),
         "accepted": np.zeros(n_traces, np.bool_),
         "by_hand": np.zeros((n_traces, len(prepared.interfaces)), np.uint8),
     }
