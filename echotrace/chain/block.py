@@ -356,7 +356,7 @@ def _judge(
         reading.delay_u_us,
         target,
         offset_u_us=0.0 if np.isnan(offset_u_us) else offset_u_us,
-        options=settings.lengths,
+        settings=settings.lengths,
     )
     features = trace_features(
         reading.echo_features,
