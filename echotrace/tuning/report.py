@@ -72,7 +72,7 @@ def tuning_text(tuning: Tuning, sensitivity: Sensitivity | None = None) -> str:
         else "That is no gain that can be told from chance: the presets are recommended.",
         "",
         _interfaces(presets, best),
-        "The spread counts how oblique and curved faces distort echoes, which no bound of noise does.",
+        "The spread counts how oblique and curved faces distort echoes, apart from noise.",
     ]
     impossible = sum(1 for trial in tuning.trials if trial.problem)
     if impossible:
