@@ -14,6 +14,7 @@ from typing import Any, get_type_hints
 
 from echotrace._renamed import renamed_keys
 from echotrace.errors import ParameterError
+from echotrace.synthesis.near_field import NearFieldSection
 from echotrace.synthesis.scenario_checks import check_relations
 from echotrace.synthesis.scenario_model import Scenario
 from echotrace.synthesis.sections import (
@@ -37,6 +38,7 @@ SECTIONS: Mapping[str, type] = {
     "method": MethodSection,
     "pose": PoseSection,
     "receiver": ReceiverSection,
+    "near_field": NearFieldSection,
     "instrument": InstrumentSection,
     "operator": OperatorSection,
     "artefacts": ArtefactSection,
