@@ -144,7 +144,7 @@ class Bench:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         left_out = shutil.ignore_patterns(".git", "pictures", ".*_cache", "*.pyc")
-        for name in ("echotrace", "tests", "synthetic_traces"):
+        for name in ("echotrace", "tests", "synthetic_traces", ".docs"):
             shutil.copytree(TOP / name, folder / name, ignore=left_out)
         for name in ("pyproject.toml", "README.md", "DEVELOPERS.md"):
             shutil.copy(TOP / name, folder / name)
