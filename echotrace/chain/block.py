@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -11,12 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.chain.by_hand import with_verdicts
+from echotrace.chain.close_echoes import is_a_wall, merge_readings, rows_to_look_at
 from echotrace.chain.columns import interleave, under, union
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
 from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
 from echotrace.chain.plain import read_reference_path
-from echotrace.chain.reading import TraceReading
+from echotrace.chain.reading import CloseReading, TraceReading
 from echotrace.chain.speeds import speeds_words
 from echotrace.chain.stated import check_stated
 from echotrace.chain.states import (
@@ -35,8 +37,9 @@ from echotrace.quality.features import score_traces, trace_features
 from echotrace.quality.filling import filling_likeness, implant_features
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import accepted_by_findings, finding_bits
-from echotrace.recording import COLUMNS, Method, Recording
+from echotrace.recording import COLUMNS, Method, Recording, Signal
 from echotrace.settings import Settings
+from echotrace.signal.crowded import ClosePair, close_pairs
 from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.lengths import measure_lengths
 from echotrace.signal.pulse import Pulse
@@ -65,6 +68,8 @@ class Prepared:
         What reads the traces; ``none`` where all cavities hold gas.
     readers : mapping
         Fused reader of each combination of states; empty where the engine is another.
+    close_pairs : mapping
+        Interfaces of each combination of states whose echoes may overlap.
     interfaces, segments : tuple of str
         Names over all of them.
     block_traces : int
@@ -96,6 +101,7 @@ class Prepared:
     targets: Mapping[State, Target | None]
     engine: str
     readers: Mapping[State, BlockReader]
+    close_pairs: Mapping[State, tuple[ClosePair, ...]]
     interfaces: tuple[str, ...]
     segments: tuple[str, ...]
     block_traces: int
@@ -175,6 +181,16 @@ def prepare(
         targets=targets,
         engine=engine,
         readers=readers,
+        close_pairs={
+            state: close_pairs(
+                found,
+                gates_for(found, state[0], settings),
+                pulse,
+                first_known=state[0] == Method.CONTACT,
+            )
+            for state, found in targets.items()
+            if found is not None and recording.signal == Signal.RF
+        },
         interfaces=union([target.interface_names for target in known]),
         segments=union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
@@ -297,6 +313,7 @@ def _measure_state(
         return _behind_gas(block.n_traces, prepared)
     if state in prepared.readers:
         reading = prepared.readers[state].read(block)
+        reading = _look_again(block, state, target, prepared, reading)
     else:
         reading = read_reference_path(block, state[0], target, prepared.settings, prepared.pulse)
     columns = _judge(block, state, target, prepared, reading)
@@ -310,6 +327,29 @@ def _measure_state(
         for name, values in columns.items():
             values[row] = one[name][0]
     return columns
+
+
+def _look_again(
+    block: Recording, state: State, target: Target, prepared: Prepared, reading: TraceReading
+) -> TraceReading:
+    """Traces with overlapping echoes, or repeats of a wall, read anew by the reference path."""
+    pairs = prepared.close_pairs[state]
+    if not pairs and not is_a_wall(target, state[0]):
+        return reading
+    nothing = CloseReading.nothing(*reading.delay_us.shape)
+    reading = dataclasses.replace(reading, close=nothing)
+    looked = rows_to_look_at(
+        reading.candidates, reading.delay_us, pairs, prepared.pulse, target, state[0]
+    )
+    rows = np.flatnonzero(looked)
+    # In parts, for the reference path needs some 0.1 MB for each trace.
+    for part in np.split(rows, range(_PLAIN_BLOCK_TRACES, rows.size, _PLAIN_BLOCK_TRACES)):
+        if part.size:
+            again = read_reference_path(
+                block.select(part), state[0], target, prepared.settings, prepared.pulse
+            )
+            reading = merge_readings(reading, part, again)
+    return reading
 
 
 def _measure_marked(
@@ -355,6 +395,7 @@ def _judge(
         reading.delay_us,
         reading.delay_u_us,
         target,
+        delay_cov_us2=None if reading.close is None else reading.close.covariance_us2,
         offset_u_us=0.0 if np.isnan(offset_u_us) else offset_u_us,
         settings=settings.lengths,
     )
@@ -379,6 +420,10 @@ def _judge(
         if name != "picks"
     }
     features |= implant_features(reading.delay_us, target, settings.lengths.implant_mm)
+    if reading.close is not None:
+        features["unsure_echo_count"] = reading.close.unsure
+        if is_a_wall(target, method):
+            features["repeat_count"] = reading.close.repeats
     if target.anatomy:
         features |= _filling(block, target, reading.delay_us, features)
         scores = score_traces(features)
