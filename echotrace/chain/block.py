@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -12,13 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.chain.by_hand import with_verdicts
-from echotrace.chain.close_echoes import is_a_wall, merge_readings, rows_to_look_at
+from echotrace.chain.close_echoes import is_a_wall
 from echotrace.chain.columns import interleave, under, union
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
 from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
 from echotrace.chain.plain import read_reference_path
-from echotrace.chain.reading import CloseReading, TraceReading
+from echotrace.chain.reading import TraceReading
+from echotrace.chain.second_look import close_pairs_of, look_again
 from echotrace.chain.speeds import speeds_words
 from echotrace.chain.stated import check_stated
 from echotrace.chain.states import (
@@ -37,9 +37,9 @@ from echotrace.quality.features import score_traces, trace_features
 from echotrace.quality.filling import filling_likeness, implant_features
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import accepted_by_findings, finding_bits
-from echotrace.recording import COLUMNS, Method, Recording, Signal
+from echotrace.recording import COLUMNS, Method, Recording
 from echotrace.settings import Settings
-from echotrace.signal.crowded import ClosePair, close_pairs
+from echotrace.signal.crowded import ClosePair
 from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.lengths import measure_lengths
 from echotrace.signal.pulse import Pulse
@@ -181,16 +181,7 @@ def prepare(
         targets=targets,
         engine=engine,
         readers=readers,
-        close_pairs={
-            state: close_pairs(
-                found,
-                gates_for(found, state[0], settings),
-                pulse,
-                first_known=state[0] == Method.CONTACT,
-            )
-            for state, found in targets.items()
-            if found is not None and recording.signal == Signal.RF
-        },
+        close_pairs=close_pairs_of(recording, targets, settings, pulse),
         interfaces=union([target.interface_names for target in known]),
         segments=union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
@@ -313,7 +304,10 @@ def _measure_state(
         return _behind_gas(block.n_traces, prepared)
     if state in prepared.readers:
         reading = prepared.readers[state].read(block)
-        reading = _look_again(block, state, target, prepared, reading)
+        pairs = prepared.close_pairs[state]
+        reading = look_again(
+            block, state[0], target, prepared.settings, prepared.pulse, pairs, reading
+        )
     else:
         reading = read_reference_path(block, state[0], target, prepared.settings, prepared.pulse)
     columns = _judge(block, state, target, prepared, reading)
@@ -327,29 +321,6 @@ def _measure_state(
         for name, values in columns.items():
             values[row] = one[name][0]
     return columns
-
-
-def _look_again(
-    block: Recording, state: State, target: Target, prepared: Prepared, reading: TraceReading
-) -> TraceReading:
-    """Traces with overlapping echoes, or repeats of a wall, read anew by the reference path."""
-    pairs = prepared.close_pairs[state]
-    if not pairs and not is_a_wall(target, state[0]):
-        return reading
-    nothing = CloseReading.nothing(*reading.delay_us.shape)
-    reading = dataclasses.replace(reading, close=nothing)
-    looked = rows_to_look_at(
-        reading.candidates, reading.delay_us, pairs, prepared.pulse, target, state[0]
-    )
-    rows = np.flatnonzero(looked)
-    # In parts, for the reference path needs some 0.1 MB for each trace.
-    for part in np.split(rows, range(_PLAIN_BLOCK_TRACES, rows.size, _PLAIN_BLOCK_TRACES)):
-        if part.size:
-            again = read_reference_path(
-                block.select(part), state[0], target, prepared.settings, prepared.pulse
-            )
-            reading = merge_readings(reading, part, again)
-    return reading
 
 
 def _measure_marked(
