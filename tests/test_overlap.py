@@ -48,21 +48,21 @@ def _part(rf, seeds, noise=0.01):
 @pytest.mark.parametrize("widths", [0.5, 0.75, 1.0, 1.5])
 def test_the_joint_fit_reaches_the_bound_of_two_echoes(widths):
     """Spread of the first delay over the bound at 40 dB; and stated is what is observed."""
-    rf, truth = _two(400, widths, np.random.default_rng(3))
+    rf, truth = _two(200, widths, np.random.default_rng(3))
     middle = truth.mean(axis=1, keepdims=True)
     found = _part(rf, middle)
     assert (found.count == 2).mean() > 0.97
     good = (found.count == 2) & found.sure
     error = found.sample[good, :2] - truth[good]
     bound = float(et.delay_bound(PULSE, 40.0, second_after_us=widths * WIDTH_US)) * 100.0
-    # The spread of 400 errors, of which the phase makes some much larger, is known to 6 %.
-    assert 0.85 < error[:, 0].std() / bound < 1.15
+    # The spread of 200 errors, of which the phase makes some much larger, is known to 8 %.
+    assert 0.8 < error[:, 0].std() / bound < 1.2
     apart = np.diff(error, axis=1)[:, 0]
     covariance = found.covariance[good]
     variance = covariance[:, 0, 0] + covariance[:, 1, 1] - 2.0 * covariance[:, 0, 1]
     ratio = apart / np.sqrt(variance)
     assert 0.9 < np.sqrt(np.mean(ratio**2)) < 1.1
-    assert abs(apart.mean()) < 4.0 * apart.std() / 20.0
+    assert abs(apart.mean()) < 4.0 * apart.std() / 14.0
 
 
 def test_covariance_is_the_inverse_of_fishers_information():
@@ -234,7 +234,7 @@ def test_repeats_sharpen_the_thickness_and_are_counted(engine):
     heights = (1.0, -0.4, 0.3, -0.2, 0.1)
     trials = [on_a_plate("a", 3.0, heights[:m], (1.0, 8.0)) for m in (2, 5)]
     trials = [replace(t, settings=replace(t.settings, engine=engine)) for t in trials]
-    alone, train = (trial.measured(40) for trial in trials)
+    alone, train = (trial.measured(24) for trial in trials)
     assert (alone.features["repeat_count"] == 0).all()
     assert (train.features["repeat_count"] == 3).all()
     assert train.has_finding("wall_repeats").all()

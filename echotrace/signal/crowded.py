@@ -244,7 +244,7 @@ def noise_of_samples(noise: Float, slope: Float, pulse: Pulse) -> tuple[Float, F
     >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
     >>> slope = 2e-6 * np.pi * pulse.rms_bandwidth_hz
     >>> [float(x.round(2)) for x in noise_of_samples(np.array(1.0), np.array(slope), pulse)]
-    [2.31, 1.0]
+    [2.35, 1.0]
     """
     white = 2e-6 * np.pi * pulse.rms_bandwidth_hz * noise
     return noise * np.sqrt(pulse.energy / 2.0), np.asarray(slope / white)

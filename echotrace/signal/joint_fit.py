@@ -291,8 +291,9 @@ def best_second_sample(
     >>> rf = (one - 0.3 * np.roll(one, 25))[None]
     >>> used = np.ones(rf.shape, bool)
     >>> fit = fit_echoes(rf, used, np.array([[59.0]]), pulse)
-    >>> best_second_sample(rf, used, fit, pulse, low=np.array([30.0]), high=np.array([100.0]))
-    array([85.])
+    >>> low, high = np.array([30.0]), np.array([100.0])
+    >>> best_second_sample(rf, used, fit, pulse, low=low, high=high).round().tolist()
+    [84.0]
     """
     model = _Model.of(pulse, rf.shape[1])
     weight = used.astype(np.float64)

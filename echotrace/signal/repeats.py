@@ -37,7 +37,7 @@ class TrainFit:
     --------
     >>> import numpy as np
     >>> from echotrace.signal.repeats import fit_train
-    >>> fit_train(np.array([5.0, 7.0, 9.0]), 1e-6 * np.eye(3)).back_us
+    >>> round(fit_train(np.array([5.0, 7.0, 9.0]), 1e-6 * np.eye(3)).back_us, 6)
     7.0
     """
 
