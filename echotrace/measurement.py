@@ -45,7 +45,7 @@ class Measurement:
         Standard uncertainty that all scans of a sitting share (sound speeds, probe offset,
         waveform distortion), mm: does not shrink with the number of scans.
     score : ndarray of float64, (n_traces,)
-    findings : ndarray of uint32, (n_traces,)
+    findings : ndarray of uint64, (n_traces,)
         Bit set; ``finding_names[k]`` belongs to bit ``k``.
     finding_names : tuple of str
     accepted : ndarray of bool, (n_traces,)
@@ -88,7 +88,7 @@ class Measurement:
     axial_length_u_mm: NDArray[np.float64]
     axial_length_u_shared_mm: NDArray[np.float64]
     score: NDArray[np.float64]
-    findings: NDArray[np.uint32]
+    findings: NDArray[np.uint64]
     finding_names: tuple[str, ...]
     accepted: NDArray[np.bool_]
     decided_by: NDArray[np.uint8]
@@ -123,6 +123,8 @@ class Measurement:
             array = getattr(self, name)
             if array.shape != shape:
                 raise ParameterError(f"measurement: {name} has shape {array.shape}, not {shape}")
+            if name == "findings":
+                array = array.astype(np.uint64, copy=False)  # earlier sets had 32 bits
             _freeze(self, name, array)
         for name in COLUMNS:
             if len(getattr(self, name)) != n:

@@ -39,9 +39,10 @@ from echotrace.recording import COLUMNS
 
 __all__ = ["MEASUREMENT_VERSION", "MeasurementWriter", "read_measurement", "write_measurement"]
 
-MEASUREMENT_VERSION = 3
+MEASUREMENT_VERSION = 4
 """2: with a content digest, which version 1 had not. 3: with what a person set in each scan, which
-an older reader would take for found by the chain."""
+an older reader would take for found by the chain. 4: with 64 bits of findings, of which an older
+reader would keep 32."""
 
 _DECISIONS = ("rejected", "accepted")
 _DECIDERS = ("findings", "hand")
@@ -300,7 +301,7 @@ _MEASURED = (
 )  # fmt: skip
 _GROWING = ("trace", *_MEASURED, *COLUMNS)
 _STORED = {
-    "findings": np.uint32, "accepted": np.uint8, "decided_by": np.uint8, "by_hand": np.uint8,
+    "findings": np.uint64, "accepted": np.uint8, "decided_by": np.uint8, "by_hand": np.uint8,
 }  # fmt: skip
 _FACTS = ("interfaces", "segments", "finding_names", "settings_json", "engine", "attributes")
 
@@ -345,10 +346,10 @@ def _write_measurement(
     for name in names:
         if not hdf5.is_flag_word(name):
             raise ParameterError(f"finding {name!r}: use letters, digits and '_' in its name")
-    if len(names) > 32:
-        raise ParameterError(f"{len(names)} findings do not fit a set of 32 bits")
+    if len(names) > 64:
+        raise ParameterError(f"{len(names)} findings do not fit a set of 64 bits")
     hdf5.add(
-        file, "findings", measurement.findings.astype(np.uint32), (trace,), masks=names,
+        file, "findings", measurement.findings, (trace,), masks=names,
         long_name="reasons not to trust the trace, one bit each", **options,
     )  # fmt: skip
     hdf5.add(file, "accepted", measurement.accepted, (trace,), flags=_DECISIONS, **options)
@@ -411,7 +412,9 @@ def read_measurement(path: str | Path) -> Measurement:
             del shapes["by_hand"]
         for name, shape in shapes.items():
             kinds = "u" if name in _STORED else "fiu"
-            fields[name] = root.array(name, shape, _STORED.get(name, np.float64), kinds)
+            # Earlier sets of findings have 32 bits, and their digest was taken of these.
+            dtype = None if name == "findings" else _STORED.get(name, np.float64)
+            fields[name] = root.array(name, shape, dtype, kinds)
             digest.array(name, fields[name])
         fields["accepted"] = fields["accepted"].astype(np.bool_)
         if "by_hand" in fields and fields["by_hand"].max(initial=0) >= len(BY_HAND):
@@ -434,7 +437,7 @@ def read_measurement(path: str | Path) -> Measurement:
         return Measurement(features=features, **columns, **fields)
 
 
-def _finding_names(root: NativeGroup, findings: NDArray[np.uint32]) -> tuple[str, ...]:
+def _finding_names(root: NativeGroup, findings: NDArray[Any]) -> tuple[str, ...]:
     names = tuple(str(root.dataset("findings").attrs.get("flag_meanings", "")).split())
     used = int(np.bitwise_or.reduce(findings)) if findings.size else 0
     if used.bit_length() > len(names):

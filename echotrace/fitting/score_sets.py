@@ -133,7 +133,7 @@ class ScoreSet:
         trace can show); NaN where there is no length.
     draw, probe_kind : ndarray of int
     state : ndarray of str
-    findings : ndarray of uint32
+    findings : ndarray of uint64
         Bit set of :data:`echotrace.quality.finding_list.FINDINGS`, as measured when the set was
         made.
 
@@ -154,7 +154,7 @@ class ScoreSet:
     draw: NDArray[np.intp]
     probe_kind: NDArray[np.intp]
     state: NDArray[np.str_]
-    findings: NDArray[np.uint32]
+    findings: NDArray[np.uint64]
 
     @property
     def off_axis(self) -> NDArray[np.bool_]:
