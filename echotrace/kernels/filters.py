@@ -150,8 +150,8 @@ def split_by_phase(samples, sample_scale, trace_scale, lead, out):
 def _band_by_arrays(rows, taps, real, imag):
     seen = real.size + taps.shape[2] - 1
     for part, out in zip(taps, (real, imag), strict=True):
-        total = sum(np.correlate(rows[p][:seen], part[p]) for p in range(part.shape[0]))
-        out[:] = total[: out.size]
+        each = [np.correlate(rows[p][:seen], part[p]) for p in range(part.shape[0])]
+        out[:] = np.sum(each, axis=0)
 
 
 @filter_kernel_or(_band_by_arrays)
