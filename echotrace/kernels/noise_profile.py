@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from echotrace.kernels.extremes import largest
-from echotrace.kernels.jit import filter_kernel, kernel
+from echotrace.kernels.jit import filter_kernel, filter_kernel_or, kernel
 from echotrace.kernels.logarithm import ln
 
 __all__ = [
@@ -53,7 +53,11 @@ _TINY = 1e-18
 _LEAST = 1e-36
 
 
-@filter_kernel
+def _square_by_arrays(values, size, out):
+    out[:size] = values[: PARTS * size].reshape(PARTS, size).T ** 2
+
+
+@filter_kernel_or(_square_by_arrays)
 def _square(values, size, out):
     """Squares of the values, one column a part: all parts are gone through side by side."""
     for k in range(np.uint64(size)):
@@ -63,7 +67,12 @@ def _square(values, size, out):
             row[p] = x * x
 
 
-@filter_kernel
+def _quietest_by_arrays(squares, size, level, total):
+    quarter = size // 4
+    level[:] = squares[: 4 * quarter].reshape(4, quarter, PARTS).mean(axis=1).min(axis=0)
+
+
+@filter_kernel_or(_quietest_by_arrays)
 def _quietest(squares, size, level, total):
     """Begin at the mean of the quietest quarter of each part."""
     quarter = np.uint64(size // 4)
@@ -80,7 +89,11 @@ def _quietest(squares, size, level, total):
         level[p] /= np.float32(quarter)
 
 
-@filter_kernel
+def _capped_sums_by_arrays(squares, cap, total):
+    total[:] = np.minimum(squares, cap).sum(axis=0)
+
+
+@filter_kernel_or(_capped_sums_by_arrays)
 def _capped_sums(squares, cap, total):
     """Sum of each part, no value counted for more than its part's cap."""
     total[:] = np.float32(0.0)
@@ -95,7 +108,13 @@ def _capped_sums(squares, cap, total):
             total[p] += one + other
 
 
-@filter_kernel
+def _step_by_arrays(level, total, moving, expected_sum):
+    step = moving * np.maximum(2.0 * (total / (level * expected_sum)) - 2.0, np.float32(-0.8))
+    level += step * level
+    moving[:] = step * step >= 0.01
+
+
+@filter_kernel_or(_step_by_arrays)
 def _step(level, total, moving, expected_sum):
     """Move each level that is still on its way towards that which its capped sum asks for."""
     one, least = np.float32(1.0), np.float32(0.2)
@@ -107,7 +126,11 @@ def _step(level, total, moving, expected_sum):
         moving[p] = one if on_its_way else np.float32(0.0)
 
 
-@filter_kernel
+def _raise_to_by_arrays(level, least):
+    np.maximum(level, least, out=level)
+
+
+@filter_kernel_or(_raise_to_by_arrays)
 def _raise_to(level, least):
     for p in range(np.uint64(PARTS)):
         level[p] = level[p] if level[p] > least else least
@@ -127,7 +150,13 @@ def _part_levels(squares, size, expected, lanes):
             break
 
 
-@filter_kernel
+def _logarithms_by_arrays(level, floor, least, seen, lowest):
+    low = np.maximum(floor * floor, least)
+    seen[:] = 0.5 * np.log(np.maximum(0.5 * level, low))
+    lowest[:] = 0.5 * np.log(low)
+
+
+@filter_kernel_or(_logarithms_by_arrays)
 def _logarithms(level, floor, least, seen, lowest):
     """Of the noise, and of the least that it can be."""
     half = np.float32(0.5)

@@ -14,6 +14,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from echotrace._renamed import old_keywords
 from echotrace.errors import ParameterError
 from echotrace.media import Medium
 from echotrace.target import Interface, Segment, Target
@@ -111,6 +112,9 @@ class Lengths:
     budget_mm : mapping of str to ndarray, each (n,)
         Standard uncertainty of the total by source, mm: ``picks`` (own); ``speed``,
         ``temperature``, ``clock``, ``offset``, ``distortion``, ``assumed`` (shared).
+    segment_u_mm : ndarray of float64, (n, n_segments)
+        Standard uncertainty of each segment from the noise of its two picks, with their covariance,
+        mm; NaN where one was not picked.
 
     Examples
     --------
@@ -129,6 +133,7 @@ class Lengths:
     total_u_shared_mm: Float
     assumed: NDArray[np.bool_]
     budget_mm: Mapping[str, Float]
+    segment_u_mm: Float
 
 
 def average_speed_m_per_s(length_mm: ArrayLike, speed_m_per_s: ArrayLike) -> Float:
@@ -220,13 +225,15 @@ def rescale_length_mm(
     return np.asarray(np.asarray(length_mm, np.float64) * (to_speed_m_per_s / from_speed_m_per_s))
 
 
+@old_keywords(options="settings")
 def measure_lengths(
     delay_us: Float,
     delay_u_us: Float,
     target: Target | Sequence[Medium],
     *,
+    delay_cov_us2: Float | None = None,
     offset_u_us: float = 0.0,
-    options: LengthSettings | None = None,
+    settings: LengthSettings | None = None,
 ) -> Lengths:
     """Segment lengths, their sum and its uncertainty.
 
@@ -239,10 +246,13 @@ def measure_lengths(
     target : Target or sequence of Medium
         What the beam passes; of a plain stack the media between the interfaces will do, at the
         temperature of the first.
+    delay_cov_us2 : ndarray of float64, (n_interfaces - 1,) or (n, n_interfaces - 1), optional
+        Covariance of each pick with the next from noise, µs squared, as of overlapping echoes that
+        were fitted jointly; None: none.
     offset_u_us : float
         Standard uncertainty of the first interface's delay that all scans share (a calibrated
         probe face), µs.
-    options : LengthSettings, optional
+    settings : LengthSettings, optional
 
     Returns
     -------
@@ -252,7 +262,7 @@ def measure_lengths(
     Raises
     ------
     ParameterError
-        Delays of another number of interfaces than the target's.
+        Delays, or covariances, of another number of interfaces than the target's.
 
     Notes
     -----
@@ -275,7 +285,7 @@ def measure_lengths(
     >>> round(float(plate.total_mm), 3)
     3.009
     """
-    options = options or LengthSettings()
+    settings = settings or LengthSettings()
     delay_us, delay_u_us = np.asarray(delay_us, np.float64), np.asarray(delay_u_us, np.float64)
     target = target if isinstance(target, Target) else plain_stack(target)
     if delay_us.ndim == 1:
@@ -284,8 +294,9 @@ def measure_lengths(
                 delay_us[None],
                 np.atleast_2d(delay_u_us),
                 target,
+                delay_cov_us2=None if delay_cov_us2 is None else np.atleast_2d(delay_cov_us2),
                 offset_u_us=offset_u_us,
-                options=options,
+                settings=settings,
             )
         )
     if delay_us.ndim != 2:
@@ -298,6 +309,14 @@ def measure_lengths(
             f"delay_us has shape {delay_us.shape}; target {target.name!r} has "
             f"{len(target.interfaces)} interfaces"
         )
+    between = np.zeros((q - 1, 1))
+    if delay_cov_us2 is not None:
+        between = np.asarray(delay_cov_us2, np.float64).T
+        if between.shape != (q - 1, n):
+            raise ParameterError(
+                f"delay_cov_us2 has shape {between.T.shape}; give {(n, q - 1)}, one value for each "
+                "two neighbouring interfaces"
+            )
     segments, inside = target.segments, range(len(target.segments))[target.length_slice]
     first, last = target.index(target.length_from), target.index(target.length_to)
     speed = np.array([s.medium.speed_at(_temperature(target, s)) for s in segments])
@@ -305,6 +324,8 @@ def measure_lengths(
     # One row an interface or a segment: contiguous.
     delay, delay_u = np.ascontiguousarray(delay_us.T), np.ascontiguousarray(delay_u_us.T)
     segment = (delay[1:] - delay[:-1]) * half[:, None]
+    apart_variance = delay_u[1:] ** 2 + delay_u[:-1] ** 2 - 2.0 * between
+    segment_u = np.sqrt(np.maximum(apart_variance, 0.0)) * half[:, None]
     assumed = np.zeros(segment.shape, np.bool_)
     # Sensitivity of the total to each delay, mm/µs: one column for all traces, or one for each.
     sensitivity = np.zeros((q, 1))
@@ -330,13 +351,13 @@ def measure_lengths(
             sensitivity = np.where(missing, passed_over, sensitivity)
             variance = ((1.0 - half[k] / half[k - 1]) * front.assumed_u_mm) ** 2
             assumed_variance = assumed_variance + np.where(missing, variance, 0.0)
-    if options.average_speed_m_per_s:
-        factor = options.average_speed_m_per_s * 5e-4
+    if settings.average_speed_m_per_s:
+        factor = settings.average_speed_m_per_s * 5e-4
         total = (delay[last] - delay[first]) * factor
         sensitivity = np.zeros((q, 1))
         sensitivity[[first, last]] = factor
         assumed_variance = np.zeros(1)
-        speed_u = total * options.average_speed_u_m_per_s / options.average_speed_m_per_s
+        speed_u = total * settings.average_speed_u_m_per_s / settings.average_speed_m_per_s
         temperature_u = np.zeros(1)
     else:
         total = segment[target.length_slice].sum(axis=0)
@@ -349,21 +370,27 @@ def measure_lengths(
             by_medium[medium.name] = sum_u
             temperature_u += relative[k] * medium.speed_slope_m_per_s_per_c
         speed_u = _root_sum_of_squares(by_medium.values())
-        temperature_u = np.abs(temperature_u) * options.temperature_u_c
+        temperature_u = np.abs(temperature_u) * settings.temperature_u_c
     used = sensitivity != 0.0
+    picks_u = _root_sum_of_squares(np.where(used, sensitivity * delay_u, 0.0))
+    if delay_cov_us2 is not None:
+        shared_part = 2.0 * np.sum(sensitivity[1:] * sensitivity[:-1] * between, axis=0)
+        picks_u = np.sqrt(np.maximum(picks_u**2 + shared_part, 0.0))
     budget = {
-        "picks": _root_sum_of_squares(np.where(used, sensitivity * delay_u, 0.0)),
+        "picks": picks_u,
         "speed": speed_u,
         "temperature": temperature_u,
-        "clock": np.abs(total) * options.clock_ppm * 1e-6,
+        "clock": np.abs(total) * settings.clock_ppm * 1e-6,
         "offset": np.abs(sensitivity[first]) * offset_u_us,
-        "distortion": _root_sum_of_squares(sensitivity) * options.distortion_us,
+        "distortion": _root_sum_of_squares(sensitivity) * settings.distortion_us,
         "assumed": np.sqrt(assumed_variance),
     }
     blank = np.isnan(total)
     budget = {name: np.where(blank, np.nan, values) for name, values in budget.items()}
     shared = _root_sum_of_squares(budget[name] for name in budget if name != "picks")
-    return Lengths(segment.T, total, budget["picks"], shared, assumed.T, MappingProxyType(budget))
+    return Lengths(
+        segment.T, total, budget["picks"], shared, assumed.T, MappingProxyType(budget), segment_u.T
+    )
 
 
 def _first_of(lengths: Lengths) -> Lengths:
@@ -375,6 +402,7 @@ def _first_of(lengths: Lengths) -> Lengths:
         total_u_mm=lengths.total_u_mm[0],
         total_u_shared_mm=lengths.total_u_shared_mm[0],
         assumed=lengths.assumed[0],
+        segment_u_mm=lengths.segment_u_mm[0],
         budget_mm=MappingProxyType(budget),
     )
 
