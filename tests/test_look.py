@@ -1,10 +1,12 @@
 """What a reader sees: colours in grey print and without green cones, names that no line crosses."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.lines import Line2D
 
 from echotrace.chain.plain import view_trace
 from echotrace.cli import main
@@ -12,6 +14,8 @@ from echotrace.figures.style import COLOURS, INTERFACE_COLOURS, INTERFACE_STYLES
 from echotrace.figures.trace import trace_figure
 from echotrace.figures.trace_scale import common_scale, depth_mm, shown_segments
 from echotrace.files.native import read_recording
+from echotrace.settings import Settings
+from echotrace.signal.lengths import LengthSettings
 
 ROOT = Path(__file__).resolve().parents[1]
 SITTING = ROOT / "synthetic_traces" / "immersion_sitting.h5"
@@ -27,6 +31,16 @@ WITHOUT_GREEN_CONES = np.array(
         [0.367322, 0.860646, -0.227968],
         [0.280085, 0.672501, 0.047413],
         [-0.011820, 0.042940, 0.968881],
+    ]
+)
+
+
+# The same, protanomaly of severity 1.0 (value from memory).
+WITHOUT_RED_CONES = np.array(
+    [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
     ]
 )
 
@@ -56,7 +70,7 @@ def schemes():
 
 
 def told_apart(colours):
-    for seen in (np.eye(3), WITHOUT_GREEN_CONES):
+    for seen in (np.eye(3), WITHOUT_GREEN_CONES, WITHOUT_RED_CONES):
         value = np.array([lightness(seen @ linear(c)) for c in colours])
         yield np.abs(np.diff(value)).min(), np.diff(np.sort(value)).min()
 
@@ -68,7 +82,12 @@ def test_lightness_is_that_of_the_standards():
     assert lightness(linear("#000000")) == 0.0
 
 
-def test_interfaces_differ_in_grey_and_without_green_cones():
+def test_white_stays_white_without_cones():
+    for seen in (WITHOUT_GREEN_CONES, WITHOUT_RED_CONES):
+        np.testing.assert_allclose(seen.sum(axis=1), 1.0, atol=2e-6)
+
+
+def test_interfaces_differ_in_grey_and_without_green_or_red_cones():
     names = [name.replace("_", "-") for name in INTERFACE_COLOURS]
     for scheme in schemes():
         for neighbours, any_two in told_apart([scheme[name] for name in names]):
@@ -102,7 +121,9 @@ def test_no_name_is_crossed_by_a_line_or_another_name(name):
     texts = [t for t in lower.texts if t.get_text() != "mm"]
     boxes = [(t.get_text(), t.get_window_extent()) for t in texts]
     uprights = []
-    for line in lower.lines:
+    for line in (a for a in lower.get_children() if isinstance(a, Line2D)):
+        if line.get_transform() != lower.transData:
+            continue
         x, y = lower.transData.transform(np.column_stack(line.get_data())).T
         if len(x) == 2 and np.ptp(x) == 0.0 and np.ptp(y) > 30:
             uprights.append((x[0], y.min(), y.max()))
@@ -140,6 +161,36 @@ def test_depths_and_segments_are_those_that_are_measured():
     depth = depth_mm(view, view.delay_us[0])
     retina = view.target.interface_names.index("retina")
     assert depth[retina] == pytest.approx(result.axial_length_mm[0], abs=2e-3)
+
+
+def test_a_picture_says_where_segments_do_not_add_up():
+    recording = read_recording(SITTING)
+    for speed, says in (
+        (0.0, ""),
+        (1555.0, "length at 1555 m/s: the segments do not add up to it"),
+    ):
+        settings = Settings(lengths=LengthSettings(average_speed_m_per_s=speed))
+        figure = trace_figure(view_trace(recording, 0, settings), title="Scan 1")
+        figure.canvas.draw()
+        label = figure.axes[1].xaxis.label
+        assert label.get_text() == "delay (µs)" + (f"; {says}" if says else "")
+        box = label.get_window_extent()
+        assert 0 < box.x0 < box.x1 < figure.bbox.width
+
+
+def test_what_is_true_but_beyond_a_trace_is_an_arrow_at_its_end():
+    from echotrace.figures.synthesis import plot_display
+
+    recording = read_recording(SITTING)
+    ticks = [line.get_marker() for line in plot_display(recording, 0).lines]
+    cut = replace(recording, samples=np.asarray(recording.samples)[:, :4000])
+    assert cut.truth.delay_us[0].max() > cut.delay_us[-1]
+    ax = plot_display(cut, 0)
+    arrows = [line for line in ax.lines if line.get_marker() == ">"]
+    assert ">" not in ticks
+    assert len(arrows) >= 1
+    assert len(ax.lines) == len(ticks)
+    assert all(line.get_xdata()[0] == cut.delay_us[-1] for line in arrows)
 
 
 def test_draw_writes_what_the_ending_says(tmp_path, capsys):

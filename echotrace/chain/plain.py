@@ -48,6 +48,8 @@ class TraceView:
     reason : ndarray of uint8, (n_traces, n_interfaces)
     by_hand : ndarray of uint8, (n_interfaces,)
         What a person set in all of these traces, codes of :data:`echotrace.measurement.BY_HAND`.
+    average_speed_m_per_s : float
+        At which the whole length is read, be the segments what they are; zero: each at its own.
 
     Examples
     --------
@@ -68,6 +70,7 @@ class TraceView:
     delay_u_us: NDArray[np.float64]
     reason: NDArray[np.uint8]
     by_hand: NDArray[np.uint8]
+    average_speed_m_per_s: float = 0.0
 
 
 _NO_MARKS = ScanMarks({}, {})
@@ -157,7 +160,11 @@ def view_block(
             choice.margin[:, target.index(name)] = np.nan
         reason = np.where(np.isnan(delay_us), np.maximum(reason, 1), 0).astype(np.uint8)
     codes = mark_codes(marks, target.interface_names)
-    return TraceView(target, gates, traces, candidates, choice, delay_us, delay_u_us, reason, codes)
+    average_m_per_s = settings.lengths.average_speed_m_per_s
+    return TraceView(
+        target, gates, traces, candidates, choice, delay_us, delay_u_us, reason, codes,
+        average_m_per_s,
+    )  # fmt: skip
 
 
 def read_reference_path(

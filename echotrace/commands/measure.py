@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from echotrace.commands.arguments import (
     PAGES,
@@ -13,6 +13,7 @@ from echotrace.commands.arguments import (
     add_output,
     add_overwrite,
     add_toml,
+    check_files,
     floating,
     integer,
 )
@@ -45,7 +46,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         nargs="*",
         type=Path,
         action=InputFile,
-        help="recording (native file); several are measured one after the other",
+        help="recording (native file); several are measured one after the other, and make one file "
+        "each of what -o and --report name with {name} in it, like -o '{name}.csv'",
     )
     add_output(
         parser,
@@ -128,17 +130,18 @@ def run(args: argparse.Namespace) -> int:
     if not args.recording:
         raise ParameterError("give a RECORDING to measure, or --write-settings FILE.toml")
     several = len(args.recording) > 1
-    if several and (args.output or args.report or hand_options(args) or args.resume):
+    if several and (hand_options(args) or args.resume):
         raise ParameterError(
-            f"{len(args.recording)} recordings are measured and printed only; -o, --report, "
-            "--resume and what is decided by hand (--gate, --pick, --accept, --reject, "
-            "--decisions, --write-decisions) go with one recording"
+            f"{len(args.recording)} recordings: --resume and what is decided by hand (--gate, "
+            "--pick, --accept, --reject, --decisions, --write-decisions) go with one recording"
         )
+    outputs = _outputs_of_each(args)
     decisions = read_hand(args)
     notes = _block_notes(args.block_log)
     beside = [read_measurement(path) for path in args.beside]
     code, records = 0, []
-    for path in args.recording:
+    for path, written in zip(args.recording, outputs, strict=True):
+        args = argparse.Namespace(**{**vars(args), **written})
         recording = read_recording(path, lazy=True)
         prepare_kernels("measure", len(args.recording) * recording.n_traces)
         if decisions or args.decisions is not None:
@@ -150,7 +153,8 @@ def run(args: argparse.Namespace) -> int:
         if is_long(args, recording.n_traces):
             if truth:
                 raise ParameterError(f"{path}: --show-truth is for sittings, not for long runs")
-            return measure_long(args, recording, settings, target, decisions)
+            code = max(code, measure_long(args, recording, settings, target, decisions))
+            continue
         named = HIDDEN_NAME if args.hide_truth else str(path)
         if several and not args.json:
             say(f"{'' if path is args.recording[0] else chr(10)}{named}:")
@@ -171,9 +175,36 @@ def run(args: argparse.Namespace) -> int:
         else:
             print_measured(args, one)
         code = max(code, 0 if all(item.acceptable for item in one.summaries) else 1)
-    if args.json:
+    if args.json and records:
         say_json({"recordings": records} if several else records[0])
     return code
+
+
+_PLACE = "{name}"
+
+
+def _outputs_of_each(args: argparse.Namespace) -> list[dict[str, Any]]:
+    """What is written of each recording; of several, each has its name in that of the file."""
+    named = [*args.output, *([] if args.report is None else [args.report])]
+    if len(args.recording) > 1:
+        for path in named:
+            if _PLACE not in path.name:
+                raise ParameterError(
+                    f"{path}: {len(args.recording)} recordings make one file each; put {_PLACE} "
+                    f"where the name of the recording belongs, like "
+                    f"'{path.with_stem(_PLACE + '_' + path.stem)}'"
+                )
+    if not any(_PLACE in path.name for path in named):
+        return [{}] * len(args.recording)
+    made = []
+    for recording in args.recording:
+        own = {path: path.with_name(path.name.replace(_PLACE, recording.stem)) for path in named}
+        report = None if args.report is None else own[args.report]
+        made.append({"output": [own[path] for path in args.output], "report": report})
+    # The names as they will be: none exists, is read or is written twice.
+    files = [path for each in made for path in (*each["output"], each["report"]) if path]
+    check_files(argparse.Namespace(**{**vars(args), "files_written": tuple(files)}))
+    return made
 
 
 def _block_notes(log: Path | None) -> list[str]:
