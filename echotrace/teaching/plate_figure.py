@@ -198,7 +198,7 @@ def _mark(ax: Axes, one: Judged, last_us: float, size: float) -> None:
             xytext=(3, 0),
             textcoords="offset points",
             fontsize=size - 1,
-            color=colour,
+            color=COLOURS["ink"],
             va="bottom",
             annotation_clip=False,
             bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"},
