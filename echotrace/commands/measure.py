@@ -196,13 +196,14 @@ def _outputs_of_each(args: argparse.Namespace) -> list[dict[str, Any]]:
                 )
     if not any(_PLACE in path.name for path in named):
         return [{}] * len(args.recording)
-    made = []
+    made: list[dict[str, Any]] = []
+    files: list[Path] = []
     for recording in args.recording:
         own = {path: path.with_name(path.name.replace(_PLACE, recording.stem)) for path in named}
         report = None if args.report is None else own[args.report]
         made.append({"output": [own[path] for path in args.output], "report": report})
+        files += own.values()
     # The names as they will be: none exists, is read or is written twice.
-    files = [path for each in made for path in (*each["output"], each["report"]) if path]
     check_files(argparse.Namespace(**{**vars(args), "files_written": tuple(files)}))
     return made
 

@@ -27,7 +27,7 @@ def _picture(
     high = int(np.ceil(_LINE * size / pixel))
     wide = int(np.ceil((len(line) + 2) * size / pixel)) + 2
     figure = Figure(figsize=(wide / dpi, high / dpi), dpi=dpi, layout=None)
-    canvas = FigureCanvasAgg(figure)
+    canvas: Any = FigureCanvasAgg(figure)
     figure.patch.set_alpha(0.0)
     text = figure.text(
         1 / wide, 0.28, line, size=size, color=colour, weight=weight, va="baseline", ha="left"

@@ -66,7 +66,7 @@ class _Zone:
         """Its place on the canvas, whole pixels."""
         from matplotlib.transforms import Bbox
 
-        return Bbox(np.rint(Bbox.from_extents(self.ends).transformed(figure.transFigure)))
+        return Bbox(np.rint(Bbox.from_extents(*self.ends).transformed(figure.transFigure)))
 
     def keep(self, canvas: Any) -> None:
         """Keep what stands still."""
