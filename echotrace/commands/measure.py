@@ -32,6 +32,7 @@ from echotrace.errors import ParameterError
 
 if TYPE_CHECKING:
     from echotrace.settings import Settings
+    from echotrace.sittings.sitting import SittingSummary
     from echotrace.target import Target
 
 SUMMARY = "Measure the lengths in a recording, scan by scan and sitting by sitting."
@@ -140,6 +141,7 @@ def run(args: argparse.Namespace) -> int:
     notes = _block_notes(args.block_log)
     beside = [read_measurement(path) for path in args.beside]
     code, records = 0, []
+    told: list[tuple[SittingSummary, str]] = []
     for path, written in zip(args.recording, outputs, strict=True):
         args = argparse.Namespace(**{**vars(args), **written})
         recording = read_recording(path, lazy=True)
@@ -174,7 +176,13 @@ def run(args: argparse.Namespace) -> int:
             records.append({"file": named} | json_of(one) if several else json_of(one))
         else:
             print_measured(args, one)
+            told += [(summary, Path(named).name) for summary in one.summaries]
         code = max(code, 0 if all(item.acceptable for item in one.summaries) else 1)
+    if several and len(told) > 1:
+        from echotrace.report.measured_text import overview
+
+        say("")
+        say(overview([summary for summary, _ in told], [name for _, name in told]))
     if args.json and records:
         say_json({"recordings": records} if several else records[0])
     return code
