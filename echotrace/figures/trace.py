@@ -170,6 +170,9 @@ def plot_envelope(
     _draw_gates(view, ax, scale)
     own = _own_gates(view)
     _say(ax, "|–| gate set by the user" if own else "gates", scale.first_us, _FLOOR_DB - 17.0)
+    if view.average_speed_m_per_s and shown_segments(view):
+        words = f"length at {view.average_speed_m_per_s:g} m/s: the segments do not add up to it"
+        _say(ax, words, scale.last_us, _FLOOR_DB - 17.0, ha="right", color=COLOURS["ink"])
     rows = _draw_picks(view, ax, scale, level)
     _draw_segments(view, ax, scale)
     top = _NAMES_DB + _ROW_DB * rows + 2.0
@@ -177,7 +180,7 @@ def plot_envelope(
     _draw_depth(view, ax, scale)
     ax.set_yticks(np.arange(_FLOOR_DB + 10, 1, 20))
     ax.set_ylabel("envelope (dB; 0: tallest echo)", fontsize=_FONT)
-    ax.set_xlabel("delay (µs)" + _average_words(view), fontsize=_FONT)
+    ax.set_xlabel("delay (µs)", fontsize=_FONT)
     return ax
 
 
@@ -204,14 +207,6 @@ def _say(ax: Axes, text: str, x: float, y: float, **how: Any) -> None:
         color=how.pop("color", COLOURS["muted"]),
         **how,
     )
-
-
-def _average_words(view: TraceView) -> str:
-    """That lengths on the picture are not parts of the one above it, where that is so."""
-    speed = view.average_speed_m_per_s
-    if not speed or not shown_segments(view):
-        return ""
-    return f"; length at {speed:g} m/s: the segments do not add up to it"
 
 
 def _us_a_letter(ax: Axes, scale: TraceScale, fontsize: float = _FONT) -> float:
