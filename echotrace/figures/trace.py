@@ -169,10 +169,10 @@ def plot_envelope(
     ax.set_xlim(scale.first_us, scale.last_us)
     _draw_gates(view, ax, scale)
     own = _own_gates(view)
-    _say(ax, "|–| gate set by the user" if own else "gates", scale.first_us, _FLOOR_DB - 17.0)
+    foot = "|–| gate set by the user" if own else "gates"
     if view.average_speed_m_per_s and shown_segments(view):
-        words = f"length at {view.average_speed_m_per_s:g} m/s: the segments do not add up to it"
-        _say(ax, words, scale.last_us, _FLOOR_DB - 17.0, ha="right", color=COLOURS["ink"])
+        foot += f"; length at {view.average_speed_m_per_s:g} m/s: segments do not add up to it"
+    _say(ax, foot, scale.first_us, _FLOOR_DB - 17.0)
     rows = _draw_picks(view, ax, scale, level)
     _draw_segments(view, ax, scale)
     top = _NAMES_DB + _ROW_DB * rows + 2.0
