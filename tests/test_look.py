@@ -6,6 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from colour_seen import (
+    KINDS_OF_CONES,
+    WITHOUT_GREEN_CONES,
+    WITHOUT_RED_CONES,
+    contrast,
+    lightness,
+    linear,
+)
 from matplotlib.lines import Line2D
 
 from echotrace.chain.plain import view_trace
@@ -22,43 +30,6 @@ SITTING = ROOT / "synthetic_traces" / "immersion_sitting.h5"
 
 # Least distances of interface colours in L*, as INTERFACE_COLOURS states them.
 LEAST_OF_NEIGHBOURS, LEAST_OF_ANY = 13.0, 4.5
-# Luminance of sRGB, IEC 61966-2-1; L* of CIE 1976 (ISO/CIE 11664-4).
-LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
-# Machado, Oliveira & Fernandes 2009, IEEE Trans Vis Comput Graph 15:1291, deuteranomaly of
-# severity 1.0, on linear RGB.
-WITHOUT_GREEN_CONES = np.array(
-    [
-        [0.367322, 0.860646, -0.227968],
-        [0.280085, 0.672501, 0.047413],
-        [-0.011820, 0.042940, 0.968881],
-    ]
-)
-
-
-# The same, protanomaly of severity 1.0 (value from memory).
-WITHOUT_RED_CONES = np.array(
-    [
-        [0.152286, 1.052583, -0.204868],
-        [0.114503, 0.786281, 0.099216],
-        [-0.003882, -0.048116, 1.051998],
-    ]
-)
-
-
-def linear(colour):
-    value = np.array([int(colour[k : k + 2], 16) for k in (1, 3, 5)]) / 255.0
-    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
-
-
-def lightness(rgb):
-    y = float(np.clip(LUMINANCE @ rgb, 0.0, 1.0))
-    return 116.0 * y ** (1 / 3) - 16.0 if y > 216 / 24389 else y * 24389 / 27
-
-
-def contrast(one, other):
-    """Contrast ratio of WCAG 2.2."""
-    low, high = sorted(float(LUMINANCE @ linear(c)) for c in (one, other))
-    return (high + 0.05) / (low + 0.05)
 
 
 def schemes():
@@ -70,7 +41,7 @@ def schemes():
 
 
 def told_apart(colours):
-    for seen in (np.eye(3), WITHOUT_GREEN_CONES, WITHOUT_RED_CONES):
+    for seen in KINDS_OF_CONES:
         value = np.array([lightness(seen @ linear(c)) for c in colours])
         yield np.abs(np.diff(value)).min(), np.diff(np.sort(value)).min()
 
