@@ -17,6 +17,7 @@ from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_dec
 from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
+from echotrace.chain.sitting_rows import SittingRows, sitting_rows
 from echotrace.chain.speeds import speeds_words
 from echotrace.chain.stated import check_stated
 from echotrace.chain.states import (
@@ -40,6 +41,7 @@ from echotrace.settings import Settings
 from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.lengths import measure_lengths
 from echotrace.signal.pulse import Pulse
+from echotrace.signal.sitting_choice import SittingPath
 from echotrace.target import Target
 
 __all__ = ["Prepared", "measure_block", "prepare"]
@@ -79,6 +81,8 @@ class Prepared:
         What is kept of them with the results.
     speeds : str
         The sound speeds, in words.
+    sittings : SittingRows
+        Which traces are of one sitting.
 
     Examples
     --------
@@ -104,6 +108,7 @@ class Prepared:
     decisions: Decisions
     notes: Mapping[str, str]
     speeds: str
+    sittings: SittingRows
 
 
 def prepare(
@@ -183,6 +188,7 @@ def prepare(
         decisions=decisions,
         notes=notes,
         speeds=" ".join(speeds_words(known, settings.lengths.average_speed_m_per_s)),
+        sittings=sitting_rows(recording),
     )
 
 
@@ -212,7 +218,9 @@ def _readers(
     return readers
 
 
-def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Measurement:
+def measure_block(
+    block: Recording, prepared: Prepared, *, first: int = 0, path: SittingPath | None = None
+) -> Measurement:
     """The chain on one block of traces in memory.
 
     Parameters
@@ -222,6 +230,8 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
         From :func:`prepare`; the columns of the result are the union over all of its targets.
     first : int
         Scan of the recording that the block begins with, for decisions by hand.
+    path : SittingPath, optional
+        Of the one trace of the block, in place of its own choice.
 
     Returns
     -------
@@ -247,7 +257,7 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
         rows = rows_of_state(block, state) if len(prepared.targets) > 1 else np.arange(n)
         if rows.size:
             part = block if rows.size == n else block.select(rows)
-            parts.append((rows, _measure_state(part, state, target, prepared, first + rows)))
+            parts.append((rows, _measure_state(part, state, target, prepared, first + rows, path)))
     columns = parts[0][1] if len(parts) == 1 else interleave(parts, n)
     arrays: dict[str, Any] = {name: columns.pop(name) for name in _MEASURED}
     labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
@@ -291,14 +301,17 @@ def _measure_state(
     target: Target | None,
     prepared: Prepared,
     scans: NDArray[np.intp],
+    path: SittingPath | None,
 ) -> dict[str, NDArray[Any]]:
     """Columns of :data:`_MEASURED`, and features, of traces of one state."""
     if target is None:
         return _behind_gas(block.n_traces, prepared)
-    if state in prepared.readers:
+    if state in prepared.readers and path is None:
         reading = prepared.readers[state].read(block)
     else:
-        reading = read_reference_path(block, state[0], target, prepared.settings, prepared.pulse)
+        reading = read_reference_path(
+            block, state[0], target, prepared.settings, prepared.pulse, path=path
+        )
     columns = _judge(block, state, target, prepared, reading)
     marked = np.flatnonzero(np.isin(scans, prepared.decisions.marked))
     if marked.size:

@@ -18,6 +18,7 @@ from echotrace.chain.states import gates_for, targets_of
 from echotrace.chain.template import template_pulse
 from echotrace.decisions import Decisions, ScanMarks
 from echotrace.errors import ParameterError
+from echotrace.measurement import Measurement
 from echotrace.quality.features import echo_features
 from echotrace.recording import Method, Recording
 from echotrace.settings import Settings
@@ -28,6 +29,7 @@ from echotrace.signal.conditioning import Conditioned
 from echotrace.signal.gates import Gate, lowest_threshold_db
 from echotrace.signal.picking import PickReason, pick_echoes
 from echotrace.signal.pulse import Pulse
+from echotrace.signal.sitting_choice import SittingPath
 from echotrace.target import Target
 
 __all__ = ["TraceView", "read_reference_path", "view_block", "view_trace"]
@@ -48,6 +50,9 @@ class TraceView:
     reason : ndarray of uint8, (n_traces, n_interfaces)
     by_hand : ndarray of uint8, (n_interfaces,)
         What a person set in all of these traces, codes of :data:`echotrace.measurement.BY_HAND`.
+    alone_us : ndarray of float64, (n_traces, n_interfaces)
+        Where a scan that was corrected by its sitting would find an interface alone, µs; NaN
+        elsewhere.
 
     Examples
     --------
@@ -68,6 +73,7 @@ class TraceView:
     delay_u_us: NDArray[np.float64]
     reason: NDArray[np.uint8]
     by_hand: NDArray[np.uint8]
+    alone_us: NDArray[np.float64]
 
 
 _NO_MARKS = ScanMarks({}, {})
@@ -80,6 +86,7 @@ def view_block(
     settings: Settings,
     pulse: Pulse,
     marks: ScanMarks = _NO_MARKS,
+    path: SittingPath | None = None,
 ) -> TraceView:
     """Undo the receiver, filter, find, choose and pick: traces of one state.
 
@@ -94,6 +101,8 @@ def view_block(
         Template of the matched filter.
     marks : ScanMarks
         What a person set; then the block holds that one scan.
+    path : SittingPath, optional
+        What its sitting proposes in place of its own choice; then the block holds that one scan.
 
     Returns
     -------
@@ -133,6 +142,11 @@ def view_block(
         threshold_db=threshold_db,
     )
     shape = choice.candidate.shape
+    alone_us = np.full(shape, np.nan)
+    if path is not None:
+        alone, choice = choice, path.choice(offered)
+        rows, columns = np.nonzero((alone.candidate != choice.candidate) & (alone.candidate >= 0))
+        alone_us[rows, columns] = offered.delay_us[rows, alone.candidate[rows, columns]]
     delay_us, delay_u_us = np.full(shape, np.nan), np.full(shape, np.nan)
     reason = choice.reason.copy()
     rows, columns = np.nonzero(choice.candidate >= 0)
@@ -157,7 +171,9 @@ def view_block(
             choice.margin[:, target.index(name)] = np.nan
         reason = np.where(np.isnan(delay_us), np.maximum(reason, 1), 0).astype(np.uint8)
     codes = mark_codes(marks, target.interface_names)
-    return TraceView(target, gates, traces, candidates, choice, delay_us, delay_u_us, reason, codes)
+    return TraceView(
+        target, gates, traces, candidates, choice, delay_us, delay_u_us, reason, codes, alone_us
+    )
 
 
 def read_reference_path(
@@ -167,6 +183,7 @@ def read_reference_path(
     settings: Settings,
     pulse: Pulse,
     marks: ScanMarks = _NO_MARKS,
+    path: SittingPath | None = None,
 ) -> TraceReading:
     """What the fused walk reads, step by step.
 
@@ -181,6 +198,8 @@ def read_reference_path(
         Template of the matched filter.
     marks : ScanMarks
         What a person set; then the block holds that one scan.
+    path : SittingPath, optional
+        As for :func:`view_block`.
 
     Returns
     -------
@@ -202,7 +221,7 @@ def read_reference_path(
     >>> read_reference_path(recording, "immersion", eye, settings, pulse).margin.shape
     (6, 6)
     """
-    view = view_block(block, method, target, settings, pulse, marks)
+    view = view_block(block, method, target, settings, pulse, marks, path)
     return TraceReading(
         delay_us=view.delay_us,
         delay_u_us=view.delay_u_us,
@@ -219,6 +238,7 @@ def view_trace(
     *,
     target: Target | None = None,
     decisions: Decisions | None = None,
+    result: Measurement | None = None,
 ) -> TraceView:
     """What the chain saw of one trace: signals, gates, candidates, choice and picks.
 
@@ -229,6 +249,9 @@ def view_trace(
         Number of the trace.
     settings, target, decisions
         As for :func:`measure`.
+    result : Measurement, optional
+        Of the recording: a scan that was corrected by its sitting is then seen as it was measured,
+        otherwise as by itself.
 
     Returns
     -------
@@ -262,4 +285,8 @@ def view_trace(
     if found is None:
         raise ParameterError(f"trace={trace}: the vitreous cavity holds gas; nothing to look at")
     marks = _NO_MARKS if decisions is None else decisions.of_scan(trace)
-    return view_block(one, state[0], found, settings, template_pulse(recording, settings), marks)
+    pulse, path = template_pulse(recording, settings), None
+    if result is not None and result.corrected(trace):
+        columns = [result.interfaces.index(name) for name in found.interface_names]
+        path = SittingPath.as_measured(result.delay_us[trace, columns])
+    return view_block(one, state[0], found, settings, pulse, marks, path)

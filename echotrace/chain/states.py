@@ -23,6 +23,7 @@ __all__ = [
     "gates_for",
     "mark_own_gates",
     "rows_of_state",
+    "state_of",
     "targets_of",
 ]
 
@@ -343,6 +344,31 @@ def expand_gates(settings: Settings, recording: Recording, target: Target | None
             for gate in gates_for(found, state[0], own)
         ]
     return dataclasses.replace(settings, gates=tuple(dict.fromkeys(gates)))
+
+
+def state_of(recording: Recording, trace: int) -> State:
+    """The combination of states of one trace.
+
+    Parameters
+    ----------
+    recording : Recording
+    trace : int
+
+    Returns
+    -------
+    tuple of str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.chain.states import state_of
+    >>> state_of(et.read("synthetic_traces/immersion_sitting.h5"), 0)
+    ('immersion', 'phakic', 'none', 'natural', 'eye')
+    """
+    method, lens_state, lens_material, vitreous, target = (
+        getattr(recording, name)[trace] for name in _STATE_COLUMNS
+    )
+    return method, lens_state, lens_material, vitreous, target
 
 
 def rows_of_state(block: Recording, state: State) -> NDArray[np.intp]:

@@ -18,6 +18,7 @@ from echotrace.fitting.trials import (
     Trial,
     at_rate,
     echo_again,
+    in_scan,
     said_to_be,
     stopped_at,
     trial,
@@ -278,6 +279,17 @@ _CASES = (
         finding="implant_unchecked",
         case=trial("acrylic implant, thickness not stated", eye=_ACRYLIC),
         near_miss=_labelled("PMMA implant of 0.8 mm, label stated", eye=_PMMA),
+    ),
+    FindingCase(
+        finding="corrected_by_sitting",
+        case=trial(
+            "membrane 1.1 mm before the retina, in one scan",
+            in_scan(1, echo_again("retina", -1.5, 0.6)),
+        ),
+        near_miss=trial(
+            "membrane 1.1 mm before the retina, in every scan", echo_again("retina", -1.5, 0.6)
+        ),
+        alone=True,
     ),
 )
 

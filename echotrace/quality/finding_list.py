@@ -414,6 +414,16 @@ _FINDINGS = (
         words="length moved by another usual material",
         error_mm=0.7,
     ),
+    Finding(
+        name="corrected_by_sitting",
+        severity=Severity.WARN,
+        says="this scan alone would take other echoes; those taken agree with the other scans of "
+        "the sitting and are nearly as likely in themselves",
+        do="look at the picks; reject the scan by hand where they are not right",
+        feature="alone_length_mm",
+        words="length by this scan alone",
+        error_mm=0.5,
+    ),
 )
 
 FINDINGS: Mapping[str, Finding] = MappingProxyType({item.name: item for item in _FINDINGS})
