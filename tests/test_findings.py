@@ -1,4 +1,4 @@
-"""Each finding has a case that raises it on all scans it spoils, and a near miss that never does."""
+"""Each finding has a case that raises it on all it spoils, and a near miss that never does."""
 
 from pathlib import Path
 

@@ -13,6 +13,7 @@ from echotrace.files.table import write_measurement_table
 from echotrace.fitting.trials import echo_again, in_scan, trial
 from echotrace.measurement import concatenate
 from echotrace.quality.findings import describe_finding
+from echotrace.recording import COLUMNS
 from echotrace.signal.agreement_of_scans import AGREE_SPREADS, agreement_of
 from echotrace.signal.candidates import Candidates
 from echotrace.signal.choice_plan import choice_plan, run_choice
@@ -206,3 +207,37 @@ def test_two_against_two_decide_nothing():
     four = recording.select([0, 1, 2, 3])
     result = et.measure(four)
     assert not result.has_finding("corrected_by_sitting").any()
+
+
+def _of_both_eyes(spoilt, other, **labels):
+    """The sitting and another of the same person, in one recording."""
+    rows = np.concatenate([np.asarray(spoilt.samples), np.asarray(other.samples)])
+    n, m = spoilt.n_traces, other.n_traces
+    columns = {name: getattr(spoilt, name)[0] for name in COLUMNS} | {"subject": "someone"}
+    columns |= {name: [old] * n + [new] * m for name, (old, new) in labels.items()}
+    return dataclasses.replace(spoilt, samples=rows, truth=None, gain_db=0.0, **columns)
+
+
+def test_other_sittings_of_the_person_are_weighed_but_do_not_decide():
+    """A sitting of the same eye, or of the other, shifts the lead; no majority, no correction."""
+    spoilt = SPOILT.recording(5)
+    good = trial("a good sitting").recording(5)
+    shallow = trial("as spoilt", echo_again("retina", -1.5, 0.6)).recording(5)
+    lead = {}
+    for name, other, labels in (
+        ("alone", None, {}),
+        ("same eye agrees", good, {"sitting": ("1", "2")}),
+        ("other eye agrees", good, {"eye": ("right", "left")}),
+        ("same eye disagrees", shallow, {"sitting": ("1", "2")}),
+        ("of somebody else", good, {"sitting": ("1", "2")}),
+    ):
+        both = spoilt if other is None else _of_both_eyes(spoilt, other, **labels)
+        if name == "of somebody else":
+            both = dataclasses.replace(both, subject=["one"] * 5 + ["another"] * 5)
+        result = et.measure(both)
+        lead[name] = float(
+            result.features["sitting_lead_nats"][1] if result.corrected(1) else -np.inf
+        )
+    assert lead["same eye agrees"] > lead["other eye agrees"] > lead["alone"] > 3.0
+    assert lead["same eye disagrees"] == -np.inf
+    assert lead["of somebody else"] == pytest.approx(lead["alone"], abs=1e-6)

@@ -9,7 +9,7 @@ blocks; and each scan is held against what the others chose by themselves, so no
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -37,6 +37,13 @@ from echotrace.target import Target
 __all__ = ["correct_by_sittings"]
 
 Float64 = NDArray[np.float64]
+
+# What lies between two sittings of one eye, and between a person's two eyes, beside what lies
+# between two scans, mm: 24 % of 1,379 patients differ by 0.3 mm and more (J Cataract Refract Surg
+# 2008); alignment leaves 0.03.
+_SAME_EYE_MM, _OTHER_EYE_MM = 0.03, 0.18
+# Other sittings of a person that are looked at.
+_MOST_BESIDE = 8
 
 
 def correct_by_sittings(
@@ -77,12 +84,14 @@ def correct_by_sittings(
     stop = first + result.n_traces
     corrected: dict[int, Measurement] = {}
     sittings = prepared.sittings.touching(first, stop, MOST_SCANS)
-    read = _Read(recording, prepared, result, first, sittings)
+    read = _Read(recording, prepared, result, first)
+    by_hand = (result.by_hand != BY_HAND.index("no")).any(axis=1)
     for state, target, rows in _alike(recording, prepared, sittings):
         for row, seen in _apart(target, state, rows, read):
-            if not first <= row < stop or read.by_hand(row):
+            if not first <= row < stop or by_hand[row - first]:
                 continue
-            path = _path(recording, prepared, state, target, row, seen)
+            beside = _beside(recording, prepared, target, row, read)
+            path = _path(recording, prepared, state, target, row, seen, beside)
             if path is not None:
                 one = measure_block(
                     recording.select(slice(row, row + 1)), prepared, first=row, path=path
@@ -94,47 +103,38 @@ def correct_by_sittings(
 
 
 class _Read:
-    """Picks of all scans of some sittings; those of other blocks are measured here."""
+    """Picks of the scans of a recording; those outside the block are measured when asked for."""
 
     def __init__(
-        self,
-        recording: Recording,
-        prepared: Prepared,
-        result: Measurement,
-        first: int,
-        sittings: list[NDArray[np.intp]],
+        self, recording: Recording, prepared: Prepared, result: Measurement, first: int
     ) -> None:
-        self._parts = [(first, result)]
-        rows = np.sort(np.concatenate(sittings)) if sittings else np.empty(0, np.intp)
-        rows = rows[(rows < first) | (rows >= first + result.n_traces)]
-        runs = np.split(rows, np.flatnonzero(np.diff(rows) != 1) + 1) if rows.size else []
-        for run in runs:
-            part = recording.select(slice(int(run[0]), int(run[-1]) + 1))
-            self._parts.append((int(run[0]), measure_block(part, prepared, first=int(run[0]))))
-        self._interfaces = prepared.interfaces
-        self._starts = np.array([start for start, _ in self._parts])
-        self._order = np.argsort(self._starts)
+        self._recording, self._prepared = recording, prepared
+        self._result, self._first = result, first
+        self._outside: dict[int, tuple[Measurement, int]] = {}
 
-    def _find(self, row: int) -> tuple[Measurement, int]:
-        at = np.searchsorted(self._starts[self._order], row, side="right") - 1
-        start, part = self._parts[self._order[at]]
-        return part, row - start
+    def _inside(self, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+        return (rows >= self._first) & (rows < self._first + self._result.n_traces)
+
+    def _measure(self, rows: NDArray[np.intp]) -> None:
+        """Measure scans of other blocks that were not asked for yet, in runs."""
+        new = np.array(sorted({int(row) for row in rows} - set(self._outside)), np.intp)
+        for run in np.split(new, np.flatnonzero(np.diff(new) != 1) + 1):
+            if run.size:
+                first = int(run[0])
+                block = self._recording.select(slice(first, first + run.size))
+                part = measure_block(block, self._prepared, first=first)
+                self._outside |= {first + k: (part, k) for k in range(run.size)}
 
     def delays(self, rows: NDArray[np.intp], target: Target) -> Float64:
         """Picks of some scans, µs, in the target's interfaces."""
-        columns = [self._interfaces.index(name) for name in target.interface_names]
-        start, part = self._parts[0]
-        inside = (rows >= start) & (rows < start + part.n_traces)
-        found = part.delay_us[np.where(inside, rows - start, 0)][..., columns]
-        for at in np.argwhere(~inside):
-            other, k = self._find(int(rows[tuple(at)]))
-            found[tuple(at)] = other.delay_us[k, columns]
-        return found
-
-    def by_hand(self, row: int) -> bool:
-        """Whether a person set something in a scan."""
-        part, k = self._find(row)
-        return bool((part.by_hand[k] != BY_HAND.index("no")).any())
+        columns = [self._prepared.interfaces.index(name) for name in target.interface_names]
+        inside = self._inside(rows)
+        found = self._result.delay_us[np.where(inside, rows - self._first, 0)][..., columns]
+        if not inside.all():
+            self._measure(rows[~inside])
+            picks = [self._outside[int(row)] for row in rows[~inside]]
+            found[~inside] = [part.delay_us[k, columns] for part, k in picks]
+        return np.asarray(found)
 
 
 def _alike(
@@ -154,7 +154,7 @@ def _apart(
     target: Target, state: State, rows: NDArray[np.intp], read: _Read
 ) -> Iterator[tuple[int, EyeSeen]]:
     """Scans that disagree with most of the others, and what these say."""
-    us_per_mm = np.array([two_way_us(1.0, s.medium.speed_m_per_s) for s in target.segments])
+    us_per_mm = _us_per_mm(target)
     length_mm = np.diff(read.delays(rows, target), axis=-1) / us_per_mm
     spread_mm = expected_spread_mm(target, pressed=state[0] == Method.CONTACT)
     found = agreement_of(length_mm, spread_mm)
@@ -168,6 +168,10 @@ def _apart(
         yield int(rows[sitting, scan]), seen
 
 
+def _us_per_mm(target: Target) -> Float64:
+    return np.array([two_way_us(1.0, s.medium.speed_m_per_s) for s in target.segments])
+
+
 def _path(
     recording: Recording,
     prepared: Prepared,
@@ -175,6 +179,7 @@ def _path(
     target: Target,
     row: int,
     seen: EyeSeen,
+    beside: Sequence[EyeSeen],
 ) -> SittingPath | None:
     """The path that the sitting proposes for one scan."""
     block = without_offset(recording.select(slice(row, row + 1)), prepared.offset)
@@ -193,7 +198,30 @@ def _path(
             settings=settings.joint_choice,
             threshold_db=settings.picking.search_threshold_db,
         )
-    return path_of_the_sitting(candidates, plan, seen)
+    return path_of_the_sitting(candidates, plan, seen, beside=beside)
+
+
+def _beside(
+    recording: Recording, prepared: Prepared, target: Target, row: int, read: _Read
+) -> list[EyeSeen]:
+    """What other sittings of the person say: by another method or person, or of the other eye."""
+    found = []
+    us_per_mm = _us_per_mm(target)
+    for rows in prepared.sittings.beside(row)[:_MOST_BESIDE]:
+        if not 2 <= rows.size <= MOST_SCANS:
+            continue
+        length_mm = np.diff(read.delays(rows[None], target), axis=-1) / us_per_mm
+        same = recording.eye[row] == recording.eye[int(rows[0])]
+        pressed = Method.CONTACT in (recording.method[row], recording.method[int(rows[0])])
+        spread_mm = expected_spread_mm(target, pressed=pressed)
+        # One scan more that nothing is known of, so that all others are held against it.
+        blank = np.full((1, 1, length_mm.shape[-1]), np.nan)
+        others = agreement_of(np.concatenate([blank, length_mm], axis=1), spread_mm)
+        most = 2 * others.agreeing[0, 0] > rows.size
+        centre_mm = np.where(most, others.centre_mm[0, 0], np.nan)
+        spread_mm = np.hypot(spread_mm, _SAME_EYE_MM if same else _OTHER_EYE_MM)
+        found.append(EyeSeen(centre_mm * us_per_mm, spread_mm * us_per_mm))
+    return found
 
 
 def _told(one: Measurement, alone_mm: float, path: SittingPath) -> Measurement:

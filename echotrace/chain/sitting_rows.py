@@ -12,6 +12,10 @@ from echotrace.recording import COLUMNS, Recording, distinct_rows
 __all__ = ["SittingRows", "sitting_rows"]
 
 
+# What two sittings share whose eyes may be held against one another.
+_PERSON = ("subject", "lens_state", "lens_material", "vitreous", "target")
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SittingRows:
     """The sittings of a recording: the traces of equal labels.
@@ -24,6 +28,8 @@ class SittingRows:
         Traces sitting by sitting, each in the order of the recording.
     start : ndarray of int, (n_sittings + 1,)
         Where each sitting begins in ``order``.
+    person : ndarray of int, (n_sittings,)
+        Number of the person, in one state of the lens and the cavity; -1 where none is named.
 
     Examples
     --------
@@ -35,6 +41,7 @@ class SittingRows:
     number: NDArray[np.intp]
     order: NDArray[np.intp]
     start: NDArray[np.intp]
+    person: NDArray[np.intp]
 
     def of(self, sitting: int) -> NDArray[np.intp]:
         """Traces of a sitting.
@@ -48,6 +55,25 @@ class SittingRows:
         ndarray of int
         """
         return self.order[self.start[sitting] : self.start[sitting + 1]]
+
+    def beside(self, row: int) -> list[NDArray[np.intp]]:
+        """Other sittings of the person who was measured in a trace.
+
+        Parameters
+        ----------
+        row : int
+            Trace.
+
+        Returns
+        -------
+        list of ndarray of int
+            Their traces.
+        """
+        sitting = int(self.number[row])
+        if self.person[sitting] < 0:
+            return []
+        same = np.flatnonzero(self.person == self.person[sitting])
+        return [self.of(int(k)) for k in same if k != sitting]
 
     def touching(self, first: int, stop: int, most: int) -> list[NDArray[np.intp]]:
         """Sittings of 3 to ``most`` traces of which some lie in a block.
@@ -87,4 +113,7 @@ def sitting_rows(recording: Recording) -> SittingRows:
     first, number = distinct_rows([getattr(recording, name) for name in COLUMNS])
     size = np.bincount(number, minlength=first.size)
     start = np.concatenate([[0], np.cumsum(size)])
-    return SittingRows(number, np.argsort(number, kind="stable"), start)
+    _, person = distinct_rows([getattr(recording, name).take(first) for name in _PERSON])
+    named = np.array([bool(recording.subject[int(row)]) for row in first])
+    order = np.argsort(number, kind="stable")
+    return SittingRows(number, order, start, np.where(named, person, -1))
