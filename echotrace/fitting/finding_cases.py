@@ -283,12 +283,10 @@ _CASES = (
     FindingCase(
         finding="corrected_by_sitting",
         case=trial(
-            "membrane 1.1 mm before the retina, in one scan",
+            "membrane at 1.1 mm in one scan",
             in_scan(1, echo_again("retina", -1.5, 0.6)),
         ),
-        near_miss=trial(
-            "membrane 1.1 mm before the retina, in every scan", echo_again("retina", -1.5, 0.6)
-        ),
+        near_miss=trial("membrane at 1.1 mm in all scans", echo_again("retina", -1.5, 0.6)),
         alone=True,
     ),
 )
