@@ -235,7 +235,7 @@ def _told(one: Measurement, alone_mm: float, path: SittingPath) -> Measurement:
     return dataclasses.replace(
         one,
         findings=one.findings | bit,
-        features={**one.features, **{k: np.float32([v]) for k, v in features.items()}},
+        features={**one.features, **{k: np.array([v], np.float32) for k, v in features.items()}},
     )
 
 
