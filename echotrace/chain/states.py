@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ __all__ = [
     "State",
     "check_gates_apply",
     "expand_gates",
+    "gate_empty",
     "gates_for",
     "mark_own_gates",
     "rows_of_state",
@@ -344,6 +345,45 @@ def expand_gates(settings: Settings, recording: Recording, target: Target | None
             for gate in gates_for(found, state[0], own)
         ]
     return dataclasses.replace(settings, gates=tuple(dict.fromkeys(gates)))
+
+
+def gate_empty(
+    delay_us: NDArray[np.float64],
+    method: str,
+    target: Target,
+    settings: Settings,
+    gated: Iterable[str] = (),
+) -> NDArray[np.bool_]:
+    """Traces in which a gate of a person's holds no echo, be it of what need not be there.
+
+    Parameters
+    ----------
+    delay_us : ndarray of float64, (n_traces, n_interfaces)
+        Picks, µs.
+    method : str
+    target : Target
+    settings : Settings
+    gated : iterable of str
+        Interfaces with a gate by hand in these traces.
+
+    Returns
+    -------
+    ndarray of bool, (n_traces,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import echotrace as et
+    >>> from echotrace.chain.states import gate_empty
+    >>> nothing = np.full((1, 6), np.nan)
+    >>> gate_empty(nothing, "immersion", et.eye_target("phakic"), et.Settings(), ["retina"])
+    array([ True])
+    """
+    asked = set(gated)
+    if settings.gates:
+        asked |= {g.interface for g in gates_for(target, method, settings) if not g.preset}
+    columns = [target.index(name) for name in asked]
+    return np.asarray(np.isnan(delay_us[:, columns]).any(axis=1))
 
 
 def state_of(recording: Recording, trace: int) -> State:
