@@ -243,7 +243,7 @@ def noise_of_samples(noise: Float, slope: Float, pulse: Pulse) -> Float:
     >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
     >>> slope = np.array(2e-6 * np.pi * pulse.rms_bandwidth_hz)
     >>> [float(noise_of_samples(np.array(1.0), k * slope, pulse).round(2)) for k in (1.0, 2.0)]
-    [2.35, 4.7]
+    [2.35, 4.71]
     """
     white = 2e-6 * np.pi * pulse.rms_bandwidth_hz
     return np.asarray(np.maximum(noise, slope / white) * np.sqrt(pulse.energy / 2.0))

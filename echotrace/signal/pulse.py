@@ -399,7 +399,7 @@ def fitting_in(pulse: Pulse, n_samples: int) -> Pulse:
     >>> fitting_in(gaussian_pulse(100e6, 0.1e6, 0.6), 4096)
     Traceback (most recent call last):
     ...
-    echotrace.errors.ParameterError: the pulse (0.1 MHz, 14.7 µs wide at half height, 56.3 µs from \
+    echotrace.errors.ParameterError: the pulse (0.1 MHz, 14.7 µs wide at half height, 56.2 µs from \
 end to end) is longer than a trace, which has 41 µs: check centre frequency and bandwidth of the \
 probe and the sampling rate (are the units Hz?), or record longer
     """
