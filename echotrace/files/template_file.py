@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from echotrace.files.atomic import save_text
-from echotrace.signal.echo_template import EchoTemplate
+
+if TYPE_CHECKING:
+    from echotrace.signal.echo_template import EchoTemplate
 
 __all__ = ["write_template"]
 
