@@ -73,6 +73,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE.toml",
         help="write all settings in force, and the gates of RECORDING if one is given, and stop",
     )
+    add_toml(parser, "--template", "measured pulse, as `echotrace template` keeps it")
     add_toml(parser, "--target", "what the beam passes, for recordings that are not of an eye")
     parser.add_argument(
         "--block-log",
@@ -125,6 +126,10 @@ def run(args: argparse.Namespace) -> int:
     if args.implant_mm is not None:
         lengths = replace(settings.lengths, implant_mm=args.implant_mm)
         settings = replace(settings, lengths=lengths)
+    if args.template is not None:
+        from echotrace.signal.echo_template import read_template
+
+        settings = replace(settings, template=read_template(args.template))
     target = None if args.target is None else read_target(args.target)
     if args.write_settings is not None:
         return _write_settings(args, settings, target)
