@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from echotrace.kernels.extremes import largest
-from echotrace.kernels.jit import filter_kernel, filter_kernel_or, kernel
+from echotrace.kernels.jit import filter_kernel_or, kernel
 from echotrace.kernels.logarithm import ln
 
 __all__ = [
@@ -69,7 +69,8 @@ def _square(values, size, out):
 
 def _quietest_by_arrays(squares, size, level, total):
     quarter = size // 4
-    level[:] = squares[: 4 * quarter].reshape(4, quarter, PARTS).mean(axis=1).min(axis=0)
+    squares[: 4 * quarter].reshape(4, quarter, PARTS).sum(axis=1).min(axis=0, out=total)
+    level[:] = total / np.float32(quarter)
 
 
 @filter_kernel_or(_quietest_by_arrays)
