@@ -189,13 +189,13 @@ def _quiet_parts(envelope: NDArray[np.generic]) -> NDArray[np.float64]:
     size = values.shape[1] // _PARTS
     parts = np.sort(values[:, : size * _PARTS].reshape(values.shape[0], _PARTS, size), axis=2)
     quiet = np.argsort(parts[:, :, size // 2], axis=1, kind="stable")[:, : _PARTS // 2]
-    return np.take_along_axis(parts, quiet[:, :, None], axis=1).astype(np.float64)
+    return np.asarray(np.take_along_axis(parts, quiet[:, :, None], axis=1), np.float64)
 
 
 def _sorted_quantile(values: NDArray[np.float64], share: float) -> NDArray[np.float64]:
     place = share * (values.shape[2] - 1)
     k = min(int(place), values.shape[2] - 2)
-    return values[:, :, k] + (place - k) * (values[:, :, k + 1] - values[:, :, k])
+    return np.asarray(values[:, :, k] + (place - k) * (values[:, :, k + 1] - values[:, :, k]))
 
 
 def _fine_enough(
@@ -276,7 +276,7 @@ def peak_shape(envelope: NDArray[np.generic]) -> tuple[float, float]:
     for trace in np.asarray(envelope, np.float32):
         height = trace - np.median(thinned(trace))
         tallest = float(height.max())
-        shapes = []
+        shapes: list[tuple[float, float]] = []
         for _ in range(2 * _TALLEST):
             at = int(np.argmax(height))
             if height[at] < _TALL * tallest or height[at] <= 0.0 or len(shapes) == _TALLEST:
