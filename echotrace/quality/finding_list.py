@@ -435,6 +435,16 @@ _FINDINGS = (
         words="repeats",
         error_mm=0.0,
     ),
+    Finding(
+        name="corrected_by_sitting",
+        severity=Severity.WARN,
+        says="this scan alone would take other echoes; those taken agree with the other scans of "
+        "the sitting and are nearly as likely in themselves",
+        do="look at the picks; reject the scan by hand where they are not right",
+        feature="alone_length_mm",
+        words="length by this scan alone",
+        error_mm=0.5,
+    ),
 )
 
 FINDINGS: Mapping[str, Finding] = MappingProxyType({item.name: item for item in _FINDINGS})
