@@ -92,6 +92,9 @@ class QualityLimits:
         Clipped share of all samples.
     min_score : float
         Least score of an accepted trace.
+    max_sitting_distance : float
+        Distance of a segment from that of four other scans and more that agree with one another,
+        in expected spreads between scans.
     max_carrier_misfit : float
         Carrier of the echoes off the stated one, as a part of it, either way. Less is within what
         a measured centre frequency is known to (common practice, no source).
@@ -143,6 +146,7 @@ class QualityLimits:
     max_implant_shift_mm: float = 0.05
     max_clipped_fraction: float = 0.12
     min_score: float = 0.4
+    max_sitting_distance: float = 10.0
     max_carrier_misfit: float = 0.03
     max_carrier_doubt: float = 3.29
 
