@@ -17,7 +17,7 @@ from echotrace.chain.block import prepare
 from echotrace.chain.measure import measure
 from echotrace.chain.stated import check_stated, warn_of_stated
 from echotrace.chain.template import template_pulse
-from echotrace.errors import EchotraceWarning, RecordingError
+from echotrace.errors import EchotraceWarning, ParameterError, RecordingError
 from echotrace.files.native import read_recording
 from echotrace.quality.findings import carrier_is_doubtful, describe_finding
 from echotrace.quality.limits import QualityLimits
@@ -84,12 +84,20 @@ def test_a_rate_within_what_a_probe_is_known_to_is_not(engine, rate_mhz):
         np.testing.assert_allclose(result.axial_length_mm, LE_GRAND_AXIAL_MM, atol=2e-3)
 
 
-@pytest.mark.parametrize("frequency_mhz", [0.1, 5.0, 20.0])
+@pytest.mark.parametrize("frequency_mhz", [0.5, 5.0, 20.0])
 def test_a_probe_stated_wrongly_is_rejected(frequency_mhz):
     probe = replace(PROBE, centre_frequency_hz=1e6 * frequency_mhz)
     result = measure(recording_of(eye_traces(2), probe=probe))
     assert result.has_finding("carrier_doubtful").all()
     assert not result.accepted.any()
+
+
+def test_a_probe_whose_pulse_is_longer_than_the_trace_is_refused():
+    """0.1 MHz where 10 was meant: 56 µs of pulse in a trace of 52, at import as well."""
+    recording = recording_of(eye_traces(2), probe=replace(PROBE, centre_frequency_hz=1e5))
+    for look in (measure, warn_of_stated):
+        with pytest.raises(ParameterError, match="longer than a trace"):
+            look(recording)
 
 
 def test_one_verdict_for_all_traces_however_many():
@@ -165,7 +173,7 @@ def test_a_rate_off_in_shipped_recordings():
     assert seen[1.0] == 0
 
 
-def _stated_of(name, frequency_hz, bandwidth, *, saturated=False):
+def _stated_of(name, frequency_hz, bandwidth, *, saturated=False, factor=1.0):
     path = DATA / name
     if not path.exists():
         pytest.skip(f"{name} is not on this machine: it is not part of the project")
@@ -176,13 +184,23 @@ def _stated_of(name, frequency_hz, bandwidth, *, saturated=False):
         rf = np.clip(rf, -limit, limit)
     recording = Recording(
         samples=rf.astype(np.float32),
-        sampling_rate_hz=rate_hz,
+        sampling_rate_hz=factor * rate_hz,
         start_delay_us=start_us,
         method="other",
         target="of others",
         probe=Probe(centre_frequency_hz=frequency_hz, fractional_bandwidth=bandwidth),
     )
     return check_stated(recording, template_pulse(recording, Settings()))
+
+
+@pytest.mark.parametrize("factor", [0.9, 1.1, 1.25])
+@pytest.mark.parametrize("name", ["contact_2deg", "immersion_3deg"])
+def test_full_wave_traces_stated_at_another_rate(name, factor):
+    found = _stated_of(f"fullwave_{name}.npz", 10e6, 0.5, factor=factor)
+    # One trace: 10 % low may be a beam off axis.
+    if factor > 1.0:
+        assert carrier_is_doubtful(found["carrier_doubt"], found["carrier_misfit"], QualityLimits())
+    assert found["carrier_mhz"] == pytest.approx(10.0 * factor, rel=0.05)
 
 
 @pytest.mark.parametrize("saturated", [False, True])

@@ -14,7 +14,7 @@ from echotrace.quality.limits import QualityLimits
 from echotrace.recording import Recording, Signal
 from echotrace.signal.carrier import echo_carrier
 from echotrace.signal.kind import check_kind
-from echotrace.signal.pulse import Pulse, gaussian_pulse
+from echotrace.signal.pulse import Pulse, fitting_in, gaussian_pulse
 from echotrace.signal.receiver import inverse_gain, undo_receiver
 
 __all__ = ["check_stated", "warn_of_stated"]
@@ -107,6 +107,8 @@ def warn_of_stated(recording: Recording) -> None:
     ------
     RecordingError
         Samples of another kind than they are said to be.
+    ParameterError
+        The stated probe's pulse is longer than a trace.
 
     Warns
     -----
@@ -123,6 +125,7 @@ def warn_of_stated(recording: Recording) -> None:
     pulse = gaussian_pulse(
         recording.sampling_rate_hz, probe.centre_frequency_hz, probe.fractional_bandwidth
     )
+    pulse = fitting_in(pulse, recording.n_samples)
     stated, limits = check_stated(recording, pulse), QualityLimits()
     if stated and carrier_is_doubtful(stated["carrier_doubt"], stated["carrier_misfit"], limits):
         words = describe_finding("carrier_doubtful", stated, limits)
