@@ -335,6 +335,8 @@ def trace_features(
     features["least_margin"] = _least(margin[:, ends].astype(np.float32))
     features["length_u_mm"] = length_u_mm.astype(np.float32)
     features["last_margin"] = margin[:, end].astype(np.float32)
+    if method != Method.CONTACT:
+        features["first_margin"] = margin[:, 0].astype(np.float32)
     if target.anatomy:
         features |= _eye_features(echoes, target, level_db)
         features["vitreous_echo_db"] = _vitreous_echo_db(
