@@ -16,15 +16,16 @@ import numpy as np
 
 __all__ = ["LENS_STATES", "PROBE_KINDS", "Draw", "draw_table", "hash_of_tables"]
 
-PROBE_KINDS: tuple[tuple[float, float, float, float], ...] = (
-    (10.0, 0.60, 5.0, 25.0),
-    (10.0, 0.50, 3.6, 22.0),
-    (8.0, 0.65, 6.0, 26.0),
-    (12.0, 0.55, 4.5, 23.0),
-    (10.0, 0.75, 6.5, 24.0),
+PROBE_KINDS: tuple[tuple[float, float, float, float, float], ...] = (
+    (10.0, 0.60, 5.0, 25.0, 0.8),
+    (10.0, 0.50, 3.6, 22.0, 0.6),
+    (8.0, 0.65, 6.0, 26.0, 1.0),
+    (12.0, 0.55, 4.5, 23.0, 0.7),
+    (10.0, 0.75, 6.5, 24.0, 0.5),
 )
-"""Centre frequency MHz, fractional bandwidth, aperture mm and focus mm of the kinds of probe; each
-draw varies them by a few per cent."""
+"""Centre frequency MHz, fractional bandwidth, aperture mm, focus mm and edge taper of the kinds of
+probe; each draw varies the first four by a few per cent. The taper belongs to the kind, for each
+asks for tables of its own."""
 
 LENS_STATES = ("phakic", "aphakic", "pseudophakic", "oil")
 _STATE_SHARE = (0.62, 0.10, 0.20, 0.08)
@@ -88,7 +89,7 @@ def draw_table(seed: int, number: int, *, noise_shift_db: float = 0.0) -> Draw:
     state = str(rng.choice(LENS_STATES, p=_STATE_SHARE))
     kind = int(rng.integers(len(PROBE_KINDS)))
     frequency, band, aperture, focus = (
-        value * rng.uniform(0.95, 1.05) for value in PROBE_KINDS[kind]
+        value * rng.uniform(0.95, 1.05) for value in PROBE_KINDS[kind][:4]
     )
     method = "contact" if rng.random() < 0.5 else "immersion"
     eye: dict[str, Any] = {
@@ -154,7 +155,7 @@ def draw_table(seed: int, number: int, *, noise_shift_db: float = 0.0) -> Draw:
             "fractional_bandwidth": band,
             "aperture_mm": aperture,
             "focus_mm": focus,
-            "edge_taper": rng.uniform(0.5, 1.0),
+            "edge_taper": PROBE_KINDS[kind][4],
         },
         "method": {
             "kind": method,

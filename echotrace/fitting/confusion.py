@@ -159,7 +159,7 @@ def error_centiles(data: ScoreSet, *, least: int = 100) -> dict[str, float]:
     size = np.abs(data.error_mm)
     found = {}
     for k, name in enumerate(FINDINGS):
-        has = (data.findings >> np.uint32(k) & 1).astype(bool) & np.isfinite(size)
+        has = (data.findings >> np.uint64(k) & np.uint64(1)).astype(bool) & np.isfinite(size)
         if has.sum() >= least:
             found[name] = float(np.quantile(size[has], 0.9))
     return found

@@ -136,7 +136,7 @@ def _drawn(seed: int, number: int, scans: int, noise_shift_db: float) -> KeptSit
         read_mm=drawn.read_mm,
         scenario_sha256=hash_of_tables([drawn.table]),
     )
-    return KeptSitting(recording=drawn.recording(), about=about)
+    return KeptSitting(recording=drawn.recording, about=about)
 
 
 def main(arguments: list[str] | None = None) -> int:

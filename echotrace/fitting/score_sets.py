@@ -110,9 +110,9 @@ class DrawSet:
 
 
 SHIPPED_SETS: Mapping[str, DrawSet] = {
-    "fit": DrawSet(1101, 2400),
-    "develop": DrawSet(1202, 600),
-    "noisy": DrawSet(1505, 120, noise_shift_db=6.0),
+    "fit": DrawSet(1101, 1200),
+    "develop": DrawSet(1202, 400),
+    "noisy": DrawSet(1505, 80, noise_shift_db=6.0),
 }
 """The set the shipped model is fitted to, one by which features and the level of acceptance were
 chosen, and one with 6 dB more noise than any of them."""
@@ -151,7 +151,7 @@ class ScoreSet:
     --------
     >>> data = shipped_sets()["noisy"]
     >>> data.aligned.size, int(data.off_axis.sum()) > 0
-    (600, True)
+    (400, True)
     """
 
     features: Mapping[str, NDArray[np.float32]]
@@ -364,12 +364,15 @@ def join_sets(parts: list[ScoreSet]) -> ScoreSet:
     --------
     >>> sets = shipped_sets()
     >>> join_sets([sets["develop"], sets["noisy"]]).aligned.size
-    3600
+    2400
     """
     names = dict.fromkeys(name for part in parts for name in part.features)
     features = {
         name: np.concatenate(
-            [part.features.get(name, np.full(part.aligned.size, np.nan, np.float32)) for part in parts]
+            [
+                part.features.get(name, np.full(part.aligned.size, np.nan, np.float32))
+                for part in parts
+            ]
         )
         for name in names
     }
@@ -398,9 +401,7 @@ def draws_hash(draws: DrawSet) -> str:
     64
     """
     return hash_of_tables(
-        sitting_table(
-            draws.seed, number, scans=draws.scans, noise_shift_db=draws.noise_shift_db
-        )[0]
+        sitting_table(draws.seed, number, scans=draws.scans, noise_shift_db=draws.noise_shift_db)[0]
         for number in range(draws.sittings)
     )
 

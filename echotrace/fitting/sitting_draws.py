@@ -51,6 +51,8 @@ class DrawnSitting:
     Attributes
     ----------
     synthesis : Synthesis
+    recording : Recording
+        Its traces, with their truth.
     table : dict
         The scenario.
     scans : int
@@ -73,6 +75,7 @@ class DrawnSitting:
     """
 
     synthesis: Synthesis
+    recording: Recording
     table: dict[str, Any]
     scans: int
     number: int
@@ -84,16 +87,6 @@ class DrawnSitting:
     receiver_told: bool
     length_mm: float
     read_mm: float
-
-    def recording(self) -> Recording:
-        """Its traces, with their truth.
-
-        Returns
-        -------
-        Recording
-        """
-        made = self.synthesis.block(0, self.scans)
-        return made if self.receiver_told else replace(made, receiver=None)
 
 
 def _pressing_mm(rng: np.random.Generator, scans: int) -> np.ndarray:
@@ -228,7 +221,8 @@ def draw_sitting(
     synthesis = Synthesis(table)
     eye, said = synthesis.eye(0), synthesis.scenario.eye
     target = eye_target(said.lens_state, lens_material=said.lens_material, vitreous=said.vitreous)
-    truth = synthesis.block(0, 1).truth
+    made = synthesis.block(0, scans)
+    truth = made.truth
     assert truth is not None
     lengths = {"cornea": eye.cornea_mm, "aqueous": eye.aqueous_mm, "lens": eye.lens_mm}
     aphakic = said.lens_state == "aphakic"
@@ -242,6 +236,7 @@ def draw_sitting(
         read += lengths[segment.name] * speed / float(true)
     return DrawnSitting(
         synthesis=synthesis,
+        recording=made if drawn.receiver_told else replace(made, receiver=None),
         table=table,
         scans=scans,
         number=number,

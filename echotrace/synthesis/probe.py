@@ -361,20 +361,26 @@ class LommelTable:
     step_v: float
 
 
+@functools.lru_cache(maxsize=32)
+def _nodes(n: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Gauss and Legendre's points on (0, 1) and their weights."""
+    s, weight = np.polynomial.legendre.leggauss(n)
+    return 0.5 * (s + 1.0), 0.5 * weight
+
+
 def _lommel(
     u: NDArray[np.float64], v: NDArray[np.float64], edge_taper: float
 ) -> NDArray[np.complex128]:
     """The integral on the grid (u, v), by Gauss-Legendre quadrature."""
     fastest = 0.5 * float(np.abs(u).max()) + float(np.abs(v).max())
-    s, weight = np.polynomial.legendre.leggauss(24 + int(0.75 * fastest))
-    s, weight = 0.5 * (s + 1.0), 0.5 * weight
+    s, weight = _nodes(24 + int(0.75 * fastest))
     drive = s * weight * edge_drive(s, edge_taper)
     radial = scipy.special.j0(np.multiply.outer(s, v)) * drive[:, None]
     angle = np.multiply.outer(u, 0.5 * s**2 - 0.25)
     return np.asarray(np.cos(angle) @ radial + 1j * (np.sin(angle) @ radial))
 
 
-@functools.lru_cache(maxsize=16)
+@functools.lru_cache(maxsize=24)
 def _table(u_low: int, u_high: int, v_high: int, edge_taper: float) -> LommelTable:
     step_u = step_v = 0.25
     u = np.arange(u_low, u_high + step_u / 2, step_u)
