@@ -146,6 +146,7 @@ def _mean_squared_drive(edge_taper: float) -> float:
 
 
 # The pulse spectrum is cut where its amplitude has fallen to exp(-_BAND_SIGMAS**2 / 2), -39 dB.
+_legendre_points = functools.lru_cache(maxsize=32)(np.polynomial.legendre.leggauss)
 _BAND_SIGMAS = 3.0
 
 
@@ -361,19 +362,13 @@ class LommelTable:
     step_v: float
 
 
-@functools.lru_cache(maxsize=32)
-def _nodes(n: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Gauss and Legendre's points on (0, 1) and their weights."""
-    s, weight = np.polynomial.legendre.leggauss(n)
-    return 0.5 * (s + 1.0), 0.5 * weight
-
-
 def _lommel(
     u: NDArray[np.float64], v: NDArray[np.float64], edge_taper: float
 ) -> NDArray[np.complex128]:
     """The integral on the grid (u, v), by Gauss-Legendre quadrature."""
     fastest = 0.5 * float(np.abs(u).max()) + float(np.abs(v).max())
-    s, weight = _nodes(24 + int(0.75 * fastest))
+    s, weight = _legendre_points(24 + int(0.75 * fastest))
+    s, weight = 0.5 * (s + 1.0), 0.5 * weight
     drive = s * weight * edge_drive(s, edge_taper)
     radial = scipy.special.j0(np.multiply.outer(s, v)) * drive[:, None]
     angle = np.multiply.outer(u, 0.5 * s**2 - 0.25)

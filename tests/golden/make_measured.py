@@ -16,8 +16,8 @@ FOLDER = Path(__file__).parents[2] / "synthetic_traces"
 FILE = Path(__file__).parent / "measured.json"
 
 # What two processors, or compiled and plain Python, may differ by: about ten times the most that
-# was seen (delays and lengths 3.3e-7, uncertainties of delays 2e-4 of themselves, probabilities 3.6e-7). A
-# sample is 0.01 us.
+# was seen (delays and lengths 3.3e-7, uncertainties of delays 2e-4 of themselves, probabilities
+# 3.6e-7). A sample is 0.01 us.
 TOLERANCE = {
     "delay_us": (3e-6, 0.0),
     "delay_u_us": (1e-7, 5e-3),
