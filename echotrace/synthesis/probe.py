@@ -145,8 +145,8 @@ def _mean_squared_drive(edge_taper: float) -> float:
     return float(2.0 * np.sum(weight * s * edge_drive(s, edge_taper) ** 2))
 
 
-# The pulse spectrum is cut where its amplitude has fallen to exp(-_BAND_SIGMAS**2 / 2), -39 dB.
 _legendre_points = functools.lru_cache(maxsize=32)(np.polynomial.legendre.leggauss)
+# The pulse spectrum is cut where its amplitude has fallen to exp(-_BAND_SIGMAS**2 / 2), -39 dB.
 _BAND_SIGMAS = 3.0
 
 
