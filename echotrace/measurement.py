@@ -59,7 +59,7 @@ class Measurement:
     aligned : ndarray of float64, (n_traces,)
         Probability that the beam lay within 2.5° and 0.5 mm of the visual axis. Where neither
         answer is four times as likely as the other it cannot be told (:attr:`aligned_told`).
-    findings : ndarray of uint32, (n_traces,)
+    findings : ndarray of uint64, (n_traces,)
         Bit set; ``finding_names[k]`` belongs to bit ``k``.
     finding_names : tuple of str
     accepted : ndarray of bool, (n_traces,)
@@ -103,7 +103,7 @@ class Measurement:
     axial_length_u_shared_mm: NDArray[np.float64]
     length_right: NDArray[np.float64]
     aligned: NDArray[np.float64]
-    findings: NDArray[np.uint32]
+    findings: NDArray[np.uint64]
     finding_names: tuple[str, ...]
     accepted: NDArray[np.bool_]
     decided_by: NDArray[np.uint8]
@@ -138,6 +138,8 @@ class Measurement:
             array = getattr(self, name)
             if array.shape != shape:
                 raise ParameterError(f"measurement: {name} has shape {array.shape}, not {shape}")
+            if name == "findings":
+                array = array.astype(np.uint64, copy=False)  # earlier sets had 32 bits
             _freeze(self, name, array)
         for name in COLUMNS:
             if len(getattr(self, name)) != n:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, get_args, get_type_hints
 
+from echotrace._renamed import old_fields, renamed_keys
 from echotrace.errors import EchotraceWarning, ParameterError
 from echotrace.quality.limits import QualityLimits
 from echotrace.signal.choice_plan import JointChoiceSettings
@@ -43,6 +44,9 @@ __all__ = [
 
 
 Engine = Literal["auto", "fused", "plain"]
+
+OLD_TABLES = {"picker_options": "pickers", "joint_weights": "joint_choice"}
+"""Tables of version 0.1, which files keep being read with, to their names of today."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,6 +155,7 @@ class TargetGate:
     gate: Gate
 
 
+@old_fields(**OLD_TABLES)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """Everything that decides how a recording is measured.
@@ -161,8 +166,8 @@ class Settings:
         What reads the traces: ``fused`` in one walk over each trace, ``plain`` step by step (the
         reference path, which serves every picker and envelope), ``auto`` the first where it
         applies and else the second. The measurement says which it was.
-    envelope, picking, picker_options, joint_weights, lengths, quality, sitting
-        One table each.
+    envelope, picking, pickers, joint_choice, lengths, quality, sitting
+        One table each; ``pickers`` holds what single pickers ask for.
     gates : tuple of TargetGate
         Where one applies to an interface, it replaces the preset, and binds; other interfaces keep
         theirs. Of several that apply, the last one does.
@@ -184,8 +189,8 @@ class Settings:
     engine: Engine = "auto"
     envelope: EnvelopeSettings = field(default_factory=EnvelopeSettings)
     picking: PickingSettings = field(default_factory=PickingSettings)
-    picker_options: PickerSettings = field(default_factory=PickerSettings)
-    joint_weights: JointChoiceSettings = field(default_factory=JointChoiceSettings)
+    pickers: PickerSettings = field(default_factory=PickerSettings)
+    joint_choice: JointChoiceSettings = field(default_factory=JointChoiceSettings)
     lengths: LengthSettings = field(default_factory=LengthSettings)
     quality: QualityLimits = field(default_factory=QualityLimits)
     sitting: SittingLimits = field(default_factory=SittingLimits)
@@ -245,6 +250,7 @@ class Settings:
         sections = {f.name: f for f in dataclasses.fields(cls) if f.name != "gates"}
         hints = get_type_hints(cls)
         values: dict[str, Any] = {}
+        table = renamed_keys(table, OLD_TABLES, where)
         check_keys(table, [*sections, "gate"], where)
         for key, value in table.items():
             if key == "gate":

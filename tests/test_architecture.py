@@ -16,7 +16,7 @@ PACKAGE = Path(echotrace.__file__).parent
 # A module imports only from its own row or from rows below (rows count upwards), and within a row
 # never in a circle. Names are folders, or modules that lie at the top of the package.
 LAYERS = [
-    {"errors", "caution", "text_out", "__init__", "_moved", "_public"},
+    {"errors", "caution", "text_out", "__init__", "_moved", "_public", "_renamed"},
     {
         "kernels",
         "user_input",

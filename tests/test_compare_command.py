@@ -185,7 +185,7 @@ def measured(study):
         axial_length_u_shared_mm=np.full(n_all, 0.01),
         length_right=np.where(spoiled, 0.1, 0.9),
         aligned=np.where(spoiled, 0.1, 0.9),
-        findings=spoiled.astype(np.uint32),
+        findings=spoiled.astype(np.uint64),
         finding_names=("off_axis",),
         accepted=~spoiled,
         decided_by=np.zeros(n_all, np.uint8),

@@ -63,7 +63,7 @@ def test_the_schema_describes_every_column(table):
 
 
 def test_no_findings_known_and_no_traces(tmp_path):
-    bare = measurement(finding_names=(), findings=np.zeros(6, np.uint32))
+    bare = measurement(finding_names=(), findings=np.zeros(6, np.uint64))
     write_measurement_table(bare, tmp_path / "a.csv")
     assert {row["findings"] for row in read(tmp_path / "a.csv")} == {""}
     write_measurement_table(measurement(0), tmp_path / "b.csv")

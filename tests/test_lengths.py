@@ -22,7 +22,7 @@ PHAKIC = eye_target("phakic")
 def _lengths(delays, u_us=0.0, target=PHAKIC, **options):
     delays = np.atleast_2d(np.asarray(delays, np.float64))
     u = np.where(np.isnan(delays), np.nan, u_us)
-    return measure_lengths(delays, u, target, options=LengthSettings(**options))
+    return measure_lengths(delays, u, target, settings=LengthSettings(**options))
 
 
 @pytest.mark.parametrize(
@@ -213,7 +213,7 @@ def test_each_shared_source_by_moving_it():
             np.where(np.isnan(delays), np.nan, 0.0)[None],
             PHAKIC,
             offset_u_us=options.pop("offset_u_us", 0.0),
-            options=LengthSettings(**(nothing | options)),
+            settings=LengthSettings(**(nothing | options)),
         )
         assert found.total_u_mm[0] == 0.0
         # The speeds are known as well as their media say; the rest is the one source.

@@ -36,7 +36,7 @@ def _traces(rf, *, pulse=PULSE, signal=Signal.RF, clipped=None):
     )
 
 
-def _pick(rf, near_us, *, picker="matched_filter", options=None, **given):
+def _pick(rf, near_us, *, picker="matched_filter", settings=None, **given):
     """Pick the echo nearest a rough delay; the candidate is the matched envelope's maximum."""
     traces = _traces(rf, **given)
     n = rf.shape[0]
@@ -44,7 +44,7 @@ def _pick(rf, near_us, *, picker="matched_filter", options=None, **given):
     around = rough[:, None] + np.arange(-12, 13)
     local = traces.matched_envelope[np.arange(n)[:, None], around]
     sample = around[np.arange(n), local.argmax(axis=1)]
-    return pick_echoes(traces, np.arange(n), sample, picker=picker, options=options)
+    return pick_echoes(traces, np.arange(n), sample, picker=picker, settings=settings)
 
 
 def _noisy(snr_db, n, seed=1, **shape):

@@ -66,7 +66,7 @@ def measurement(*sittings):
         axial_length_u_shared_mm=np.full(n, 0.03),
         length_right=np.full(n, 0.9),
         aligned=np.full(n, 0.9),
-        findings=np.array([row.get("findings", 0) for row in rows], np.uint32),
+        findings=np.array([row.get("findings", 0) for row in rows], np.uint64),
         finding_names=("low_retina", "clipped"),
         accepted=np.array([row["accepted"] for row in rows]),
         decided_by=np.zeros(n, np.uint8),

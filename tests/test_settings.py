@@ -3,6 +3,7 @@
 import pytest
 
 from echotrace.errors import ParameterError
+from echotrace.media import medium
 from echotrace.settings import (
     EnvelopeSettings,
     PickingSettings,
@@ -13,6 +14,8 @@ from echotrace.settings import (
     settings_toml,
 )
 from echotrace.signal.gates import Gate
+from echotrace.signal.lengths import LengthSettings, measure_lengths
+from echotrace.tuning.space import Factor, Space
 
 CHANGED = Settings(
     engine="plain",
@@ -38,9 +41,7 @@ def test_written_and_read_back_is_the_same(tmp_path, settings):
 
 def test_every_default_is_written():
     table = Settings().to_table()
-    assert {"envelope", "picking", "picker_options", "joint_weights", "lengths", "quality"} <= set(
-        table
-    )
+    assert {"envelope", "picking", "pickers", "joint_choice", "lengths", "quality"} <= set(table)
     assert table["picking"]["picker"] == "matched_filter"
     assert table["engine"] == "auto"
 
@@ -103,3 +104,32 @@ def test_each_mistake_is_one_clear_error(tmp_path, text, says):
 def test_a_missing_file_names_itself(tmp_path):
     with pytest.raises(ParameterError, match=r"nowhere\.toml"):
         read_settings(tmp_path / "nowhere.toml")
+
+
+def test_old_names_of_tables_and_keywords_still_work_and_name_the_new_one(tmp_path):
+    path = tmp_path / "s.toml"
+    path.write_text("[picker_options]\nedge_fraction = 0.3\n[joint_weights]\nmissing = 8.0\n")
+    settings = read_settings(path)
+    assert (settings.pickers.edge_fraction, settings.joint_choice.missing) == (0.3, 8.0)
+    with pytest.warns(FutureWarning, match="Settings: picker_options is now pickers;") as caught:
+        assert settings.picker_options is settings.pickers
+    assert caught[0].filename == __file__
+    with pytest.warns(FutureWarning, match="joint_weights is now joint_choice;") as caught:
+        made = Settings(joint_weights=settings.joint_choice, pickers=settings.pickers)
+    assert caught[0].filename == __file__
+    assert made == settings
+    path.write_text("[picker_options]\n[pickers]\n")
+    with pytest.raises(ParameterError, match="'picker_options' is the old name of 'pickers'"):
+        read_settings(path)
+    space = Space(factors=(Factor(key="picker_options.edge_fraction", choices=(0.2,)),))
+    assert space.settings_at([0.5], settings.to_table()).pickers.edge_fraction == 0.2
+
+
+def test_old_keywords_of_functions_still_work_and_name_the_new_one():
+    wanted = LengthSettings(average_speed_m_per_s=1000.0)
+    given = [5.0, 9.0], [0.001, 0.001], [medium("water")]
+    with pytest.warns(FutureWarning, match="measure_lengths: options is now settings;") as caught:
+        assert measure_lengths(*given, options=wanted).total_mm == 2.0  # 4 µs there and back
+    assert caught[0].filename == __file__
+    with pytest.raises(ParameterError, match="'options' is the old name of 'settings'"):
+        measure_lengths(*given, options=wanted, settings=wanted)

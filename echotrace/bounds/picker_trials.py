@@ -96,7 +96,7 @@ def picker_errors(
     n: int = 2000,
     pickers: Sequence[str] | None = None,
     outside: Mapping[str, OutsidePicker] | None = None,
-    options: PickerSettings | None = None,
+    settings: PickerSettings | None = None,
     template: str = "estimated",
     seed: int = 1,
     progress: Callable[[int, int], None] | None = None,
@@ -115,7 +115,7 @@ def picker_errors(
         Built in or registered; None: all that are built in.
     outside : mapping of str to callable, optional
         See :mod:`echotrace.bounds.outside`; they see the same traces.
-    options : PickerSettings, optional
+    settings : PickerSettings, optional
     template : {"estimated", "described", "known"}
         The template of our own pickers: estimated from the first echoes of the same traces by a
         first guess 8 % off in frequency and 12 % in band; that guess itself; or the true pulse.
@@ -164,7 +164,7 @@ def picker_errors(
         traces, sample = _conditioned(rf, pulse, template)
         for name in names:
             begin = time.perf_counter()
-            picks = pick_echoes(traces, np.arange(n), sample, picker=name, options=options)
+            picks = pick_echoes(traces, np.arange(n), sample, picker=name, settings=settings)
             spent[name] += time.perf_counter() - begin
             rows[name].append(
                 _summary(

@@ -360,7 +360,7 @@ def _judge(
         reading.delay_u_us,
         target,
         offset_u_us=0.0 if np.isnan(offset_u_us) else offset_u_us,
-        options=settings.lengths,
+        settings=settings.lengths,
     )
     features = trace_features(
         reading.echo_features,
@@ -474,7 +474,7 @@ def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:
     }
     gas = 1 << list(FINDINGS).index("gas_filling")
     return nothing | {
-        "findings": np.full(n_traces, gas, np.uint32),
+        "findings": np.full(n_traces, gas, np.uint64),
         "accepted": np.zeros(n_traces, np.bool_),
         "by_hand": np.zeros((n_traces, len(prepared.interfaces)), np.uint8),
     }

@@ -354,7 +354,7 @@ def block_reader(
             target,
             jointly=settings.picking.choice == "jointly",
             first_us=first_us,
-            weights=settings.joint_weights,
+            settings=settings.joint_choice,
             threshold_db=threshold_db,
         ),
         plan=ReadPlan(
@@ -366,7 +366,7 @@ def block_reader(
                 settings.envelope.method,
                 bandwidth_hz,
                 recording.signal,
-                options=settings.picker_options,
+                settings=settings.pickers,
             ),
             climb=max(2, pulse.grid_stride),
             skirt=skirt_samples(pulse),

@@ -129,7 +129,7 @@ def view_block(
         gates,
         target,
         first_us=first_us,
-        weights=settings.joint_weights,
+        settings=settings.joint_choice,
         threshold_db=threshold_db,
     )
     shape = choice.candidate.shape
@@ -141,7 +141,7 @@ def view_block(
         rows,
         offered.sample[rows, choice.candidate[rows, columns]],
         picker=settings.picking.picker,
-        options=settings.picker_options,
+        settings=settings.pickers,
     )
     delay_us[rows, columns] = traces.to_delay_us(picks.sample)
     delay_u_us[rows, columns] = picks.u_sample * traces.step_us

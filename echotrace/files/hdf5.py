@@ -295,9 +295,9 @@ def add(
     if flags:
         set_flags(data, flags)
     if masks:
-        data.attrs["flag_masks"] = np.left_shift(
-            np.uint32(1), np.arange(len(masks), dtype=np.uint32)
-        )
+        # Masks are of the type of what they mask, as CF asks.
+        bit = np.arange(len(masks), dtype=data.dtype)
+        data.attrs["flag_masks"] = np.left_shift(data.dtype.type(1), bit)
         data.attrs["flag_meanings"] = " ".join(masks)
     return data
 

@@ -39,15 +39,16 @@ from echotrace.recording import COLUMNS
 
 __all__ = ["MEASUREMENT_VERSION", "MeasurementWriter", "read_measurement", "write_measurement"]
 
-MEASUREMENT_VERSION = 4
+MEASUREMENT_VERSION = 5
 """2: with a content digest, which version 1 had not. 3: with what a person set in each scan, which
-an older reader would take for found by the chain. 4: with the probabilities that the length is
-right and that the beam was aligned, in place of the score of both together."""
+an older reader would take for found by the chain. 4: with 64 bits of findings, of which an older
+reader would keep 32. 5: with the probabilities that the length is right and that the beam was
+aligned, in place of the score of both together."""
 
 _DECISIONS = ("rejected", "accepted")
 _DECIDERS = ("findings", "hand")
 _FIRST_BY_HAND = 3
-_LAST_SCORE = 3
+_LAST_SCORE = 4
 _PER_TRACE = {
     "axial_length_mm": "total length",
     "axial_length_u_mm": "standard uncertainty of this scan's own part of the total length",
@@ -309,7 +310,7 @@ _MEASURED = (
 )  # fmt: skip
 _GROWING = ("trace", *_MEASURED, *COLUMNS)
 _STORED = {
-    "findings": np.uint32, "accepted": np.uint8, "decided_by": np.uint8, "by_hand": np.uint8,
+    "findings": np.uint64, "accepted": np.uint8, "decided_by": np.uint8, "by_hand": np.uint8,
 }  # fmt: skip
 _FACTS = ("interfaces", "segments", "finding_names", "settings_json", "engine", "attributes")
 
@@ -354,10 +355,10 @@ def _write_measurement(
     for name in names:
         if not hdf5.is_flag_word(name):
             raise ParameterError(f"finding {name!r}: use letters, digits and '_' in its name")
-    if len(names) > 32:
-        raise ParameterError(f"{len(names)} findings do not fit a set of 32 bits")
+    if len(names) > 64:
+        raise ParameterError(f"{len(names)} findings do not fit a set of 64 bits")
     hdf5.add(
-        file, "findings", measurement.findings.astype(np.uint32), (trace,), masks=names,
+        file, "findings", measurement.findings, (trace,), masks=names,
         long_name="reasons not to trust the trace, one bit each", **options,
     )  # fmt: skip
     hdf5.add(file, "accepted", measurement.accepted, (trace,), flags=_DECISIONS, **options)
@@ -427,7 +428,9 @@ def read_measurement(path: str | Path) -> Measurement:
             }
         for name, shape in shapes.items():
             kinds = "u" if name in _STORED else "fiu"
-            fields[name] = root.array(name, shape, _STORED.get(name, np.float64), kinds)
+            # Earlier sets of findings have 32 bits, and their digest was taken of these.
+            dtype = None if name == "findings" else _STORED.get(name, np.float64)
+            fields[name] = root.array(name, shape, dtype, kinds)
             digest.array(name, fields[name])
         fields["accepted"] = fields["accepted"].astype(np.bool_)
         if "by_hand" in fields and fields["by_hand"].max(initial=0) >= len(BY_HAND):
@@ -453,7 +456,7 @@ def read_measurement(path: str | Path) -> Measurement:
         return Measurement(features=features, **columns, **fields)
 
 
-def _finding_names(root: NativeGroup, findings: NDArray[np.uint32]) -> tuple[str, ...]:
+def _finding_names(root: NativeGroup, findings: NDArray[Any]) -> tuple[str, ...]:
     names = tuple(str(root.dataset("findings").attrs.get("flag_meanings", "")).split())
     used = int(np.bitwise_or.reduce(findings)) if findings.size else 0
     if used.bit_length() > len(names):

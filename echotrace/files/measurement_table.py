@@ -90,8 +90,8 @@ def read_measurement_table(path: str | Path) -> Measurement:
         shared = np.zeros(n)
     found = [text.split() for text in table.texts("findings")]
     finding_names = tuple(dict.fromkeys(word for words in found for word in words))
-    if len(finding_names) > 32:
-        raise FileFormatError(f"{path}: column findings names more than 32 kinds")
+    if len(finding_names) > 64:
+        raise FileFormatError(f"{path}: column findings names more than 64 kinds")
     bits = [sum(1 << finding_names.index(word) for word in set(words)) for words in found]
     by_hand = [text == "hand" for text in table.texts("decided_by")]
     return Measurement(
@@ -111,7 +111,7 @@ def read_measurement_table(path: str | Path) -> Measurement:
         features={"score": _up_to(table, "score", 1.0).astype(np.float32)}
         if "score" in table
         else {},
-        findings=np.array(bits, dtype=np.uint32),
+        findings=np.array(bits, dtype=np.uint64),
         finding_names=finding_names,
         accepted=table.truths("accepted"),
         decided_by=np.array(by_hand, dtype=np.uint8),

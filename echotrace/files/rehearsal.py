@@ -52,6 +52,9 @@ def rehearse(open_file: Any, affordable: int) -> str | None:
     """
     if not hasattr(os, "fork"):
         return None
+    # Loaded here: both processes need it, and what is loaded before the fork is loaded once.
+    import h5py  # noqa: F401
+
     read, write = os.pipe()
     with warnings.catch_warnings():
         # Threads do not follow into the child, which ends without needing any of them.

@@ -26,7 +26,7 @@ from echotrace.sittings.sitting import summarise
 __all__ = ["ROWS", "Row", "RowResult", "main", "measure_row", "shift_table"]
 
 _WRONG_MM = 0.1
-_WARNING = np.uint32(
+_WARNING = np.uint64(
     sum(1 << k for k, item in enumerate(FINDINGS.values()) if item.severity is not Severity.NOTE)
 )
 

@@ -150,7 +150,7 @@ class GroupSummary:
         used = rows[part.accepted[rows]]
         bits = part.findings[rows]
         counts = {
-            name: int(np.count_nonzero(bits >> np.uint32(k) & np.uint32(1)))
+            name: int(np.count_nonzero(bits >> np.uint64(k) & np.uint64(1)))
             for k, name in enumerate(part.finding_names)
         }
         return cls(

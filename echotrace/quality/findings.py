@@ -61,7 +61,7 @@ def finding_bits(
     cornea_assumed: NDArray[np.bool_],
     receiver_known: bool,
     gate_empty: NDArray[np.bool_] | None = None,
-) -> NDArray[np.uint32]:
+) -> NDArray[np.uint64]:
     """Findings of each trace as a bit set; bit ``k`` is the ``k``-th of :data:`FINDINGS`.
 
     Parameters
@@ -77,7 +77,7 @@ def finding_bits(
 
     Returns
     -------
-    ndarray of uint32, (n_traces,)
+    ndarray of uint64, (n_traces,)
 
     Examples
     --------
@@ -121,7 +121,7 @@ def finding_bits(
             np.greater(
                 features["clipped_samples"], limits.max_clipped_samples, out=of["gain_too_high"]
             )
-    bits = np.zeros(no_echo.size, np.uint32)
+    bits = np.zeros(no_echo.size, np.uint64)
     for k in np.flatnonzero(raised.any(axis=1)):
         bits[raised[k]] |= 1 << int(k)
     # Where there is no eye on the trace, nothing can be said of it.
@@ -129,17 +129,17 @@ def finding_bits(
     return bits
 
 
-def _bits_of(names: Iterable[str]) -> np.uint32:
-    return np.uint32(sum(1 << list(FINDINGS).index(name) for name in names))
+def _bits_of(names: Iterable[str]) -> np.uint64:
+    return np.uint64(sum(1 << list(FINDINGS).index(name) for name in names))
 
 
 @functools.cache
-def rejecting_bits() -> np.uint32:
+def rejecting_bits() -> np.uint64:
     """The bits of all findings that reject a scan.
 
     Returns
     -------
-    uint32
+    uint64
 
     Examples
     --------
@@ -152,7 +152,7 @@ def rejecting_bits() -> np.uint32:
 
 
 def accepted_by_findings(
-    findings: NDArray[np.uint32],
+    findings: NDArray[np.uint64],
     features: Mapping[str, Float32],
     limits: QualityLimits | None = None,
 ) -> NDArray[np.bool_]:
@@ -164,7 +164,7 @@ def accepted_by_findings(
 
     Parameters
     ----------
-    findings : ndarray of uint32, (n_traces,)
+    findings : ndarray of uint64, (n_traces,)
     features : mapping
     limits : QualityLimits, optional
 
@@ -176,7 +176,7 @@ def accepted_by_findings(
     --------
     >>> import numpy as np
     >>> from echotrace.quality.findings import accepted_by_findings
-    >>> nothing = np.zeros(2, np.uint32)
+    >>> nothing = np.zeros(2, np.uint64)
     >>> accepted_by_findings(nothing, {"least_margin": np.float32([0.5, -3.0])}).tolist()
     [True, False]
     """

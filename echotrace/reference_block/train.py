@@ -137,7 +137,7 @@ def find_trains(
         rows,
         sample[rows, columns],
         picker=settings.picking.picker,
-        options=settings.picker_options,
+        settings=settings.pickers,
     )
     delay_us, u_us, height_db = (np.full(sample.shape, np.nan) for _ in range(3))
     delay_us[rows, columns] = traces.to_delay_us(picks.sample)

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrace._renamed import old_keywords
 from echotrace.errors import ParameterError
 from echotrace.media import medium
 from echotrace.signal.candidates import Candidates
@@ -34,13 +35,14 @@ def _references(
                 yield target.index(gate.interface), back
 
 
+@old_keywords(weights="settings")
 def choose_in_gates(
     candidates: Candidates,
     gates: Sequence[Gate],
     target: Target,
     *,
     first_us: float = np.nan,
-    weights: JointChoiceSettings | None = None,
+    settings: JointChoiceSettings | None = None,
     threshold_db: float = 13.0,
 ) -> Choice:
     """Search the gates one by one, in beam order.
@@ -53,7 +55,7 @@ def choose_in_gates(
     target : Target
     first_us : float
         Known delay of the first interface, µs (contact); NaN where it is looked for.
-    weights : JointChoiceSettings, optional
+    settings : JointChoiceSettings, optional
         Of the joint score, which tells how far each choice leads.
     threshold_db : float
         Of gates that have none of their own, dB over the noise.
@@ -84,7 +86,12 @@ def choose_in_gates(
     """
     by_name = check_gates(gates, target)
     plan = choice_plan(
-        gates, target, jointly=False, first_us=first_us, weights=weights, threshold_db=threshold_db
+        gates,
+        target,
+        jointly=False,
+        first_us=first_us,
+        settings=settings,
+        threshold_db=threshold_db,
     )
     chosen, margin = run_choice(plan, candidates)
     reason = np.where(chosen >= 0, int(PickReason.FOUND), int(PickReason.NO_ECHO))
@@ -146,13 +153,14 @@ def echoes_in_gates(
     return np.where(chosen >= 0, echoes.sample[rows, np.maximum(chosen, 0)], -1).astype(np.int32)
 
 
+@old_keywords(weights="settings")
 def choose_jointly(
     candidates: Candidates,
     gates: Sequence[Gate],
     target: Target,
     *,
     first_us: float = np.nan,
-    weights: JointChoiceSettings | None = None,
+    settings: JointChoiceSettings | None = None,
     threshold_db: float = 13.0,
 ) -> Choice:
     """Choose all interfaces at once.
@@ -172,7 +180,7 @@ def choose_jointly(
     target : Target
     first_us : float
         Known delay of the first interface, µs (contact); NaN where it is looked for.
-    weights : JointChoiceSettings, optional
+    settings : JointChoiceSettings, optional
     threshold_db : float
         Of gates that have none of their own, dB over the noise.
 
@@ -201,7 +209,7 @@ def choose_jointly(
     [[0, 1, 2, 3, 4, -1]]
     """
     plan = choice_plan(
-        gates, target, jointly=True, first_us=first_us, weights=weights, threshold_db=threshold_db
+        gates, target, jointly=True, first_us=first_us, settings=settings, threshold_db=threshold_db
     )
     chosen, margin = run_choice(plan, candidates)
     given = {gate.interface for gate in gates}

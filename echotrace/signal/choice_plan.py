@@ -121,7 +121,7 @@ def choice_plan(
     *,
     jointly: bool,
     first_us: float = np.nan,
-    weights: JointChoiceSettings | None = None,
+    settings: JointChoiceSettings | None = None,
     threshold_db: float = 13.0,
 ) -> ChoicePlan:
     """Gates, priors and weights as arrays, for the kernels.
@@ -135,7 +135,7 @@ def choice_plan(
         Or gate by gate.
     first_us : float
         Known delay of the first interface, µs (contact); NaN where it is looked for.
-    weights : JointChoiceSettings, optional
+    settings : JointChoiceSettings, optional
     threshold_db : float
         Of gates that have none of their own, dB over the noise.
 
@@ -159,11 +159,13 @@ def choice_plan(
     """
     from echotrace.kernels import evidence as kernel
 
-    weights = weights or JointChoiceSettings()
+    settings = settings or JointChoiceSettings()
     by_name = check_gates(gates, target)
     names = target.interface_names
     q = len(names)
-    skip = [weights.missing_optional if i.optional else weights.missing for i in target.interfaces]
+    skip = [
+        settings.missing_optional if i.optional else settings.missing for i in target.interfaces
+    ]
     table = np.zeros((q, kernel.GATE_COLUMNS))
     table[:, kernel.THRESHOLD_DB] = np.inf
     table[:, kernel.FRACTION_DB] = -np.inf
@@ -207,7 +209,7 @@ def choice_plan(
             high += segment.range_mm[1] * us_per_mm
             mean += segment.mean_mm * us_per_mm
             variance += (segment.sd_mm * us_per_mm) ** 2
-            stiffness = 0.5 * weights.prior / variance
+            stiffness = 0.5 * settings.prior / variance
             pair[before, k] = low, high, mean, stiffness, sum(skip[before + 1 : k])
     # The delay zero of an eye's traces is the probe's face: nothing of the eye comes before it,
     # and the retina not before the shortest eye's. A target of another kind may begin anywhere.
@@ -222,15 +224,15 @@ def choice_plan(
             table[k, kernel.LEAD] = pair[:back, k, kernel.PAIR_LOW_US] = np.inf
             pair[back, k, : kernel.PAIR_MEAN_US] = table[k, [kernel.LOW_US, kernel.HIGH_US]]
     weight = [
-        weights.per_10_db,
-        weights.height_limit,
-        weights.shape,
-        weights.quiet_rise,
-        weights.earlier_echo,
-        weights.outside_gate,
-        weights.wall_step,
-        weights.leading_echo,
-        weights.echo_between,
+        settings.per_10_db,
+        settings.height_limit,
+        settings.shape,
+        settings.quiet_rise,
+        settings.earlier_echo,
+        settings.outside_gate,
+        settings.wall_step,
+        settings.leading_echo,
+        settings.echo_between,
     ]
     return kernel.ChoicePlan(jointly, float(first_us), table, pair, np.array(weight))
 

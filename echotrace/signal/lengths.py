@@ -14,6 +14,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from echotrace._renamed import old_keywords
 from echotrace.errors import ParameterError
 from echotrace.media import Medium
 from echotrace.target import Interface, Segment, Target
@@ -220,13 +221,14 @@ def rescale_length_mm(
     return np.asarray(np.asarray(length_mm, np.float64) * (to_speed_m_per_s / from_speed_m_per_s))
 
 
+@old_keywords(options="settings")
 def measure_lengths(
     delay_us: Float,
     delay_u_us: Float,
     target: Target | Sequence[Medium],
     *,
     offset_u_us: float = 0.0,
-    options: LengthSettings | None = None,
+    settings: LengthSettings | None = None,
 ) -> Lengths:
     """Segment lengths, their sum and its uncertainty.
 
@@ -242,7 +244,7 @@ def measure_lengths(
     offset_u_us : float
         Standard uncertainty of the first interface's delay that all scans share (a calibrated
         probe face), µs.
-    options : LengthSettings, optional
+    settings : LengthSettings, optional
 
     Returns
     -------
@@ -275,7 +277,7 @@ def measure_lengths(
     >>> round(float(plate.total_mm), 3)
     3.009
     """
-    options = options or LengthSettings()
+    settings = settings or LengthSettings()
     delay_us, delay_u_us = np.asarray(delay_us, np.float64), np.asarray(delay_u_us, np.float64)
     target = target if isinstance(target, Target) else plain_stack(target)
     if delay_us.ndim == 1:
@@ -285,7 +287,7 @@ def measure_lengths(
                 np.atleast_2d(delay_u_us),
                 target,
                 offset_u_us=offset_u_us,
-                options=options,
+                settings=settings,
             )
         )
     if delay_us.ndim != 2:
@@ -330,13 +332,13 @@ def measure_lengths(
             sensitivity = np.where(missing, passed_over, sensitivity)
             variance = ((1.0 - half[k] / half[k - 1]) * front.assumed_u_mm) ** 2
             assumed_variance = assumed_variance + np.where(missing, variance, 0.0)
-    if options.average_speed_m_per_s:
-        factor = options.average_speed_m_per_s * 5e-4
+    if settings.average_speed_m_per_s:
+        factor = settings.average_speed_m_per_s * 5e-4
         total = (delay[last] - delay[first]) * factor
         sensitivity = np.zeros((q, 1))
         sensitivity[[first, last]] = factor
         assumed_variance = np.zeros(1)
-        speed_u = total * options.average_speed_u_m_per_s / options.average_speed_m_per_s
+        speed_u = total * settings.average_speed_u_m_per_s / settings.average_speed_m_per_s
         temperature_u = np.zeros(1)
     else:
         total = segment[target.length_slice].sum(axis=0)
@@ -349,15 +351,15 @@ def measure_lengths(
             by_medium[medium.name] = sum_u
             temperature_u += relative[k] * medium.speed_slope_m_per_s_per_c
         speed_u = _root_sum_of_squares(by_medium.values())
-        temperature_u = np.abs(temperature_u) * options.temperature_u_c
+        temperature_u = np.abs(temperature_u) * settings.temperature_u_c
     used = sensitivity != 0.0
     budget = {
         "picks": _root_sum_of_squares(np.where(used, sensitivity * delay_u, 0.0)),
         "speed": speed_u,
         "temperature": temperature_u,
-        "clock": np.abs(total) * options.clock_ppm * 1e-6,
+        "clock": np.abs(total) * settings.clock_ppm * 1e-6,
         "offset": np.abs(sensitivity[first]) * offset_u_us,
-        "distortion": _root_sum_of_squares(sensitivity) * options.distortion_us,
+        "distortion": _root_sum_of_squares(sensitivity) * settings.distortion_us,
         "assumed": np.sqrt(assumed_variance),
     }
     blank = np.isnan(total)

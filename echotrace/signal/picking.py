@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from echotrace._renamed import old_keywords
 from echotrace.errors import ParameterError
 from echotrace.extensions import Registry, takes
 from echotrace.recording import Signal
@@ -74,7 +75,7 @@ class Picker:
     Attributes
     ----------
     read : callable
-        ``read(windows, options) -> Picks``.
+        ``read(windows, settings) -> Picks``.
     convention : str
         What it measures before calibration: ``peak``, ``half height``, ``level``, ``steepest
         rise`` or ``onset``.
@@ -110,7 +111,7 @@ def _checked_picker(name: str, given: Any) -> Picker:
     found = given if isinstance(given, Picker) else Picker(given, "peak")
     if not takes(found.read, 2):
         raise ParameterError(
-            f"picker {name!r}: must be a function of (windows, options) that gives Picks, or a "
+            f"picker {name!r}: must be a function of (windows, settings) that gives Picks, or a "
             "Picker of one"
         )
     return found
@@ -135,7 +136,7 @@ def register_picker(
     name : str
         By which settings and :func:`pick_echoes` know it.
     read : callable
-        ``read(windows, options) -> Picks``, all echoes at once, positions in samples of the trace.
+        ``read(windows, settings) -> Picks``, all echoes at once, positions in samples of the trace.
     convention : str
         What it measures, as :class:`Picker` has it.
     needs_rf : bool
@@ -149,7 +150,7 @@ def register_picker(
     --------
     >>> import numpy as np
     >>> import echotrace as et
-    >>> def tallest_sample(windows, options):
+    >>> def tallest_sample(windows, settings):
     ...     first = windows.at - 10
     ...     column = first + windows.envelope[:, first : first + 21].argmax(axis=1)
     ...     reason = np.zeros(windows.n, np.uint8)
@@ -188,13 +189,13 @@ def picker_named(name: str) -> Picker:
     return _REGISTRY.get(name)
 
 
-def _picks_of(name: str, windows: EchoWindows, options: PickerSettings) -> Picks:
+def _picks_of(name: str, windows: EchoWindows, settings: PickerSettings) -> Picks:
     """What a picker reads; of one from outside, its form is checked."""
     read = picker_named(name).read
     if name in PICKERS:
-        return read(windows, options)
+        return read(windows, settings)
     try:
-        picks = read(windows, options)
+        picks = read(windows, settings)
     # A function of others may fail in any way.
     except Exception as error:
         raise ParameterError(f"picker {name!r} failed ({type(error).__name__}: {error})") from error
@@ -209,15 +210,16 @@ def _picks_of(name: str, windows: EchoWindows, options: PickerSettings) -> Picks
 
 
 @lru_cache(maxsize=128)
-def _offset_sample(name: str, options: PickerSettings, key: TemplateKey) -> float:
+def _offset_sample(name: str, settings: PickerSettings, key: TemplateKey) -> float:
     """Mean of (reading - centre of the pulse) over all fractions of a sample, no noise."""
     if name == "akaike_onset":
         return 0.0  # its table holds the offset, which changes with the noise
     traces, truth = template_traces(key, 32, noise_to_amplitude=0.0, rng=None)
     windows = gather_windows(traces, np.arange(32), np.rint(truth).astype(np.intp))
-    return float(np.mean(_picks_of(name, windows, options).sample - truth))
+    return float(np.mean(_picks_of(name, windows, settings).sample - truth))
 
 
+@old_keywords(options="settings")
 def calibrated_offset_sample(
     pulse: Pulse,
     envelope_method: EnvelopeMethod,
@@ -225,7 +227,7 @@ def calibrated_offset_sample(
     signal: Signal,
     *,
     picker: str = "matched_filter",
-    options: PickerSettings | None = None,
+    settings: PickerSettings | None = None,
 ) -> float:
     """What a picker measures less the centre of the pulse, samples, worked out on the template.
 
@@ -238,7 +240,7 @@ def calibrated_offset_sample(
     signal : Signal
     picker : str
         One of :data:`PICKERS`, or one registered.
-    options : PickerSettings, optional
+    settings : PickerSettings, optional
 
     Returns
     -------
@@ -256,16 +258,17 @@ def calibrated_offset_sample(
     -7.6
     """
     key = template_key(pulse, envelope_method, bandwidth_hz, signal)
-    return _offset_sample(picker, options or PickerSettings(), key)
+    return _offset_sample(picker, settings or PickerSettings(), key)
 
 
+@old_keywords(options="settings")
 def pick_echoes(
     traces: Conditioned,
     trace_idx: NDArray[np.integer] | int | None,
     sample_idx: NDArray[np.integer],
     *,
     picker: str = "matched_filter",
-    options: PickerSettings | None = None,
+    settings: PickerSettings | None = None,
 ) -> Picks:
     """Read the delay of echoes.
 
@@ -279,7 +282,7 @@ def pick_echoes(
         Sample of each echo's maximum in the matched envelope; below zero where there is no echo.
     picker : str
         One of :data:`PICKERS`, or one registered.
-    options : PickerSettings, optional
+    settings : PickerSettings, optional
 
     Returns
     -------
@@ -310,12 +313,12 @@ def pick_echoes(
     """
     if traces.rf is None and picker_named(picker).needs_rf:
         raise ParameterError(f"picker {picker!r} needs RF; this recording holds envelopes")
-    options = options or PickerSettings()
+    settings = settings or PickerSettings()
     rows, samples = _placed(traces, trace_idx, sample_idx)
     wanted = samples >= 0
     if wanted.all():
-        return _read(traces, rows, samples, picker, options)
-    found = _read(traces, rows[wanted], samples[wanted], picker, options)
+        return _read(traces, rows, samples, picker, settings)
+    found = _read(traces, rows[wanted], samples[wanted], picker, settings)
     sample, u_sample = np.full(samples.shape, np.nan), np.full(samples.shape, np.nan)
     reason = np.full(samples.shape, int(PickReason.NO_ECHO), np.uint8)
     sample[wanted], u_sample[wanted], reason[wanted] = found.sample, found.u_sample, found.reason
@@ -358,12 +361,12 @@ def _read(
     rows: NDArray[np.intp],
     samples: NDArray[np.intp],
     picker: str,
-    options: PickerSettings,
+    settings: PickerSettings,
 ) -> Picks:
     """What a picker reads of echoes that are there, less its constant offset."""
     windows = gather_windows(traces, rows.ravel(), samples.ravel())
-    picks = _picks_of(picker, windows, options)
-    sample = picks.sample - _offset_sample(picker, options, template_key_of(windows))
+    picks = _picks_of(picker, windows, settings)
+    sample = picks.sample - _offset_sample(picker, settings, template_key_of(windows))
     shape = rows.shape
     return Picks(sample.reshape(shape), picks.u_sample.reshape(shape), picks.reason.reshape(shape))
 

@@ -25,7 +25,6 @@ __all__ = [
     "add_lid",
     "bath_reverberation",
     "cornea_reverberation",
-    "ring_down",
 ]
 
 Trace = NDArray[np.float64]
@@ -40,47 +39,6 @@ PUPIL_EDGE_PASSES = 0.35
 _FACE_REFLECTION_DB = -16.0
 _CORNEA_REFLECTION_DB = -24.5
 _FACE_ECHO_DB = -40.0
-
-
-def ring_down(
-    disc: Disc, delay_us: Trace, level_db: float, decay_us: float, rng: np.random.Generator
-) -> Trace:
-    """What the transmitted pulse leaves in the receiver: two damped modes of the disc.
-
-    Parameters
-    ----------
-    disc : Disc
-    delay_us : ndarray, (n_samples,)
-    level_db : float
-        At delay zero.
-    decay_us : float
-        Time in which it falls to 1/e.
-    rng : numpy.random.Generator
-        Its phase and decay vary a little from scan to scan.
-
-    Returns
-    -------
-    ndarray of float64, (n_samples,)
-
-    Examples
-    --------
-    >>> delay_us = np.arange(4096) * 0.01
-    >>> left = ring_down(Disc(), delay_us, -8.0, 0.18, np.random.default_rng(1))
-    >>> bool(abs(left[:50]).max() > 0.1 > abs(left[400:]).max())
-    True
-    """
-    out = np.zeros_like(delay_us)
-    near = delay_us < 40.0 * decay_us
-    t = delay_us[near]
-    decay = decay_us * (1.0 + 0.03 * rng.standard_normal())
-    phase = 0.3 * rng.standard_normal()
-    f_mhz = disc.centre_frequency_hz * 1e-6
-    main = np.cos(2.0 * math.pi * f_mhz * t + phase) * np.exp(-t / decay)
-    radial = (
-        0.15 * np.cos(2.0 * math.pi * 0.62 * f_mhz * t + 2.0 * phase) * np.exp(-t / (1.8 * decay))
-    )
-    out[near] = db_to_ratio(level_db) * (main + radial)
-    return out
 
 
 def bath_reverberation(grid: SampleGrid, front: Spectrum, way_us: float) -> Spectrum:

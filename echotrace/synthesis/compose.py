@@ -45,7 +45,7 @@ from echotrace.target import eye_target
 __all__ = ["Synthesis", "synthesise"]
 
 # Streams of random numbers; part of what a seed means, so they never change.
-_EYE, _COMPRESSION, _POSE, _SPECKLE, _SCAN, _POOL_POSE, _SHELL, _SPEEDS = range(1, 9)
+_EYE, _COMPRESSION, _POSE, _SPECKLE, _SCAN, _POOL_POSE, _SHELL, _SPEEDS, _PROBE = range(1, 10)
 # Attempts beyond the scans of a sitting are numbered from here on.
 _FURTHER = 1 << 42
 
@@ -262,9 +262,7 @@ class Synthesis:
         rng = self._rng(_SCAN, self._number(sitting, attempt))
         on = artefacts_by_chance(scenario, rng, fixed)
         contact = scenario.method.kind == "contact"
-
-        compression = 0.0
-        squeeze_us = 0.0
+        compression = squeeze_us = 0.0
         if contact:
             compression = draw_compression_mm(
                 rng, mean_compression, mean_compression * scenario.method.relative_compression_sd
@@ -289,6 +287,7 @@ class Synthesis:
             on,
             flags,
             rng,
+            probe_rng=self._rng(_PROBE),
             shift_us=shift_us,
             squeeze_us=squeeze_us,
             delay_us=delay_us,
@@ -383,6 +382,7 @@ class Synthesis:
             self.receiver,
             gain_db,
         )
+        first = round(scenario.near_field.starts_us * self.grid.sampling_rate_hz * 1e-6)
         columns: dict[str, NDArray[Any]] = {
             name: np.array([scan.truth[name] for scan in scans]) for name in scans[0].truth
         }
@@ -394,9 +394,9 @@ class Synthesis:
         else:
             subject = [scenario.subject] * len(sitting)
         return Recording(
-            samples=samples,
+            samples=samples[:, first:],
             sampling_rate_hz=self.grid.sampling_rate_hz,
-            start_delay_us=0.0,
+            start_delay_us=float(self.grid.delay_us[first]),
             method=scenario.method.kind,  # type: ignore[arg-type]
             probe=self.disc.as_probe(),
             receiver=self.receiver,

@@ -12,6 +12,7 @@ from echotrace.synthesis import artefacts
 from echotrace.synthesis.alignment import Pose
 from echotrace.synthesis.artefact_names import ARTEFACTS, RANDOM_ARTEFACTS
 from echotrace.synthesis.echoes import EyeEchoes, SampleGrid
+from echotrace.synthesis.near_field import near_field
 from echotrace.synthesis.probe import Disc
 from echotrace.synthesis.scenario_model import Scenario
 from echotrace.synthesis.sections import ScanSection
@@ -113,6 +114,7 @@ def receiver_input(
     bits: int,
     rng: np.random.Generator,
     *,
+    probe_rng: np.random.Generator,
     shift_us: float,
     squeeze_us: float,
     delay_us: NDArray[np.float64],
@@ -132,6 +134,8 @@ def receiver_input(
         From :func:`artefact_bits`.
     rng : numpy.random.Generator
         Of the scan; what is drawn, and in which order, is part of what a seed means.
+    probe_rng : numpy.random.Generator
+        For what belongs to the probe: in the same state for each of its scans.
     shift_us : float
         By which all echoes come late.
     squeeze_us : float
@@ -151,7 +155,7 @@ def receiver_input(
     >>> made = Synthesis({"scans": 1})  # doctest: +SKIP
     >>> receiver_input(  # doctest: +SKIP
     ...     made.scenario, made.disc, made.grid, made.echoes(0), on, bits, rng,
-    ...     shift_us=0.0, squeeze_us=0.0, delay_us=made.echoes(0).delay_us,
+    ...     probe_rng=rng, shift_us=0.0, squeeze_us=0.0, delay_us=made.echoes(0).delay_us,
     ... )
     """
     axis_us = grid.delay_us
@@ -185,8 +189,14 @@ def receiver_input(
         passed = artefacts.add_bubbles(disc, shadow, axis_us, first_us, last_us, rng)
         trace = shadow + passed * trace
         reaches *= passed
-    trace += artefacts.ring_down(
-        disc, axis_us, scenario.receiver.ring_down_db, scenario.receiver.ring_down_us, rng
+    trace += near_field(
+        disc,
+        axis_us,
+        scenario.near_field,
+        scenario.receiver.ring_down_db,
+        scenario.receiver.ring_down_us,
+        probe_rng=probe_rng,
+        scan_rng=rng,
     )
     if scenario.method.kind == "immersion" or on["couplant"]:
         artefacts.add_face_echo(disc, trace, axis_us, face_us)

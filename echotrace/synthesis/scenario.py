@@ -12,7 +12,9 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, get_type_hints
 
+from echotrace._renamed import renamed_keys
 from echotrace.errors import ParameterError
+from echotrace.synthesis.near_field import NearFieldSection
 from echotrace.synthesis.scenario_checks import check_relations
 from echotrace.synthesis.scenario_model import Scenario
 from echotrace.synthesis.sections import (
@@ -36,6 +38,7 @@ SECTIONS: Mapping[str, type] = {
     "method": MethodSection,
     "pose": PoseSection,
     "receiver": ReceiverSection,
+    "near_field": NearFieldSection,
     "instrument": InstrumentSection,
     "operator": OperatorSection,
     "artefacts": ArtefactSection,
@@ -98,7 +101,7 @@ def scenario_from_mapping(table: Mapping[str, Any], where: str = "scenario") -> 
     top = {item.name: item for item in fields(Scenario)}
     kinds = get_type_hints(Scenario)
     values: dict[str, Any] = {}
-    table = _renamed(table, OLD_NAMES, where)
+    table = renamed_keys(table, OLD_NAMES, where)
     check_keys(table, top, where)
     for key, value in table.items():
         if key == "operator" and isinstance(value, str):
@@ -125,7 +128,7 @@ def scenario_from_mapping(table: Mapping[str, Any], where: str = "scenario") -> 
 def _section(table: Any, section: type, where: str) -> Any:
     table = table_of(table, where)
     if section is ScanSection:
-        table = _renamed(table, {"spoilers": "artefacts"}, where)
+        table = renamed_keys(table, {"spoilers": "artefacts"}, where)
     known = {item.name: item for item in fields(section)}
     kinds = get_type_hints(section)
     values = {}
@@ -133,14 +136,6 @@ def _section(table: Any, section: type, where: str) -> Any:
     for key, value in table.items():
         values[key] = _checked(value, kinds[key], known[key].metadata, f"{where} {key}")
     return section(**values)
-
-
-def _renamed(table: Mapping[str, Any], names: Mapping[str, str], where: str) -> dict[str, Any]:
-    """The table with keys of earlier versions under their names of today."""
-    for old, new in names.items():
-        if old in table and new in table:
-            raise ParameterError(f"{where}: {old!r} is the old name of {new!r}; give one of them")
-    return {names.get(key, key): value for key, value in table.items()}
 
 
 def _checked(value: Any, kind: Any, metadata: Mapping[str, Any], where: str) -> Any:

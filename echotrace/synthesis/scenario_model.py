@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from echotrace.recording import Receiver
+from echotrace.synthesis.near_field import NearFieldSection
 from echotrace.synthesis.section_keys import number_key, other_key
 from echotrace.synthesis.sections import (
     ArtefactSection,
@@ -41,7 +42,7 @@ class Scenario:
         Used where the caller gives none.
     subject : str
         Label of the recording.
-    eye, probe, method, pose, receiver, instrument, operator, artefacts
+    eye, probe, method, pose, receiver, near_field, instrument, operator, artefacts
         The sections, see :mod:`echotrace.synthesis.sections`.
     scan : tuple of ScanSection
         What is different in single scans.
@@ -62,6 +63,7 @@ class Scenario:
     method: MethodSection = field(default_factory=MethodSection)
     pose: PoseSection = field(default_factory=PoseSection)
     receiver: ReceiverSection = field(default_factory=ReceiverSection)
+    near_field: NearFieldSection = field(default_factory=NearFieldSection)
     instrument: InstrumentSection = field(default_factory=InstrumentSection)
     operator: OperatorSection = field(default_factory=OperatorSection)
     artefacts: ArtefactSection = field(default_factory=ArtefactSection)

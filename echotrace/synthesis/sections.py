@@ -338,7 +338,7 @@ class ReceiverSection:
     )
     jitter_ns: float = number_key(1.0, 0.0, 100.0, "ns", about="standard deviation of the trigger")
     ring_down_db: float = number_key(
-        -8.0, -120.0, 20.0, "dB", about="level of what the transmitted pulse leaves, at delay zero"
+        -8.0, -120.0, 60.0, "dB", about="level of what the transmitted pulse leaves, at delay zero"
     )
     ring_down_us: float = number_key(0.18, 0.01, 3.0, "us", about="time in which it falls to 1/e")
 

@@ -114,7 +114,7 @@ def _group(name: str, states: list[State]) -> dict[str, Any]:
         # In full, so that every digit shown is the chain's.
         "length_mm": packed(np.array([one.length_mm for one in judged], "<f8")),
         "error_mm": packed(np.array([one.error_mm for one in judged], "<f8")),
-        "findings": packed(np.array([one.result.findings[0] for one in judged], "<u4")),
+        "findings": packed(np.array([one.result.findings[0] for one in judged], "<u8")),
         "accepted": packed(np.array([one.accepted for one in judged], np.uint8)),
         "ray": packed(np.stack([state.ray_mm for state in states]).astype("<f4")),
     }

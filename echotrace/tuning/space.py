@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.errors import ParameterError
-from echotrace.settings import Settings
+from echotrace.settings import OLD_TABLES, Settings
 from echotrace.user_input import (
     check_keys,
     number,
@@ -172,6 +172,7 @@ class Space:
         own = [dict(item) for item in base.get("gate", ())]
         for key, value in self.values_at(point).items():
             parts = key.split(".")
+            parts[0] = OLD_TABLES.get(parts[0], parts[0])
             if parts[0] != "gate":
                 section = table.setdefault(parts[0], {})
                 if not isinstance(section, dict):
@@ -187,7 +188,7 @@ class Space:
             for item in found:
                 item[parts[2]] = value
                 item.pop("preset", None)
-        return Settings.from_table(table | {"gate": own}, "settings tried")
+        return Settings.from_table(table | {"gate": own}, "[factors]")
 
 
 def design_points(space: Space, design: Design, n: int, seed: int) -> Float:

@@ -63,13 +63,13 @@ def _edge(windows: EchoWindows, level: Float, fraction: Float, too_low: NDArray[
     return finish(windows, column, u_sample, reason)
 
 
-def read_edge_fraction(windows: EchoWindows, options: PickerSettings) -> Picks:
+def read_edge_fraction(windows: EchoWindows, settings: PickerSettings) -> Picks:
     """Where the rise crosses a fraction of the echo's own height.
 
     Parameters
     ----------
     windows : EchoWindows
-    options : PickerSettings
+    settings : PickerSettings
 
     Returns
     -------
@@ -93,17 +93,17 @@ def read_edge_fraction(windows: EchoWindows, options: PickerSettings) -> Picks:
     [320.2]
     """
     _, _, height, _ = local_peak(windows.envelope, windows.at, peak_reach(windows))
-    fraction = np.full(windows.n, options.edge_fraction)
-    return _edge(windows, options.edge_fraction * height, fraction, np.zeros(windows.n, np.bool_))
+    fraction = np.full(windows.n, settings.edge_fraction)
+    return _edge(windows, settings.edge_fraction * height, fraction, np.zeros(windows.n, np.bool_))
 
 
-def read_edge_level(windows: EchoWindows, options: PickerSettings) -> Picks:
+def read_edge_level(windows: EchoWindows, settings: PickerSettings) -> Picks:
     """Where the rise crosses one level for all echoes of a trace.
 
     Parameters
     ----------
     windows : EchoWindows
-    options : PickerSettings
+    settings : PickerSettings
 
     Returns
     -------
@@ -127,19 +127,19 @@ def read_edge_level(windows: EchoWindows, options: PickerSettings) -> Picks:
     [317.6]
     """
     _, _, height, _ = local_peak(windows.envelope, windows.at, peak_reach(windows))
-    level = windows.largest * 10.0 ** (options.edge_level_db / 20.0)
+    level = windows.largest * 10.0 ** (settings.edge_level_db / 20.0)
     # A level that the noise itself reaches is crossed anywhere.
     hidden = level < 3.0 * windows.envelope_noise
     return _edge(windows, level, np.zeros(windows.n), (height <= level) | hidden)
 
 
-def read_steepest_slope(windows: EchoWindows, options: PickerSettings) -> Picks:
+def read_steepest_slope(windows: EchoWindows, settings: PickerSettings) -> Picks:
     """Where the envelope rises fastest.
 
     Parameters
     ----------
     windows : EchoWindows
-    options : PickerSettings
+    settings : PickerSettings
 
     Returns
     -------
@@ -162,7 +162,7 @@ def read_steepest_slope(windows: EchoWindows, options: PickerSettings) -> Picks:
     >>> read_steepest_slope(windows, PickerSettings()).sample.round(1).tolist()
     [321.5]
     """
-    del options
+    del settings
     rows = windows.envelope
     slope = np.zeros_like(rows)
     slope[:, 1:-1] = 0.5 * (rows[:, 2:] - rows[:, :-2])

@@ -114,13 +114,13 @@ def _seen_level(windows: EchoWindows) -> Float:
         return np.asarray(np.log(height / windows.matched_noise))
 
 
-def read_akaike_onset(windows: EchoWindows, options: PickerSettings) -> Picks:
+def read_akaike_onset(windows: EchoWindows, settings: PickerSettings) -> Picks:
     """Where quiet ends and the echo begins, by Akaike's criterion on two normal variances.
 
     Parameters
     ----------
     windows : EchoWindows
-    options : PickerSettings
+    settings : PickerSettings
 
     Returns
     -------
@@ -143,7 +143,7 @@ def read_akaike_onset(windows: EchoWindows, options: PickerSettings) -> Picks:
     >>> bool(abs(read_akaike_onset(windows, PickerSettings()).sample[0] - 329) < 2)
     True
     """
-    del options
+    del settings
     column, reason = _akaike_raw(windows)
     level, mean, spread = _onset_table(template_key_of(windows))
     seen = _seen_level(windows)

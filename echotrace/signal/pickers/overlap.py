@@ -37,7 +37,7 @@ def _autocorrelation(pulse_key: bytes, pulse_size: int) -> tuple[NDArray[np.comp
     return correlation / correlation[correlation.size // 2], fine
 
 
-def read_least_squares(windows: EchoWindows, options: PickerSettings) -> Picks:
+def read_least_squares(windows: EchoWindows, settings: PickerSettings) -> Picks:
     """Fit of the pulse, jointly with a second echo close by where there is one.
 
     The residual of a least-squares fit of echoes of free phase and amplitude depends on their
@@ -47,7 +47,7 @@ def read_least_squares(windows: EchoWindows, options: PickerSettings) -> Picks:
     Parameters
     ----------
     windows : EchoWindows
-    options : PickerSettings
+    settings : PickerSettings
 
     Returns
     -------
@@ -83,7 +83,7 @@ def read_least_squares(windows: EchoWindows, options: PickerSettings) -> Picks:
     """
     if windows.matched is None:
         raise ParameterError("picker 'least_squares' needs RF; this recording holds envelopes")
-    single = read_matched_filter(windows, options)
+    single = read_matched_filter(windows, settings)
     found = single.reason == PickReason.FOUND
     if not found.any():
         return single
@@ -125,7 +125,7 @@ def read_least_squares(windows: EchoWindows, options: PickerSettings) -> Picks:
     left = np.max(np.where(near, rest, 0.0), axis=1)
     # What distortion leaves behind grows with the echo: a sixth of it is no second one yet.
     double = found & (left > np.abs(z1) / 6.0)
-    double &= left > windows.matched_noise * 10.0 ** (options.overlap_threshold_db / 20.0)
+    double &= left > windows.matched_noise * 10.0 ** (settings.overlap_threshold_db / 20.0)
     if not double.any():
         return single
     # Newton's method on J from the two starting delays, with differences for derivatives.

@@ -33,13 +33,13 @@ def _peak_pick(windows: EchoWindows, rows: Float, slope: Float, reach: int) -> P
     return finish(windows, column, u_sample, reason)
 
 
-def read_matched_filter(windows: EchoWindows, options: PickerSettings) -> Picks:
+def read_matched_filter(windows: EchoWindows, settings: PickerSettings) -> Picks:
     """Peak of the matched output's envelope.
 
     Parameters
     ----------
     windows : EchoWindows
-    options : PickerSettings
+    settings : PickerSettings
 
     Returns
     -------
@@ -62,18 +62,18 @@ def read_matched_filter(windows: EchoWindows, options: PickerSettings) -> Picks:
     >>> read_matched_filter(windows, PickerSettings()).sample.round(1).tolist()
     [329.0]
     """
-    del options
+    del settings
     reach = max(2, windows.pulse.grid_stride)
     return _peak_pick(windows, windows.matched_envelope, windows.matched_slope, reach)
 
 
-def read_envelope_peak(windows: EchoWindows, options: PickerSettings) -> Picks:
+def read_envelope_peak(windows: EchoWindows, settings: PickerSettings) -> Picks:
     """Peak of the plain envelope.
 
     Parameters
     ----------
     windows : EchoWindows
-    options : PickerSettings
+    settings : PickerSettings
 
     Returns
     -------
@@ -96,5 +96,5 @@ def read_envelope_peak(windows: EchoWindows, options: PickerSettings) -> Picks:
     >>> read_envelope_peak(windows, PickerSettings()).sample.round(1).tolist()
     [329.0]
     """
-    del options
+    del settings
     return _peak_pick(windows, windows.envelope, windows.envelope_slope, peak_reach(windows))

@@ -7,7 +7,7 @@ let active = "probe";
 for (const group of Object.values(pack.groups)) {
   group.level = bytesOf(group.level);
   group.accepted = bytesOf(group.accepted);
-  group.findings = new Uint32Array(bytesOf(group.findings).buffer);
+  group.findings = new BigUint64Array(bytesOf(group.findings).buffer);
   for (const key of ["picks", "truth", "ray"])
     group[key] = new Float32Array(bytesOf(group[key]).buffer);
   for (const key of ["length_mm", "error_mm"])
@@ -34,7 +34,7 @@ function stateOf(name, k) {
     const r = Array.from(g.ray.subarray((k * 6 + j) * 4, (k * 6 + j) * 4 + 4));
     if (!Number.isNaN(r[0])) ray.push(r);
   }
-  const said = pack.findings.filter((f, bit) => !f.note && (g.findings[k] >>> bit & 1));
+  const said = pack.findings.filter((f, bit) => !f.note && (g.findings[k] >> BigInt(bit) & 1n));
   return {level: g.level.subarray(k * g.points, (k + 1) * g.points), stepUs: g.step_us,
     lastUs: g.last_us, picks, truth, ray, said, length: g.length_mm[k], error: g.error_mm[k],
     accepted: g.accepted[k] === 1, method: g.method};
