@@ -518,6 +518,9 @@ def as_version_1(file):
     del file.attrs["content_digest"]
     if "samples_digest" in file:
         del file["samples_digest"]
+    if "length_right" in file:
+        file.move("length_right", "score")
+        del file["aligned"]
 
 
 def _drop(name):
@@ -582,7 +585,7 @@ def test_each_damage_of_a_recording_is_named(stored, case):
 MEASUREMENT_DAMAGE = {
     "no lengths": (_drop("length_mm"), "/length_mm is missing"),
     "no segment": (_drop("segment"), "/segment is missing"),
-    "short": (_put("aligned", np.zeros(5)), "/aligned has shape"),
+    "short": (_put("axial_length_u_mm", np.zeros(5)), "/axial_length_u_mm has shape"),
     "other segments": (_put("length_mm", np.zeros((6, 3))), "/length_mm has shape"),
     "float findings": (_put("findings", np.zeros(6)), "/findings holds float64"),
     "unnamed finding": (_put("findings", np.full(6, 8, np.uint64)), "/findings sets bit 3"),

@@ -110,9 +110,9 @@ class DrawSet:
 
 
 SHIPPED_SETS: Mapping[str, DrawSet] = {
-    "fit": DrawSet(1101, 1200),
+    "fit": DrawSet(1101, 900),
     "develop": DrawSet(1202, 400),
-    "noisy": DrawSet(1505, 80, noise_shift_db=6.0),
+    "noisy": DrawSet(1505, 60, noise_shift_db=6.0),
 }
 """The set the shipped model is fitted to, one by which features and the level of acceptance were
 chosen, and one with 6 dB more noise than any of them."""
@@ -151,7 +151,7 @@ class ScoreSet:
     --------
     >>> data = shipped_sets()["noisy"]
     >>> data.aligned.size, int(data.off_axis.sum()) > 0
-    (400, True)
+    (300, True)
     """
 
     features: Mapping[str, NDArray[np.float32]]
@@ -364,7 +364,7 @@ def join_sets(parts: list[ScoreSet]) -> ScoreSet:
     --------
     >>> sets = shipped_sets()
     >>> join_sets([sets["develop"], sets["noisy"]]).aligned.size
-    2400
+    2300
     """
     names = dict.fromkeys(name for part in parts for name in part.features)
     features = {
