@@ -30,9 +30,9 @@ from echotrace.fitting.score_sets import (
     draws_hash,
     join_sets,
     judge_truth,
+    make_sets,
     measured_part,
     read_sets,
-    score_set,
     shipped_sets,
     write_sets,
 )
@@ -206,7 +206,7 @@ def test_whole_command_from_nothing(tmp_path, monkeypatch):
     model = (folder / "score_model.toml").read_bytes()
     assert calibration.main(given) == 0
     assert (folder / "score_model.toml").read_bytes() == model
-    again = score_set(few["fit"], workers=2)
+    again = make_sets({"fit": few["fit"]}, workers=2)["fit"]
     for name in ScoreSet.__slots__:
         if name != "features":
             np.testing.assert_array_equal(getattr(again, name), getattr(made["fit"], name))

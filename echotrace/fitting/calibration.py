@@ -13,7 +13,6 @@ import argparse
 import datetime
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from echotrace import __version__
 from echotrace.fitting.score_fit import fit_models, models_toml
@@ -24,8 +23,8 @@ from echotrace.fitting.score_sets import (
     RIGHT_MM,
     SHIPPED_SETS,
     draws_hash,
+    make_sets,
     read_sets,
-    score_set,
     write_sets,
 )
 from echotrace.quality.score import ScoreModel
@@ -68,20 +67,14 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     table = given.folder / "score_draws.npz"
     if not given.refit:
-        sets = {}
         total = sum(item.sittings for item in SHIPPED_SETS.values())
         with tqdm(total=total, unit="sitting", disable=None) as bar:
-            for name, draws in SHIPPED_SETS.items():
-                sets[name] = score_set(
-                    draws, traces=given.traces, workers=given.workers, progress=lambda: _next(bar)
-                )
+            sets = make_sets(
+                SHIPPED_SETS, traces=given.traces, workers=given.workers, progress=bar.update
+            )
         write_sets(table, sets)
     write_models(given.folder / "score_model.toml", fit_models(read_sets(table)["fit"]))
     return 0
-
-
-def _next(bar: Any) -> None:
-    bar.update()
 
 
 def write_models(path: Path, models: Mapping[str, ScoreModel]) -> None:

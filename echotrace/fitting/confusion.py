@@ -140,7 +140,7 @@ def error_centiles(data: ScoreSet, *, least: int = 100) -> dict[str, float]:
     Parameters
     ----------
     data : ScoreSet
-        From :func:`echotrace.fitting.score_sets.score_set`.
+        From :func:`echotrace.fitting.score_sets.make_sets`.
     least : int
         Findings raised by fewer traces with a length are left out.
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.fitting.roc import calibration_error, roc_area, roc_band
-from echotrace.fitting.score_sets import DrawSet, ScoreSet, score_set, shipped_sets
+from echotrace.fitting.score_sets import DrawSet, ScoreSet, make_sets, shipped_sets
 from echotrace.measurement import ALIGNED_TOLD
 from echotrace.quality.features import score_traces
 from echotrace.quality.limits import QualityLimits
@@ -153,8 +153,8 @@ def main(arguments: list[str] | None = None) -> int:
     if given.seed is None:
         data = shipped_sets()[given.set]
     else:
-        draws = DrawSet(given.seed, given.sittings)
-        data = score_set(draws, traces=given.traces, workers=given.workers)
+        draws = {"new": DrawSet(given.seed, given.sittings)}
+        data = make_sets(draws, traces=given.traces, workers=given.workers)["new"]
     print(score_report(data))  # noqa: T201
     return 0
 

@@ -33,9 +33,9 @@ __all__ = [
     "draws_hash",
     "join_sets",
     "judge_truth",
+    "make_sets",
     "measured_part",
     "read_sets",
-    "score_set",
     "shipped_sets",
     "write_sets",
 ]
@@ -249,18 +249,18 @@ def judge_truth(
     }
 
 
-def score_set(
-    draws: DrawSet,
+def make_sets(
+    wanted: Mapping[str, DrawSet],
     *,
     traces: Path | None = None,
     workers: int = 1,
     progress: Callable[[], object] | None = None,
-) -> ScoreSet:
+) -> dict[str, ScoreSet]:
     """Draw, synthesise and measure.
 
     Parameters
     ----------
-    draws : DrawSet
+    wanted : mapping of str to DrawSet
     traces : Path, optional
         Folder of kept sittings: those that are there are read, others are added.
     workers : int
@@ -270,36 +270,41 @@ def score_set(
 
     Returns
     -------
-    ScoreSet
+    dict of str to ScoreSet
 
     Examples
     --------
-    >>> score_set(DrawSet(seed=3, sittings=1, scans=2)).aligned.size
+    >>> make_sets({"few": DrawSet(seed=3, sittings=1, scans=2)})["few"].aligned.size
     2
     """
+    tasks = [(draws, traces, k) for draws in wanted.values() for k in range(draws.sittings)]
     parts = []
-    for part in _parts(draws, traces, workers):
+    for part in _in_turn(tasks, workers):
         parts.append(part)
         if progress is not None:
             progress()
-    return join_sets(parts)
+    made, first = {}, 0
+    for name, draws in wanted.items():
+        made[name] = join_sets(parts[first : first + draws.sittings])
+        first += draws.sittings
+    return made
 
 
-def _parts(draws: DrawSet, traces: Path | None, workers: int) -> Iterator[ScoreSet]:
+_Task = tuple[DrawSet, Path | None, int]
+
+
+def _in_turn(tasks: list[_Task], workers: int) -> Iterator[ScoreSet]:
     if workers == 1:
-        for number in range(draws.sittings):
-            yield _one(draws, traces, number)
+        yield from map(_one, tasks)
         return
-    import functools
     from concurrent.futures import ProcessPoolExecutor
 
     with ProcessPoolExecutor(workers) as pool:
-        yield from pool.map(
-            functools.partial(_one, draws, traces), range(draws.sittings), chunksize=8
-        )
+        yield from pool.map(_one, tasks, chunksize=8)
 
 
-def _one(draws: DrawSet, traces: Path | None, number: int) -> ScoreSet:
+def _one(task: _Task) -> ScoreSet:
+    draws, traces, number = task
     return measured_part(
         drawn_or_kept(
             traces,

@@ -46,7 +46,8 @@ class QualityLimits:
         Standard uncertainty of one scan's length from noise, mm: 99.5 % of aligned draws lie below
         0.01, and echoes too weak for much more are not found at all.
     min_aligned : float
-        Least probability that the beam is aligned, by the shipped model.
+        Least probability that the beam is aligned: below, it is told not to be
+        (:data:`~echotrace.measurement.ALIGNED_TOLD`).
     max_fluid_gap_us : float
         Cornea behind the probe's face in contact, µs, of which its thickness makes 0.043 (a
         standard deviation), and a curved cornea under a flat face 0.05: 0.077 mm of length.
@@ -121,7 +122,7 @@ class QualityLimits:
     min_margin: float = 1.0
     max_length_u_mm: float = 0.015
     max_end_clipped_samples: float = 16.0
-    min_aligned: float = 0.15
+    min_aligned: float = 0.2
     max_fluid_gap_us: float = 0.1
     min_chamber_mm: float = 2.12
     max_anatomy_distance: float = 3.5
@@ -140,7 +141,7 @@ class QualityLimits:
     max_implant_misfit_mm: float = 0.1
     max_implant_shift_mm: float = 0.05
     max_clipped_fraction: float = 0.12
-    min_length_right: float = 0.4
+    min_length_right: float = 0.85
     max_carrier_misfit: float = 0.06
 
     def __post_init__(self) -> None:
