@@ -24,7 +24,8 @@ from echotrace.text_out import one_line
 
 _PROBABILITIES_MEAN = (
     "Length right: the probability that the length of a scan is within 0.1 mm of the eye's, "
-    "pressing and sound speeds apart, which no scan can show; it decides what is accepted. "
+    "pressing and sound speeds apart, which no scan can show; it decides what is accepted, with "
+    "the findings that reject. "
     "Aligned: the probability that the beam was on the visual axis (tilt up to 2.5°, decentration "
     "up to 0.5 mm); where neither answer is four times as likely as the other, it cannot be told. "
     "Both were fitted to synthetic eyes only."
