@@ -10,7 +10,7 @@ from echotrace.chain.measure import measure
 from echotrace.fitting.confusion import confusion_of_findings, error_centiles
 from echotrace.fitting.finding_cases import FINDING_CASES, MORE_CASES
 from echotrace.fitting.findings_figure import confusion_figure
-from echotrace.fitting.score_sets import DIRECTIONS, join_sets, shipped_sets
+from echotrace.fitting.score_sets import DIRECTIONS, shipped_sets
 from echotrace.quality.finding_list import FINDINGS, Severity
 from echotrace.quality.findings import describe_finding
 from echotrace.quality.limits import QualityLimits
@@ -239,7 +239,7 @@ def test_errors_by_which_findings_are_ranked():
     They rank; a factor of two and a half either way leaves a rank of this kind as it is.
     """
     sets = shipped_sets()
-    found = error_centiles(join_sets([sets["develop"], sets["noisy"]]), least=60)
+    found = error_centiles(sets["develop"], least=60)
     assert len(found) >= 5
     for name, error_mm in found.items():
         if FINDINGS[name].severity is not Severity.NOTE:

@@ -46,7 +46,7 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
     """
     recording = read_recording(recording_path)
     sets = shipped_sets()
-    unseen, noisy = sets["develop"], sets["noisy"]
+    unseen = sets["develop"]
     models = shipped_models()
     right, aligned = models["length_right"].probability, models["aligned"].probability
     lesson = shipped_lesson()
@@ -65,7 +65,7 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
             level=QualityLimits().min_length_right,
             title="Both probabilities on invented sittings that the fit never saw",
         ),
-        "score_left_out": left_out_figure(sets["fit"], noisy, right(noisy.features)),
+        "score_left_out": left_out_figure(sets["fit"]),
         "findings_by_case": confusion_figure(),
         "exercise_sheet": next(iter(sheet_figures(make_exercise(20, 7, "beginner")))),
         "plate_tilt": plate_figure(plate_of_recipe(lesson.plates[1], lesson.seed)),

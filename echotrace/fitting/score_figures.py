@@ -354,16 +354,13 @@ def left_out_plot(
     return _finish(ax, title, "wrong lengths taken for right", "right lengths taken for right")
 
 
-def left_out_figure(data: ScoreSet, noisy: ScoreSet, noisy_right: NDArray[np.float64]) -> Figure:
-    """Kinds of probe and eye states left out of the fit, and more noise than it saw.
+def left_out_figure(data: ScoreSet) -> Figure:
+    """Kinds of probe and eye states left out of the fit.
 
     Parameters
     ----------
     data : ScoreSet
-        What the model is fitted to; a few fits are made, half a minute each.
-    noisy : ScoreSet
-        With 6 dB more noise.
-    noisy_right : ndarray of float64
+        What the model is fitted to; a fit is made for each, a few seconds all together.
 
     Returns
     -------
@@ -371,19 +368,14 @@ def left_out_figure(data: ScoreSet, noisy: ScoreSet, noisy_right: NDArray[np.flo
 
     Examples
     --------
-    >>> left_out_figure(data, noisy, noisy_right)  # doctest: +SKIP
+    >>> left_out_figure(data)  # doctest: +SKIP
     """
-    figure = new_figure(7.2, 6.4)
-    axes = figure.subplots(2, 2)
+    figure = new_figure(7.2, 3.3)
+    axes = figure.subplots(1, 2)
     probes = np.array([f"{k[0]:g} MHz, {k[2]:g} mm" for k in PROBE_KINDS])[data.probe_kind]
     for ax, names, title in (
-        (axes[0, 0], probes, "Each probe left out"),
-        (axes[0, 1], data.state, "Each eye state left out"),
+        (axes[0], probes, "Each probe left out"),
+        (axes[1], data.state, "Each eye state left out"),
     ):
         left_out_plot(leave_out(data, names), data.length_right, names, ax, title=title)
-    roc_plot(
-        noisy_right, noisy.length_right, noisy.sitting, axes[1, 0],
-        title="6 dB more noise than the fit saw",
-    )  # fmt: skip
-    reliability_plot(noisy_right, noisy.length_right, axes[1, 1])
     return figure

@@ -78,7 +78,7 @@ def score_report(data: ScoreSet, level: float | None = None) -> str:
 
     Examples
     --------
-    >>> score_report(shipped_sets()["noisy"]).splitlines()[0]
+    >>> score_report(shipped_sets()["develop"]).splitlines()[0]
     '| what | found |'
     """
     level = QualityLimits().min_length_right if level is None else level
@@ -139,7 +139,7 @@ def main(arguments: list[str] | None = None) -> int:
 
     Examples
     --------
-    >>> main(["noisy"])  # doctest: +SKIP
+    >>> main(["develop"])  # doctest: +SKIP
     """
     parser = argparse.ArgumentParser(
         description=main.__doc__, prog="python -m echotrace.fitting.score_report"

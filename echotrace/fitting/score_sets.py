@@ -112,10 +112,9 @@ class DrawSet:
 SHIPPED_SETS: Mapping[str, DrawSet] = {
     "fit": DrawSet(1101, 900),
     "develop": DrawSet(1202, 400),
-    "noisy": DrawSet(1505, 60, noise_shift_db=6.0),
 }
-"""The set the shipped model is fitted to, one by which features and the level of acceptance were
-chosen, and one with 6 dB more noise than any of them."""
+"""The set the shipped model is fitted to, and one by which features and the level of acceptance
+were chosen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,9 +148,9 @@ class ScoreSet:
 
     Examples
     --------
-    >>> data = shipped_sets()["noisy"]
+    >>> data = shipped_sets()["develop"]
     >>> data.aligned.size, int(data.off_axis.sum()) > 0
-    (300, True)
+    (2000, True)
     """
 
     features: Mapping[str, NDArray[np.float32]]
@@ -368,8 +367,8 @@ def join_sets(parts: list[ScoreSet]) -> ScoreSet:
     Examples
     --------
     >>> sets = shipped_sets()
-    >>> join_sets([sets["develop"], sets["noisy"]]).aligned.size
-    2300
+    >>> join_sets([sets["develop"], sets["fit"]]).aligned.size
+    6500
     """
     names = dict.fromkeys(name for part in parts for name in part.features)
     features = {
@@ -454,7 +453,7 @@ def read_sets(path: Path) -> dict[str, ScoreSet]:
     Examples
     --------
     >>> sorted(read_sets(DATA / "score_draws.npz"))
-    ['develop', 'fit', 'noisy']
+    ['develop', 'fit']
     """
     try:
         with np.load(path) as file:
