@@ -289,6 +289,11 @@ def _draw_picks(view: TraceView, ax: Axes, scale: TraceScale, level: Any) -> int
         )
         ha = "right" if at_end else "left"
         _say(ax, text, t, foot, ha=ha, va="bottom", fontsize=_FONT, color=COLOURS["ink"])
+        if np.isfinite(alone_us := float(view.alone_us[0, k])):
+            # Where the scan alone would have found it, before its sitting corrected it.
+            ax.plot([alone_us] * 2, [_FLOOR_DB, 0.0], color=colour, linewidth=0.9, linestyle=":")
+            side = "right" if alone_us < t else "left"
+            _say(ax, f"{names[k].replace('_', ' ')} alone", alone_us, -5.0, ha=side)
     return max((row for _, row in placed), default=0) + 1
 
 

@@ -414,6 +414,37 @@ _FINDINGS = (
         words="length moved by another usual material",
         error_mm=0.7,
     ),
+    Finding(
+        name="echoes_unresolved",
+        severity=Severity.REJECT,
+        says="echoes of two interfaces overlap, and where each lies cannot be told: one echo of "
+        "another shape explains them nearly as well, or their joint fit is not sure",
+        do="use a probe of a wider band or a higher frequency, less noise, or a template measured "
+        "on a free echo (template in the settings); then capture again",
+        feature="unsure_echo_count",
+        words="interfaces whose echo is not told from its neighbour",
+        error_mm=0.1,
+    ),
+    Finding(
+        name="wall_repeats",
+        severity=Severity.NOTE,
+        says="echoes follow the wall at its own spacing: its repeats, which are part of the "
+        "thickness that is stated",
+        do="no action is needed unless the wall should be thicker",
+        feature="repeat_count",
+        words="repeats",
+        error_mm=0.0,
+    ),
+    Finding(
+        name="corrected_by_sitting",
+        severity=Severity.WARN,
+        says="this scan alone would take other echoes; those taken agree with the other scans of "
+        "the sitting and are nearly as likely in themselves",
+        do="look at the picks; reject the scan by hand where they are not right",
+        feature="alone_length_mm",
+        words="length by this scan alone",
+        error_mm=0.5,
+    ),
 )
 
 FINDINGS: Mapping[str, Finding] = MappingProxyType({item.name: item for item in _FINDINGS})

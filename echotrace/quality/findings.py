@@ -100,6 +100,10 @@ def finding_bits(
         of["echo_missing"] |= gate_empty
     of["cornea_assumed"][:] = cornea_assumed
     of["receiver_unknown"][:] = not receiver_known
+    # Counts, of which one is enough.
+    for name in ("echoes_unresolved", "wall_repeats"):
+        if FINDINGS[name].feature in features:
+            of[name][:] = features[FINDINGS[name].feature] > 0
     # A feature that could not be had (NaN) raises nothing: what it lacks has its own finding.
     with np.errstate(invalid="ignore"):
         for name, finding in FINDINGS.items():
@@ -290,6 +294,11 @@ def _number_words(
         ):
             (feature, limit, words), below = finding.also, False
     value = features.get(feature, np.nan)
+    if finding.name == "corrected_by_sitting" and "sitting_length_mm" in features:
+        alone = f"{value:.2f} mm" if np.isfinite(value) else "none"
+        now = features["sitting_length_mm"]
+        both = f"{words}: {alone}; with the sitting: {now:.2f} mm"
+        return both if np.isfinite(now) else f"{words}: {alone}; with the sitting: none"
     if not words or not np.isfinite(value):
         return ""
     if finding.name == "carrier_doubtful":

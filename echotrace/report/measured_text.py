@@ -183,6 +183,8 @@ def budget_line(summary: SittingSummary) -> str:
         for name, value in summary.budget_mm.items()
         if name != "pressing" and value != 0.0
     )
+    if summary.pressing is not None:
+        parts = parts.replace(_SOURCES["scatter"], f"{_SOURCES['scatter']} apart from pressing")
     text = f"Standard uncertainty by source, mm: {parts}. More scans lower the first alone."
     if summary.pressing is not None:
         text += (
