@@ -273,12 +273,12 @@ def test_draws_the_fit_never_saw(sets):
     """What holds there; see DEVELOPERS.md."""
     data = sets["develop"]
     right, aligned = _probabilities(data)
-    assert roc_area(right, data.length_right) > 0.9
+    assert roc_area(right, data.length_right) > 0.94
     assert calibration_error(right, data.length_right) < 0.04
     assert calibration_error(aligned, data.aligned) < 0.05
     taken = (right >= QualityLimits().min_length_right) & ~data.rejected
-    assert np.mean(taken[data.length_right]) > 0.75
-    assert np.mean(~data.length_right[taken]) < 0.04
+    assert np.mean(taken[data.length_right]) > 0.68
+    assert np.mean(~data.length_right[taken]) < 0.03
 
 
 def test_report_counts_what_is_accepted(sets):
