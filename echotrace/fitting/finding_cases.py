@@ -300,6 +300,15 @@ _CASES = (
         near_miss=trial("membrane at 1.1 mm in all scans", echo_again("retina", -1.5, 0.6)),
         alone=True,
     ),
+    FindingCase(
+        finding="apart_from_sitting",
+        case=trial(
+            "membrane at 0.8 mm in one scan",
+            in_scan(1, echo_again("retina", -1.0, 0.7)),
+        ),
+        near_miss=trial("membrane at 0.8 mm in all scans", echo_again("retina", -1.0, 0.7)),
+        alone=True,
+    ),
 )
 
 FINDING_CASES: Mapping[str, FindingCase] = MappingProxyType({c.finding: c for c in _CASES})

@@ -94,6 +94,9 @@ class QualityLimits:
     min_length_right : float
         Least probability of an accepted trace that its length is right; chosen on draws that
         the model was not fitted to.
+    max_sitting_distance : float
+        Distance of a segment from that of four other scans and more that agree with one another,
+        in expected spreads between scans.
     max_carrier_misfit : float
         Carrier of the echoes off the stated one, as a part of it, either way. A centre frequency
         is measured to some 5 % (value from memory), and a bath of 2 cm takes 1 % of a band of 60 %
@@ -142,6 +145,7 @@ class QualityLimits:
     max_implant_shift_mm: float = 0.05
     max_clipped_fraction: float = 0.12
     min_length_right: float = 0.85
+    max_sitting_distance: float = 10.0
     max_carrier_misfit: float = 0.06
 
     def __post_init__(self) -> None:
