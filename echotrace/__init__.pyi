@@ -9,6 +9,9 @@ from echotrace.files.description import read_description as read_description
 from echotrace.files.description import write_description as write_description
 from echotrace.files.foreign import Foreign as Foreign
 from echotrace.files.importing import import_recording as import_recording
+from echotrace.files.template_file import write_template as write_template
+from echotrace.signal.echo_template import EchoTemplate as EchoTemplate
+from echotrace.signal.echo_template import read_template as read_template
 from echotrace.files.native import read_measurement as read_measurement
 from echotrace.files.native import read as read
 from echotrace.files.native import write_measurement as write_measurement
@@ -40,6 +43,7 @@ from echotrace.target import read_target as read_target
 # -- measure
 from echotrace.chain.by_hand import decide_by_hand as decide_by_hand
 from echotrace.chain.measure import measure as measure
+from echotrace.chain.measured_template import measure_template as measure_template
 from echotrace.decisions import Decisions as Decisions
 from echotrace.decisions import HandGate as HandGate
 from echotrace.decisions import HandPick as HandPick
@@ -104,6 +108,12 @@ from echotrace.agreement.compare import Agreement as Agreement
 from echotrace.agreement.compare import compare_methods as compare_methods
 from echotrace.agreement.limits import Limits as Limits
 from echotrace.agreement.repeatability import Repeatability as Repeatability
+from echotrace.agreement.sample_size import equivalence_power as equivalence_power
+from echotrace.agreement.sample_size import eyes_for_spread_ratio as eyes_for_spread_ratio
+from echotrace.agreement.sample_size import limits_power as limits_power
+from echotrace.agreement.sample_size import spread_heterogeneity as spread_heterogeneity
+from echotrace.agreement.sample_size import spread_ratio_power as spread_ratio_power
+from echotrace.agreement.sample_size import subjects_for_equivalence as subjects_for_equivalence
 from echotrace.agreement.sample_size import subjects_for_limits as subjects_for_limits
 from echotrace.agreement.study import Study as Study
 from echotrace.agreement.variance import Estimate as Estimate
@@ -116,7 +126,9 @@ from echotrace.figures.agreement import plot_differences as plot_differences
 from echotrace.figures.agreement import plot_spreads as plot_spreads
 from echotrace.figures.bounds import plot_picker_errors as plot_picker_errors
 from echotrace.figures.detection import detection_figure as detection_figure
+from echotrace.figures.plans import power_plot as power_plot
 from echotrace.figures.tuning import tuning_figure as tuning_figure
+from echotrace.figures.template import plot_template as plot_template
 from echotrace.figures.trace import plot_trace as plot_trace
 
 # -- errors

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, get_args, get_type_hints
 
 from echotrace._renamed import old_fields, renamed_keys
-from echotrace.errors import ParameterError
+from echotrace.errors import EchotraceWarning, ParameterError
 from echotrace.quality.limits import QualityLimits
 from echotrace.signal.choice_plan import JointChoiceSettings
+from echotrace.signal.echo_template import EchoTemplate, read_template
 from echotrace.signal.envelope import EnvelopeMethod
 from echotrace.signal.gates import Gate
 from echotrace.signal.lengths import LengthSettings
@@ -167,6 +169,9 @@ class Settings:
         applies and else the second. The measurement says which it was.
     envelope, picking, pickers, joint_choice, lengths, quality, sitting
         One table each; ``pickers`` holds what single pickers ask for.
+    template : EchoTemplate or None
+        Measured pulse of the matched filter; in a settings file ``[template]`` with its samples, or
+        with ``file``, a file of its own beside it. None: what ``picking.template`` says.
     gates : tuple of TargetGate
         Where one applies to an interface, it replaces the preset, and binds; other interfaces keep
         theirs. Of several that apply, the last one does.
@@ -174,7 +179,7 @@ class Settings:
     Raises
     ------
     ParameterError
-        An unknown engine.
+        An unknown engine, or a template that is both given and to be estimated.
 
     Examples
     --------
@@ -193,11 +198,17 @@ class Settings:
     lengths: LengthSettings = field(default_factory=LengthSettings)
     quality: QualityLimits = field(default_factory=QualityLimits)
     sitting: SittingLimits = field(default_factory=SittingLimits)
+    template: EchoTemplate | None = None
     gates: tuple[TargetGate, ...] = ()
 
     def __post_init__(self) -> None:
         if self.engine not in get_args(Engine):
             raise ParameterError(f"engine={self.engine!r}: use auto, fused or plain")
+        if self.template is not None and self.picking.template == "recording":
+            raise ParameterError(
+                "a template is given, and picking.template = 'recording' asks to estimate one; "
+                "take one of the two out"
+            )
 
     def to_table(self) -> dict[str, Any]:
         """The tree as plain tables, as TOML and JSON have them.
@@ -209,7 +220,10 @@ class Settings:
         table: dict[str, Any] = {}
         for item in dataclasses.fields(self):
             value = getattr(self, item.name)
-            if item.name != "gates":
+            if item.name == "template":
+                if value is not None:
+                    table[item.name] = value.to_table()
+            elif item.name != "gates":
                 table[item.name] = dataclasses.asdict(value) if item.name != "engine" else value
         table["gate"] = [
             {"method": g.method, "target": g.target}
@@ -228,7 +242,9 @@ class Settings:
         return json.dumps(self.to_table(), ensure_ascii=False)
 
     @classmethod
-    def from_table(cls, table: Mapping[str, Any], where: str = "settings") -> Settings:
+    def from_table(
+        cls, table: Mapping[str, Any], where: str = "settings", folder: Path | None = None
+    ) -> Settings:
         """Build settings from plain tables; what is not given keeps its default.
 
         Parameters
@@ -236,6 +252,8 @@ class Settings:
         table : mapping
         where : str
             What errors name as the place.
+        folder : Path, optional
+            In which the file of a template is looked for; None: the current one.
 
         Returns
         -------
@@ -258,7 +276,11 @@ class Settings:
                 values[key] = value
                 continue
             place = f"{where}: [{key}]"
-            values[key] = _fill(hints[key], table_of(value, place), place)
+            if key == "template":
+                values[key] = _template(table_of(value, place), place, folder)
+                continue
+            section = _without_gone(key, table_of(value, place), place)
+            values[key] = _fill(hints[key], section, place)
         parsed = []
         for k, item in enumerate(tables_of(table, "gate", where)):
             place = f"{where}: [[gate]] {k + 1}"
@@ -275,9 +297,37 @@ class Settings:
             raise ParameterError(f"{where}: {error}") from None
 
 
+# Limits of probabilities that are no more, and what stands in their place: no number is taken over.
+_GONE = {
+    "quality": {"min_score": "min_length_right", "min_on_axis_probability": "min_aligned"},
+}
+
+
+def _without_gone(section: str, table: Mapping[str, Any], where: str) -> Mapping[str, Any]:
+    gone = _GONE.get(section, {})
+    for key in table.keys() & gone.keys():
+        warnings.warn(
+            f"{where}: {key} is not used any more: {gone[key]} is the limit of another probability "
+            "and keeps its preset; take the old line out",
+            EchotraceWarning,
+            stacklevel=3,
+        )
+    return {key: value for key, value in table.items() if key not in gone}
+
+
+def _template(table: Mapping[str, Any], where: str, folder: Path | None) -> EchoTemplate:
+    """A measured pulse, by its samples or by the name of its file."""
+    if "file" not in table:
+        return EchoTemplate.from_table(table, where)
+    check_keys(table, ("file",), where)
+    return read_template((folder or Path()) / text_of(table, "file", where))
+
+
 def _range_of(key: str) -> tuple[float, float]:
     """What a number may be at most, by its name; its own table may allow less."""
     last = key.rpartition("_")[2]
+    if key in ("min_length_right", "min_aligned"):
+        return 0.0, 1.0
     if last in ("score", "probability", "fraction", "confidence", "alpha"):
         return 0.0, 1.0
     return (-200.0, 200.0) if last == "db" else (-1e6, 1e6)
@@ -347,7 +397,7 @@ def read_settings(path: str | Path) -> Settings:
     path = Path(path)
     table = read_toml(path)
     with parsing(path, "a file of settings", error=ParameterError):
-        return Settings.from_table(table, str(path))
+        return Settings.from_table(table, str(path), path.parent)
 
 
 def settings_toml(settings: Settings) -> str:

@@ -11,17 +11,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.chain.by_hand import with_verdicts
+from echotrace.chain.close_echoes import is_a_wall
 from echotrace.chain.columns import interleave, under, union
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
 from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
+from echotrace.chain.second_look import close_pairs_of, look_again
+from echotrace.chain.sitting_rows import SittingRows, sitting_rows
 from echotrace.chain.speeds import speeds_words
 from echotrace.chain.stated import check_stated
 from echotrace.chain.states import (
     State,
     check_gates_apply,
+    gate_empty,
     gates_for,
     mark_own_gates,
     rows_of_state,
@@ -37,9 +41,11 @@ from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import accepted_by_findings, finding_bits
 from echotrace.recording import COLUMNS, Method, Recording
 from echotrace.settings import Settings
+from echotrace.signal.crowded import ClosePair
 from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.lengths import measure_lengths
 from echotrace.signal.pulse import Pulse
+from echotrace.signal.sitting_choice import SittingPath
 from echotrace.target import Target
 
 __all__ = ["Prepared", "measure_block", "prepare"]
@@ -65,6 +71,8 @@ class Prepared:
         What reads the traces; ``none`` where all cavities hold gas.
     readers : mapping
         Fused reader of each combination of states; empty where the engine is another.
+    close_pairs : mapping
+        Interfaces of each combination of states whose echoes may overlap.
     interfaces, segments : tuple of str
         Names over all of them.
     block_traces : int
@@ -79,6 +87,8 @@ class Prepared:
         What is kept of them with the results.
     speeds : str
         The sound speeds, in words.
+    sittings : SittingRows
+        Which traces are of one sitting.
 
     Examples
     --------
@@ -96,6 +106,7 @@ class Prepared:
     targets: Mapping[State, Target | None]
     engine: str
     readers: Mapping[State, BlockReader]
+    close_pairs: Mapping[State, tuple[ClosePair, ...]]
     interfaces: tuple[str, ...]
     segments: tuple[str, ...]
     block_traces: int
@@ -104,6 +115,7 @@ class Prepared:
     decisions: Decisions
     notes: Mapping[str, str]
     speeds: str
+    sittings: SittingRows
 
 
 def prepare(
@@ -175,6 +187,7 @@ def prepare(
         targets=targets,
         engine=engine,
         readers=readers,
+        close_pairs=close_pairs_of(recording, targets, settings, pulse),
         interfaces=union([target.interface_names for target in known]),
         segments=union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
@@ -183,6 +196,7 @@ def prepare(
         decisions=decisions,
         notes=notes,
         speeds=" ".join(speeds_words(known, settings.lengths.average_speed_m_per_s)),
+        sittings=sitting_rows(recording),
     )
 
 
@@ -212,7 +226,9 @@ def _readers(
     return readers
 
 
-def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Measurement:
+def measure_block(
+    block: Recording, prepared: Prepared, *, first: int = 0, path: SittingPath | None = None
+) -> Measurement:
     """The chain on one block of traces in memory.
 
     Parameters
@@ -222,6 +238,8 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
         From :func:`prepare`; the columns of the result are the union over all of its targets.
     first : int
         Scan of the recording that the block begins with, for decisions by hand.
+    path : SittingPath, optional
+        Of the one trace of the block, in place of its own choice.
 
     Returns
     -------
@@ -247,15 +265,19 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
         rows = rows_of_state(block, state) if len(prepared.targets) > 1 else np.arange(n)
         if rows.size:
             part = block if rows.size == n else block.select(rows)
-            parts.append((rows, _measure_state(part, state, target, prepared, first + rows)))
+            parts.append((rows, _measure_state(part, state, target, prepared, first + rows, path)))
     columns = parts[0][1] if len(parts) == 1 else interleave(parts, n)
     arrays: dict[str, Any] = {name: columns.pop(name) for name in _MEASURED}
     labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
-    score = columns["score"] if "score" in columns else np.full(n, np.nan)
+    right, aligned = (
+        columns.get(name, np.full(n, np.nan)).astype(np.float64)
+        for name in ("length_right", "aligned")
+    )
     result = Measurement(
         interfaces=prepared.interfaces,
         segments=prepared.segments,
-        score=score.astype(np.float64),
+        length_right=right,
+        aligned=aligned,
         finding_names=tuple(FINDINGS),
         decided_by=np.zeros(n, np.uint8),
         features=columns,
@@ -291,14 +313,21 @@ def _measure_state(
     target: Target | None,
     prepared: Prepared,
     scans: NDArray[np.intp],
+    path: SittingPath | None,
 ) -> dict[str, NDArray[Any]]:
     """Columns of :data:`_MEASURED`, and features, of traces of one state."""
     if target is None:
         return _behind_gas(block.n_traces, prepared)
-    if state in prepared.readers:
+    if state in prepared.readers and path is None:
         reading = prepared.readers[state].read(block)
+        pairs = prepared.close_pairs[state]
+        reading = look_again(
+            block, state[0], target, prepared.settings, prepared.pulse, pairs, reading
+        )
     else:
-        reading = read_reference_path(block, state[0], target, prepared.settings, prepared.pulse)
+        reading = read_reference_path(
+            block, state[0], target, prepared.settings, prepared.pulse, path=path
+        )
     columns = _judge(block, state, target, prepared, reading)
     marked = np.flatnonzero(np.isin(scans, prepared.decisions.marked))
     if marked.size:
@@ -347,7 +376,7 @@ def _judge(
 ) -> dict[str, NDArray[Any]]:
     """Columns of traces of one state; none of them better judged than ``most``, where it is given.
 
-    That is what the chain found without the pick of a person, which raises no score.
+    That is what the chain found without the pick of a person, which raises no probability.
     """
     method, settings = state[0], prepared.settings
     offset_u_us = block.probe.face_delay_u_us if method == Method.CONTACT else 0.0
@@ -355,6 +384,7 @@ def _judge(
         reading.delay_us,
         reading.delay_u_us,
         target,
+        delay_cov_us2=None if reading.close is None else reading.close.covariance_us2,
         offset_u_us=0.0 if np.isnan(offset_u_us) else offset_u_us,
         settings=settings.lengths,
     )
@@ -379,6 +409,10 @@ def _judge(
         if name != "picks"
     }
     features |= implant_features(reading.delay_us, target, settings.lengths.implant_mm)
+    if reading.close is not None:
+        features["unsure_echo_count"] = reading.close.unsure
+        if is_a_wall(target, method):
+            features["repeat_count"] = reading.close.repeats
     if target.anatomy:
         features |= _filling(block, target, reading.delay_us, features)
         scores = score_traces(features)
@@ -391,7 +425,7 @@ def _judge(
         cornea_assumed=lengths.assumed[:, target.length_slice].any(axis=1)
         & ~np.isnan(lengths.total_mm),
         receiver_known=block.receiver is not None,
-        gate_empty=_gate_empty(reading, state[0], target, settings, gated),
+        gate_empty=gate_empty(reading.delay_us, state[0], target, settings, gated),
     )
     accepted = accepted_by_findings(bits, features, settings.quality)
     if most is not None:
@@ -445,17 +479,6 @@ def _filling(
             oil_stated=oil,
         )
     return {"filling_likeness": likeness}
-
-
-def _gate_empty(
-    reading: TraceReading, method: str, target: Target, settings: Settings, gated: Iterable[str]
-) -> NDArray[np.bool_]:
-    """Traces in which a gate of a person's holds no echo, be it of what need not be there."""
-    asked = set(gated)
-    if settings.gates:
-        asked |= {g.interface for g in gates_for(target, method, settings) if not g.preset}
-    columns = [target.index(name) for name in asked]
-    return np.asarray(np.isnan(reading.delay_us[:, columns]).any(axis=1))
 
 
 def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:

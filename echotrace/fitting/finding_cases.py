@@ -18,6 +18,8 @@ from echotrace.fitting.trials import (
     Trial,
     at_rate,
     echo_again,
+    in_scan,
+    on_a_plate,
     said_to_be,
     stopped_at,
     trial,
@@ -239,7 +241,7 @@ _CASES = (
         near_miss=trial("12 dB too much gain", receiver={"gain_db": 34.0}),
     ),
     FindingCase(
-        finding="score_low",
+        finding="length_doubtful",
         case=trial("beam 1.3 mm beside the axis", pose={"decentration_mm": 1.3}),
         near_miss=trial("beam 0.2 mm beside the axis", pose={"decentration_mm": 0.2}),
     ),
@@ -279,6 +281,34 @@ _CASES = (
         case=trial("acrylic implant, thickness not stated", eye=_ACRYLIC),
         near_miss=_labelled("PMMA implant of 0.8 mm, label stated", eye=_PMMA),
     ),
+    FindingCase(
+        finding="echoes_unresolved",
+        case=on_a_plate("steel plate of 0.05 mm", 0.05, (1.0, -0.8), (0.02, 2.0)),
+        near_miss=on_a_plate("steel plate of 0.5 mm", 0.5, (1.0, -0.8), (0.02, 2.0)),
+    ),
+    FindingCase(
+        finding="wall_repeats",
+        case=on_a_plate("steel plate with repeats", 3.0, (1.0, -0.4, 0.3, -0.2), (1.0, 8.0)),
+        near_miss=on_a_plate("steel plate without repeats", 3.0, (1.0, -0.4), (1.0, 8.0)),
+    ),
+    FindingCase(
+        finding="corrected_by_sitting",
+        case=trial(
+            "membrane at 1.1 mm in one scan",
+            in_scan(1, echo_again("retina", -1.5, 0.6)),
+        ),
+        near_miss=trial("membrane at 1.1 mm in all scans", echo_again("retina", -1.5, 0.6)),
+        alone=True,
+    ),
+    FindingCase(
+        finding="apart_from_sitting",
+        case=trial(
+            "membrane at 0.8 mm in one scan",
+            in_scan(1, echo_again("retina", -1.0, 0.7)),
+        ),
+        near_miss=trial("membrane at 0.8 mm in all scans", echo_again("retina", -1.0, 0.7)),
+        alone=True,
+    ),
 )
 
 FINDING_CASES: Mapping[str, FindingCase] = MappingProxyType({c.finding: c for c in _CASES})
@@ -286,7 +316,7 @@ FINDING_CASES: Mapping[str, FindingCase] = MappingProxyType({c.finding: c for c 
 :data:`echotrace.quality.finding_list.FINDINGS`."""
 
 _OFF_AXIS = frozenset(
-    {"retina_not_steep", "retina_low", "no_wall_behind_retina", "beam_off_axis", "score_low"}
+    {"retina_not_steep", "retina_low", "no_wall_behind_retina", "beam_off_axis", "length_doubtful"}
 )
 
 MORE_CASES: tuple[tuple[Trial, frozenset[str]], ...] = (
@@ -310,7 +340,10 @@ MORE_CASES: tuple[tuple[Trial, frozenset[str]], ...] = (
         trial("beam on the edge of the pupil", pose={"kind": "pupil_edge", **_FAR_OUT}),
         _OFF_AXIS,
     ),
-    (trial("held 4.5° off, contact", method=_CONTACT, pose=_off(4.5)), _OFF_AXIS),
+    (
+        trial("held 4.5° off, contact", method=_CONTACT, pose=_off(4.5)),
+        _OFF_AXIS | {"lens_echoes_unbalanced"},
+    ),
     (trial("held 8° off, immersion", pose=_off(8.0)), _OFF_AXIS),
     (
         trial("contact, said to be immersion", said_to_be(method="immersion"), method=_CONTACT),
@@ -324,7 +357,7 @@ MORE_CASES: tuple[tuple[Trial, frozenset[str]], ...] = (
             receiver=_OIL_GAIN,
         ),
         # The retina lies beyond any that an eye without oil could have.
-        frozenset({"echo_missing", "score_low"}),
+        frozenset({"echo_missing", "length_doubtful"}),
     ),
     (
         trial(

@@ -217,13 +217,13 @@ _FINDINGS = (
     ),
     Finding(
         name="beam_off_axis",
-        severity=Severity.REJECT,
+        severity=Severity.WARN,
         says="taken together, the echoes look as they do when the beam is off the visual axis",
         do="have the patient look at the light and aim again until cornea, lens and retina all "
         "stand tall; then capture again",
-        feature="on_axis_probability",
-        limit="min_on_axis_probability",
-        words="probability that the beam is on the axis",
+        feature="aligned",
+        limit="min_aligned",
+        words="probability that the beam is aligned",
         error_mm=0.65,
     ),
     Finding(
@@ -349,13 +349,13 @@ _FINDINGS = (
         error_mm=5.0,
     ),
     Finding(
-        name="score_low",
+        name="length_doubtful",
         severity=Severity.REJECT,
-        says="the trace as a whole does not look like one that is aligned and correctly picked",
+        says="taken together, the echoes do not look as they do where the length is right",
         do="look at the picks, aim along the visual axis and capture again",
-        feature="score",
-        limit="min_score",
-        words="score",
+        feature="length_right",
+        limit="min_length_right",
+        words="probability that the length is right",
         error_mm=0.55,
     ),
     Finding(
@@ -413,6 +413,49 @@ _FINDINGS = (
         limit="max_implant_shift_mm",
         words="length moved by another usual material",
         error_mm=0.7,
+    ),
+    Finding(
+        name="echoes_unresolved",
+        severity=Severity.REJECT,
+        says="echoes of two interfaces overlap, and where each lies cannot be told: one echo of "
+        "another shape explains them nearly as well, or their joint fit is not sure",
+        do="use a probe of a wider band or a higher frequency, less noise, or a template measured "
+        "on a free echo (template in the settings); then capture again",
+        feature="unsure_echo_count",
+        words="interfaces whose echo is not told from its neighbour",
+        error_mm=0.1,
+    ),
+    Finding(
+        name="wall_repeats",
+        severity=Severity.NOTE,
+        says="echoes follow the wall at its own spacing: its repeats, which are part of the "
+        "thickness that is stated",
+        do="no action is needed unless the wall should be thicker",
+        feature="repeat_count",
+        words="repeats",
+        error_mm=0.0,
+    ),
+    Finding(
+        name="corrected_by_sitting",
+        severity=Severity.WARN,
+        says="this scan alone would take other echoes; those taken agree with the other scans of "
+        "the sitting and are nearly as likely in themselves",
+        do="look at the picks; reject the scan by hand where they are not right",
+        feature="alone_length_mm",
+        words="length by this scan alone",
+        error_mm=0.5,
+    ),
+    Finding(
+        name="apart_from_sitting",
+        severity=Severity.REJECT,
+        says="a segment of this scan lies far from that of the other scans, which agree with one "
+        "another: other echoes were taken than in those",
+        do="look at the picks of this scan and of the others; capture more scans where it is not "
+        "plain which are right",
+        feature="sitting_distance",
+        limit="max_sitting_distance",
+        words="distance from the other scans, by their usual spread",
+        error_mm=1.0,
     ),
 )
 
