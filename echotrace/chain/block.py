@@ -269,11 +269,15 @@ def measure_block(
     columns = parts[0][1] if len(parts) == 1 else interleave(parts, n)
     arrays: dict[str, Any] = {name: columns.pop(name) for name in _MEASURED}
     labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
-    score = columns["score"] if "score" in columns else np.full(n, np.nan)
+    right, aligned = (
+        columns.get(name, np.full(n, np.nan)).astype(np.float64)
+        for name in ("length_right", "aligned")
+    )
     result = Measurement(
         interfaces=prepared.interfaces,
         segments=prepared.segments,
-        score=score.astype(np.float64),
+        length_right=right,
+        aligned=aligned,
         finding_names=tuple(FINDINGS),
         decided_by=np.zeros(n, np.uint8),
         features=columns,
@@ -372,7 +376,7 @@ def _judge(
 ) -> dict[str, NDArray[Any]]:
     """Columns of traces of one state; none of them better judged than ``most``, where it is given.
 
-    That is what the chain found without the pick of a person, which raises no score.
+    That is what the chain found without the pick of a person, which raises no probability.
     """
     method, settings = state[0], prepared.settings
     offset_u_us = block.probe.face_delay_u_us if method == Method.CONTACT else 0.0
