@@ -172,7 +172,7 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         "Degrees of freedom",
         f"Bias: {number(result.bias_df, 1).removesuffix('.0')}.",
         "Where operators hardly differ, the interval of the bias holds more often than it says "
-        "(two operators 98 to 99, three 97 times in 100)."
+        "(two operators 98 to 99, three 97 to 98 times in 100)."
         if result.cells is not None and len(result.cells.operators) < _FEW_OPERATORS
         else "",
         *(
