@@ -14,6 +14,7 @@ from echotrace.chain.by_hand import with_verdicts
 from echotrace.chain.columns import interleave, under, union
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
+from echotrace.chain.near_field import near_field_of
 from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
@@ -71,6 +72,8 @@ class Prepared:
         Traces of a block.
     offset : float
         Offset of the converter that is taken off every block, in the units of the samples.
+    near_field_us : float
+        Delay before which what the transmit pulse leaves hides echoes, in contact.
     stated : mapping of str to float
         Features that all traces share: what was stated against what the echoes say.
     decisions : Decisions
@@ -100,6 +103,7 @@ class Prepared:
     segments: tuple[str, ...]
     block_traces: int
     stated: Mapping[str, float]
+    near_field_us: float
     offset: float
     decisions: Decisions
     notes: Mapping[str, str]
@@ -179,6 +183,7 @@ def prepare(
         segments=union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
         stated=stated,
+        near_field_us=near_field_of(recording, pulse, offset),
         offset=offset,
         decisions=decisions,
         notes=notes,
@@ -367,6 +372,7 @@ def _judge(
         face_delay_us=block.probe.face_delay_us,
         margin=reading.margin,
         length_u_mm=lengths.total_u_mm,
+        near_field_us=prepared.near_field_us,
         receiver_known=block.receiver is not None,
     )
     features |= {

@@ -281,6 +281,7 @@ def trace_features(
     face_delay_us: float,
     margin: NDArray[np.float64],
     length_u_mm: NDArray[np.float64],
+    near_field_us: float = -np.inf,
     receiver_known: bool = True,
 ) -> dict[str, Float32]:
     """Features that say what each trace looks like.
@@ -299,6 +300,9 @@ def trace_features(
     margin : ndarray of float64, (n_traces, n_interfaces)
         Lead of the joint choice, nats.
     length_u_mm : ndarray of float64, (n_traces,)
+    near_field_us : float
+        Delay before which what the transmit pulse leaves hides echoes in contact, µs; from
+        :func:`~echotrace.signal.near_field.near_field_end_us`.
     receiver_known : bool
         Whether gain and TGC were undone.
 
@@ -354,6 +358,7 @@ def trace_features(
             target,
             method=method,
             face_delay_us=face_delay_us,
+            near_field_us=near_field_us,
             receiver_known=receiver_known,
             retina_rise_ratio=features["retina_rise_ratio"],
         )
