@@ -18,6 +18,7 @@ from echotrace.cli import main
 from echotrace.errors import FileFormatError, ParameterError
 from echotrace.many.run_folder import parts_folder
 from echotrace.recording import Truth
+from echotrace.tuning import sweep
 from echotrace.tuning.batches import batches_of, recording_of_batch
 from echotrace.tuning.kept import KeptTrials
 from echotrace.tuning.scoring import eye_losses, interface_scores, length_quantiles_mm
@@ -292,6 +293,21 @@ def test_what_is_varied_is_checked(tmp_path, text, match):
     (tmp_path / "s.toml").write_text(text)
     with pytest.raises(ParameterError, match=match):
         tune(SCENARIO, read_space(tmp_path / "s.toml"), traces=20)
+
+
+def test_every_value_is_checked_before_traces_are_made(tmp_path, monkeypatch):
+    monkeypatch.setattr(sweep, "recording_of_batch", lambda batch: pytest.fail("traces are made"))
+    path = tmp_path / "s.toml"
+    threshold = '"picking.search_threshold_db" = {low = 9, high = 20}'
+    for bad, match in (
+        ('"picking.picker" = ["matched_filter", "no_such", "envelope_peak"]', "no_such"),
+        ('"joint_weights.priors" = {low = 0.3, high = 3.0}', "did you mean 'prior'"),
+        ('"envelope.bandwidth" = {low = 1.0, high = 1e9}', "bandwidth"),
+    ):
+        path.write_text(f"[factors]\n{threshold}\n{bad}\n")
+        with pytest.raises(ParameterError, match=match) as caught:
+            tune(SCENARIO, path, n=2)
+        assert str(path) in str(caught.value)
 
 
 def test_one_eye_is_no_population():

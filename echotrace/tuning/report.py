@@ -72,7 +72,7 @@ def tuning_text(tuning: Tuning, sensitivity: Sensitivity | None = None) -> str:
         else "That is no gain that can be told from chance: the presets are recommended.",
         "",
         _interfaces(presets, best),
-        "The spread counts the jitter of the trigger, which moves all echoes of a trace together.",
+        "The spread counts how oblique and curved faces distort echoes, apart from noise.",
     ]
     impossible = sum(1 for trial in tuning.trials if trial.problem)
     if impossible:

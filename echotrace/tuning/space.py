@@ -188,7 +188,7 @@ class Space:
             for item in found:
                 item[parts[2]] = value
                 item.pop("preset", None)
-        return Settings.from_table(table | {"gate": own}, "settings tried")
+        return Settings.from_table(table | {"gate": own}, "[factors]")
 
 
 def design_points(space: Space, design: Design, n: int, seed: int) -> Float:

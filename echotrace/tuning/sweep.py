@@ -152,11 +152,10 @@ def tune(
     chosen = space if isinstance(space, Space) else read_space(space)
     batches = batches_of(source, chosen, traces, seed)
     table = base.to_table()
+    _check(chosen, table, [], "space" if isinstance(space, Space) else str(space), of_gates=False)
     of_gates = any(factor.key.startswith("gate.") for factor in chosen.factors)
     gates = _gates(batches[0], base) if of_gates else []
-    # All mistakes in names and values show before the first trace is made.
-    for corner in (0.0, 1.0):
-        chosen.settings_at([corner] * len(chosen.factors), table, gates)
+    _check(chosen, table, gates, "space" if isinstance(space, Space) else str(space), of_gates=True)
     manifest = json.dumps(
         {
             "version": echotrace.__version__,
@@ -212,8 +211,34 @@ def tune(
     )
 
 
+def _check(
+    space: Space,
+    table: Mapping[str, Any],
+    gates: Sequence[Mapping[str, Any]],
+    where: str,
+    *,
+    of_gates: bool,
+) -> None:
+    """Show mistakes in names and values before the traces are made, which takes minutes.
+
+    Start and stop of a gate may be moved together, so those are tried at the ends of all ranges
+    at once, everything else by itself.
+    """
+    gated = tuple(f for f in space.factors if f.key.startswith("gate."))
+    tried = [gated] if of_gates else [(f,) for f in space.factors if f not in gated]
+    for factors in filter(None, tried):
+        most = max(len(f.choices) for f in factors)
+        for place in (0.0, 1.0) if of_gates or not most else (np.arange(most) + 0.5) / most:
+            try:
+                Space(factors=factors).settings_at([place] * len(factors), table, gates)
+            except ParameterError as error:
+                raise ParameterError(f"{where}: {error}") from None
+
+
 def _gates(batch: Batch, base: Settings) -> list[Mapping[str, Any]]:
-    recording, _ = recording_of_batch(batch)
+    # Gates hang on the kind of eye, probe and rate, of which one trace tells as much as all.
+    few = dataclasses.replace(batch, count=1) if batch.count else batch
+    recording, _ = recording_of_batch(few)
     return list(expand_gates(base, recording, None).to_table()["gate"])
 
 
@@ -241,6 +266,7 @@ def _search(run: _Run, d: int, n: int, seed: int) -> Float:
         return trial.loss_mm if math.isfinite(trial.loss_mm) else 1.0
 
     generations = max(1, n // size - 1)
+    # Its status would only say that these are over: what it tried is what counts.
     scipy.optimize.differential_evolution(
         loss,
         scipy.optimize.Bounds([0.0] * d, [1.0] * d),
