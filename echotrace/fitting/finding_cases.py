@@ -279,6 +279,20 @@ _CASES = (
         case=trial("acrylic implant, thickness not stated", eye=_ACRYLIC),
         near_miss=_labelled("PMMA implant of 0.8 mm, label stated", eye=_PMMA),
     ),
+    FindingCase(
+        finding="fluid_not_excluded",
+        case=trial(
+            "ring-down that hides the cornea, contact",
+            method=_CONTACT,
+            receiver={"ring_down_db": 20.0, "ring_down_us": 0.5},
+        ),
+        near_miss=trial(
+            "a saturated pulse that ends before the face, contact",
+            method=_CONTACT,
+            receiver={"ring_down_db": 20.0},
+            near_field={"kind": "block", "block_us": 0.5},
+        ),
+    ),
 )
 
 FINDING_CASES: Mapping[str, FindingCase] = MappingProxyType({c.finding: c for c in _CASES})

@@ -129,7 +129,7 @@ def _pair(count, at, level, before_db, start, stop, silence_db):
 
 
 @kernel
-def _repeats(count, at, level, j, face_us):
+def _repeats(at, level, j, face_us):
     """Whether an echo is an earlier one that ran to and fro before the face once more."""
     for i in range(j):
         even = abs(at[j] - 2.0 * at[i] + face_us) < _EVEN_US
@@ -158,7 +158,7 @@ def _fluid_us(count, at, level, face_us, hidden_us):
             continue
         behind = at[j] - face_us - _CORNEA_US
         lowest_db = _ALIKE_DB if behind > _THIN_BY_US else _LOW_DB
-        if level[j] < level[top] - lowest_db or _repeats(count, at, level, j, face_us):
+        if level[j] < level[top] - lowest_db or _repeats(at, level, j, face_us):
             continue
         k = _tallest(count, at, level, max(at[j] - _THICK_US, hidden_us), at[j] - _THIN_US)
         if k >= 0 and abs(level[k] - level[j]) <= _ALIKE_DB:

@@ -1,7 +1,7 @@
 """Where what the transmit pulse leaves ends, learned from the traces themselves.
 
-It is the same in all scans of a sitting, while echoes of the eye move. And it ends: once a trace has
-been silent between the pulse and an echo, what follows is an echo.
+It is the same in all scans of a sitting, while echoes of the eye move. And it ends: once a trace
+has been silent for a while between the pulse and an echo, what follows is an echo.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ __all__ = ["near_field_end_us"]
 
 # Silence is so much below an echo that follows it. What the pulse leaves falls further until then.
 _SILENT_DB = 15.0
+# Modes that beat fall silent too, but for shorter than this, in widths of the pulse.
+_SILENT_PULSES = 0.75
 # Where no echo follows, the level over the noise at which a cornea would stand out, dB.
 _HEARD_DB = 25.0
 # Clipped samples that are nearer to each other than this, µs, belong to one pulse.
@@ -84,8 +86,7 @@ def near_field_end_us(
     if first:
         # The filter spreads what is clipped by half a pulse.
         first += round(0.5 * pulse_us / step_us)
-    quiet = np.flatnonzero(shared[first:] <= silent[first:])
-    end = first + int(quiet[0]) if quiet.size else stop
+    end = _first_run(shared <= silent, first, max(1, round(_SILENT_PULSES * pulse_us / step_us)))
     if end:
         return float(delay_us[min(end, stop - 1)])
     if delay_us[0] < face_delay_us - pulse_us:
@@ -102,3 +103,14 @@ def _clipped_until(clipped: NDArray[np.bool_], gap: float) -> int:
             break
         until = sample + 1
     return until
+
+
+def _first_run(quiet: NDArray[np.bool_], first: int, least: int) -> int:
+    """Where the first so long run of quiet samples begins; one at the very start may be shorter."""
+    if not first and quiet[0]:
+        return 0
+    padded = np.concatenate([[False], quiet[first:], [False]]).astype(np.int8)
+    change = np.diff(padded)
+    begins, ends = np.flatnonzero(change == 1), np.flatnonzero(change == -1)
+    long = begins[ends - begins >= least]
+    return first + int(long[0]) if long.size else quiet.size
