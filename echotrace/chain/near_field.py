@@ -54,10 +54,8 @@ def near_field_of(recording: Recording, pulse: Pulse, offset: float) -> float:
     here = some.method.where(Method.CONTACT)
     undone = undo_receiver(np.asarray(some.samples), some.delay_us, some.receiver, some.gain_db)
     amplitude, clipped = undone.amplitude[here], undone.clipped[here]
-    if some.signal == Signal.RF:
-        matched = matched_filter(amplitude, pulse).output
-    else:
-        matched = smooth_envelope(amplitude, pulse)
+    rf = some.signal == Signal.RF
+    matched = matched_filter(amplitude, pulse).output if rf else smooth_envelope(amplitude, pulse)
     face_us = some.probe.face_delay_us
     return near_field_end_us(
         matched,
