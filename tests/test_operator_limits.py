@@ -14,7 +14,7 @@ from test_compare_command import write_csv
 
 from echotrace import cli
 from echotrace.agreement.compare import compare_methods
-from echotrace.agreement.operators import Crossing
+from echotrace.agreement.operators import Crossing, OperatorLimits
 from echotrace.agreement.study import Study
 from echotrace.agreement.variance import mean_square_interval
 from echotrace.errors import ParameterError
@@ -107,6 +107,19 @@ def test_standard_deviations_agree_with_lme4(name):
     both = sum(variance[f"{name} {x}"][part] for x in "ab" for part in ("operator", "reading"))
     different = same - of_difference["operator"] - of_difference["reading"] + both
     assert found["different operators"] == pytest.approx(math.sqrt(different), rel=1e-5)
+
+
+def test_intervals_do_not_hang_on_the_fit_of_the_mixed_model(monkeypatch):
+    """So the simulation of their coverage can leave it out."""
+    _, study = table(n_readings=2)
+    before = differences_of(study)
+    monkeypatch.setattr(OperatorLimits, "_components", lambda *_: {})
+    after = differences_of(study)
+    assert [item.sd.value for item in before.limits] != [item.sd.value for item in after.limits]
+    for one, other in zip(before.limits, after.limits, strict=True):
+        for name in ("sd", "lower", "upper"):
+            a, b = getattr(one, name), getattr(other, name)
+            assert (a.low, a.high) == (b.low, b.high)
 
 
 def test_bias_and_its_degrees_of_freedom_for_few_operators():

@@ -267,6 +267,14 @@ def test_today_against_an_earlier_record():
     assert "length_against_earlier" not in found(record("left", 24.0), earlier=[old])
 
 
+@pytest.mark.parametrize("earlier_right", [[], [record(length=23.5)]])
+def test_every_eye_is_held_against_its_own_earlier_record(earlier_right):
+    # Whether the first has none, or one that agrees: the second is looked at all the same.
+    earlier = [*earlier_right, record("left", 23.9)]
+    told = found(record(length=23.55), record("left", 23.5), earlier=earlier)
+    assert told["length_against_earlier"].subject == "left eye"
+
+
 # --- limits ----------------------------------------
 
 

@@ -22,6 +22,8 @@ from echotrace.power import (
 from echotrace.power.budgets import budget, one_more_scan
 from echotrace.power.eye_cautions import cautions
 from echotrace.power.eye_length import EyeLength
+from echotrace.power.eye_record import PlausibilityFinding
+from echotrace.power.eye_study import EyeStudy
 from echotrace.power.outcomes import outcome, simulate_refraction
 from echotrace.power.plausibility_pairs import _steadiest
 from echotrace.power.study import study_eyes
@@ -261,3 +263,56 @@ def test_the_steadiest_of_several_records_is_compared():
 def test_an_eye_length_counts_no_scans_that_it_was_not_told_of():
     one = EyeLength(eye="right", mean_mm=23.4, u_mm=0.02)
     assert (one.n, one.n_accepted, one.u_shared_mm) == (0, 0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("formula", "values", "place", "low", "high"),
+    [
+        (Formula.SRK_T, (118.4,), 0, 114.0, 122.0),
+        (Formula.HOFFER_Q, (5.2,), 0, 2.5, 7.5),
+        (Formula.HOLLADAY_1, (1.5,), 0, -1.2, 3.6),
+        (Formula.HAIGIS, (1.0, 0.4, 0.1), 0, -4.0, 5.0),
+        (Formula.HAIGIS, (1.0, 0.4, 0.1), 1, -1.0, 1.0),
+        (Formula.HAIGIS, (1.0, 0.4, 0.1), 2, -0.5, 0.6),
+        (Formula.VERGENCE, (5.0,), 0, 2.0, 8.0),
+    ],
+)
+def test_ends_of_what_a_constant_may_be(formula, values, place, low, high):
+    def with_value(value):
+        return LensConstant(formula, (*values[:place], value, *values[place + 1 :]))
+
+    for inside in (low, high):
+        assert with_value(inside).values[place] == inside
+    for outside in (low - HAIR, high + HAIR):
+        with pytest.raises(ParameterError, match="must lie between"):
+            with_value(outside)
+
+
+def _finding(severity):
+    return PlausibilityFinding(
+        name="any", severity=severity, subject="right eye", value=1.0, limit=0.5, unit="mm",
+        text=f"said as {severity}", source="invented",
+    )  # fmt: skip
+
+
+def test_what_is_to_be_checked_is_a_warning_and_the_rest_a_note():
+    length = EyeLength(eye="right", mean_mm=23.4, u_mm=0.02)
+    study = EyeStudy(length=length, plausibility=(_finding("note"), _finding("check")))
+    assert study.warnings == ("said as check",)
+    assert study.notes == ("said as note",)
+
+
+@pytest.mark.parametrize(
+    ("mean_mm", "compared"),
+    [(10.0 - HAIR, False), (10.0, True), (50.0, True), (50.0 + HAIR, False)],
+)
+def test_a_length_that_no_eye_has_is_compared_with_nothing(mean_mm, compared):
+    both = [
+        EyeLength(eye=name, mean_mm=mm, u_mm=0.02, n=5, n_accepted=5)
+        for name, mm in (("right", 23.4), ("left", mean_mm))
+    ]
+    cornea = {"right": 43.5, "left": 43.5}
+    settings = PowerSettings(k1_d=cornea, k2_d=cornea, constants=(SRK_T,), target_d=0.0)
+    studies = study_eyes(both, settings)
+    told = {item.subject for study in studies for item in study.plausibility}
+    assert any(name.startswith("right against left") for name in told) is compared

@@ -9,6 +9,7 @@ import pytest
 import scipy
 from invented import sitting_of
 
+from echotrace.errors import ParameterError
 from echotrace.sittings.pressing_seen import (
     _OTHER_EYE_DOF,
     _OTHER_EYE_MM,
@@ -140,3 +141,20 @@ def test_as_many_outliers_are_tested_as_leave_a_spread(n, tested):
     lengths = 23.4 + 0.002 * np.sin(np.arange(n))
     (one,) = summarise(sitting_of(lengths))
     assert one.outliers_tested == tested
+
+
+@pytest.mark.parametrize("wrong", [{"dof": 0.0}, {"dof": -0.5}, {"scale_mm": 0.0}])
+def test_another_length_needs_a_scale_and_degrees_of_freedom(wrong):
+    sound = Compared(0.25, 0.06, 5.0, "immersion")
+    with pytest.raises(ParameterError, match="pressing cannot be told"):
+        pressing_term(compared=[dataclasses.replace(sound, **wrong)])
+
+
+def test_two_scans_by_contact_have_an_interval_with_pressing():
+    # What is added is independent and never negative: the interval of the sum is wider than that
+    # without it, and its middle lies above the mean.
+    (two,) = summarise(sitting_of([23.40, 23.46], method="contact"))
+    low, high = two.stated_interval_mm
+    assert high - low > 2.0 * two.expanded_mm
+    assert 0.5 * (low + high) > two.mean_mm
+    assert low < two.stated_mm < high

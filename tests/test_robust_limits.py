@@ -15,8 +15,9 @@ from agreement_coverage import (
 )
 
 from echotrace.agreement.compare import compare_methods
+from echotrace.agreement.nested import Nested
 from echotrace.agreement.resampling import studentised_interval, subject_draws
-from echotrace.agreement.robust import quantile_limits
+from echotrace.agreement.robust import limit_intervals, quantile_limits
 from echotrace.agreement.study import Study
 
 
@@ -113,8 +114,51 @@ def test_the_rule_chooses_intervals_by_the_test_of_normality():
     assert any("quantile limits stand beside" in text for text in skewed.warnings)
     assert "lie between the quantiles" in skewed.text()
     few = compare_methods(pairs(0.1 * rng.exponential(size=18) ** 2))
-    assert few.limits.lower.how == "exact for normal differences"
-    assert any("none withstands" in text for text in few.warnings)
+    assert few.limits.lower.how == "jackknife by subject"
+    assert any("by the jackknife by subject" in text for text in few.warnings)
+    assert not few.bootstrap
+
+
+def test_quantile_limits_lead_where_differences_are_not_normal_and_subjects_enough():
+    d = 0.1 * np.random.default_rng(8).exponential(size=150)
+    result = compare_methods(pairs(d), margin_mm=0.6)
+    assert result.limits == result.quantile_limits
+    assert [item.label for item in result.all_limits] == [
+        "pairs, one operator, as quantiles",
+        "pairs, one operator",
+    ]
+    assert result.all_limits[1].lower.how == "studentised bootstrap by subject"
+    assert set(result.equivalence.limits) == {f"limits of {x.label}" for x in result.all_limits}
+    assert "These are the 2.5 % and 97.5 % quantiles" in result.text()
+    assert any("assume no distribution" in text for text in result.warnings)
+    normal = compare_methods(pairs(np.random.default_rng(9).normal(0, 0.1, 150)))
+    assert not normal.limits.as_quantiles
+    assert normal.quantile_limits.as_quantiles
+
+
+def test_jackknife_of_few_differences_follows_its_definition():
+    # Miller 1974, Biometrika 61:1: pseudo-values of the logarithm of the SD.
+    from scipy import stats
+
+    d = np.random.default_rng(10).standard_t(3, 15)
+    nested = Nested(d, [("subject", np.arange(15))])
+    none = np.empty((0, 15))
+    found = limit_intervals(nested, (None, None), np.arange(15), none, 0.95)
+    without = np.array([np.delete(d, k) for k in range(15)])
+    pseudo = 15 * np.log(d.std(ddof=1)) - 14 * np.log(without.std(axis=1, ddof=1))
+    half = stats.t.ppf(0.975, 14) * pseudo.std(ddof=1) / math.sqrt(15)
+    center = math.log(d.std(ddof=1))
+    assert (found["sd"].low, found["sd"].high) == pytest.approx(
+        (math.exp(center - half), math.exp(center + half)), rel=1e-9
+    )
+    # Zou 2013 with the correlation of mean and SD: differences of opposite sign swap the limits.
+    other = Nested(-d, [("subject", np.arange(15))])
+    mirrored = limit_intervals(other, (None, None), np.arange(15), none, 0.95)
+    assert (-mirrored["upper"].high, -mirrored["upper"].low) == pytest.approx(
+        (found["lower"].low, found["lower"].high), rel=1e-9
+    )
+    seven = Nested(d[:7], [("subject", np.arange(7))])
+    assert limit_intervals(seven, (None, None), np.arange(7), np.empty((0, 7)), 0.95) == {}
 
 
 def test_exact_is_said_only_where_it_is():

@@ -122,6 +122,14 @@ def test_no_number_of_scans_lowers_what_they_share():
     assert "Immersion does not press." in _said(contact)["more_scans"]
 
 
+def test_from_three_scans_on_more_are_asked_for():
+    (three,) = judge_sittings(_measurement([23.40, 23.60, 23.50]))
+    (two,) = judge_sittings(_measurement([23.40, 23.60]))
+    assert three.more_scans[0] > 3
+    assert "more_scans" in _said(three)
+    assert two.more_scans is None
+
+
 def test_more_scans_are_asked_for_only_where_they_are_needed():
     spread = 23.5 + 0.12 * np.array([-1.2, -0.4, 0.1, 0.5, 1.0])
     (one,) = judge_sittings(_measurement(spread))

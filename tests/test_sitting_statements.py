@@ -157,6 +157,14 @@ def test_what_cannot_tell_is_not_judged():
         compression_of(CHAMBER, lengths[:5], 0.0)
 
 
+def test_of_four_scans_none_is_left_out():
+    # Three are too few for a line with a spread of its own: the fourth stays, whatever it says.
+    chamber, rest = np.array([3.1, 3.0, 2.9, 2.8]), np.array([20.4, 20.401, 20.399, 20.6])
+    found = compression_of(chamber, chamber + rest, 0.0)
+    assert found.scans == (0, 1, 2, 3)
+    assert found.slope == pytest.approx(np.polyfit(chamber, chamber + rest, 1)[0])
+
+
 def test_a_scan_with_another_spike_for_the_lens_is_left_out():
     lengths, chamber = _on_a_line(1.0, 0.02), CHAMBER.copy()
     chamber[3] -= 0.4

@@ -36,7 +36,7 @@ from echotrace.agreement.regression import (
 )
 from echotrace.agreement.repeatability import repeatability
 from echotrace.agreement.resampling import (
-    FEWEST_SUBJECTS,
+    JACKKNIFE,
     STUDENTISED,
     jackknife,
     studentised_interval,
@@ -182,9 +182,7 @@ def compare_methods(
     shift = float(average.mean())
     on_average = line_sums(average - shift, difference, subject, n_subjects)
     slope, slope_error, df = jackknife(line_slope, on_average)
-    slope_estimate = Estimate(
-        slope, *t_interval(slope, slope_error, df, confidence), "jackknife by subject"
-    )
+    slope_estimate = Estimate(slope, *t_interval(slope, slope_error, df, confidence), JACKKNIFE)
     both = line_sums(mean_b - shift, mean_a - shift, subject, n_subjects)
     ratio = _error_ratio(nested_a, nested_b) if all(replicated) else 1.0
 
@@ -385,17 +383,17 @@ def _remedy(found: Differences, n_subjects: int) -> str:
     """What was done about differences that are not normal."""
     if found.cells is not None:
         return "intervals that count operators assume normal differences"
-    if not any(item.sd.how == STUDENTISED for item in found.limits):
+    if found.limits[0].as_quantiles:
         return (
-            "intervals assume normal differences, and with "
-            f"{n_subjects} subjects none withstands their lack"
-            if n_subjects < FEWEST_SUBJECTS
-            else "intervals assume normal differences"
+            "the limits are quantiles, whose intervals assume no distribution; those by the SD, "
+            "beside them, hold less often than they say"
         )
+    how = found.limits[0].sd.how
+    if how not in (STUDENTISED, JACKKNIFE):
+        return "intervals assume normal differences"
     return (
-        "intervals of the limits are by the studentised bootstrap, which holds less often than it "
-        "says where tails are heavy (about 80 times in 100 for 30 subjects and Student's t "
-        "of 3 degrees of freedom)"
+        f"intervals of the limits are by the {how}, which withstands heavy tails"
+        + ("; with skewed differences they hold 87 to 92 times in 100" if n_subjects > 19 else "")
         + (", and quantile limits stand beside" if found.quantiles is not None else "")
     )
 

@@ -28,6 +28,7 @@ from echotrace.agreement.operators import (
     OperatorLimits,
 )
 from echotrace.agreement.pairing import eye_numbers, linked_pairs, method_means
+from echotrace.agreement.resampling import STUDENTISED
 from echotrace.agreement.robust import (
     ALPHA_NORMAL,
     limit_intervals,
@@ -55,14 +56,15 @@ class Differences:
     error, df : float
         Standard error of the bias and its degrees of freedom.
     limits : tuple of Limits
-        Of every kind that the design gives.
+        Of every kind that the design gives, those that are to be reported first: quantile limits,
+        where differences are not normal and subjects enough for their intervals.
     cells : CellDifferences or None
         Where more than one operator measured.
     bootstrap : mapping of str to Estimate
         SD and limits of the first kind by the studentised bootstrap, where operators are one and
         subjects enough.
     quantiles : Limits or None
-        Limits as quantiles, where operators are one and subjects enough.
+        Limits as quantiles, where operators are one and subjects are 39 at least.
     normality_p : float
         Of the differences.
     warnings : tuple of str
@@ -200,7 +202,7 @@ def _one_operator(
     subject: Codes,
     linked: bool,
     confidence: float,
-    draws: Floats | None = None,
+    draws: Floats,
 ) -> Differences:
     nested = [method_means(study, eyes) for study in (a, b)]
     warnings: list[str] = []
@@ -225,20 +227,24 @@ def _one_operator(
             )
             kinds.append((of, (one, other)))
     p = normality_p(plain)
-    found, bootstrap = [], {}
+    found: list[Limits] = []
+    bootstrap = {}
     for of, extras in kinds:
         bias, limits = limits_of(difference, *extras, of, confidence)
-        if draws is not None and draws.size:
-            other_intervals = limit_intervals(difference, extras, subject, draws, confidence)
-            bootstrap.update({f"{name}, {of}": item for name, item in other_intervals.items()})
-            if p < ALPHA_NORMAL and other_intervals:
-                limits = with_intervals(limits, other_intervals)
+        other_intervals = limit_intervals(difference, extras, subject, draws, confidence)
+        for name, item in other_intervals.items():
+            if item.how == STUDENTISED:
+                bootstrap[f"{name}, {of}"] = item
+        if p < ALPHA_NORMAL and other_intervals:
+            limits = with_intervals(limits, other_intervals)
         found.append(limits)
     n = difference.n_top
     error = math.sqrt(difference.mean_squares()[0][0] / n)
     quantiles = None
     if not linked:
         quantiles = quantile_limits(plain, subject, kinds[0][0], ONE_OPERATOR, confidence)
+        if p < ALPHA_NORMAL and quantiles is not None and not math.isnan(quantiles.lower.low):
+            found.insert(0, quantiles)
     return Differences(
         bias,
         error,
@@ -260,6 +266,7 @@ def _several_operators(
     linked: bool,
     confidence: float,
 ) -> Differences:
+    nothing = np.empty((0, int(subject.max()) + 1))
     number = {name: k for k, name in enumerate(operators)}
     studies, codes = [a, b], []
     for study in studies:
@@ -269,7 +276,7 @@ def _several_operators(
     present = np.unique(shared % len(operators))
     if present.size < 2 or np.unique(subject[shared // len(operators)]).size < 3:
         return _without_intervals(
-            _one_operator(a, b, eyes, subject, linked, confidence),
+            _one_operator(a, b, eyes, subject, linked, confidence, nothing),
             DIFFERENT_OPERATORS,
             "the methods were taken by different operators in most eyes, and not so that the "
             "operators could be counted: limits are given without intervals",
@@ -306,7 +313,7 @@ def _several_operators(
     apart = np.unique(np.stack([cells.subject, cells.operator]), axis=1).shape[1]
     if not crossed and apart > int(cells.subject.max()) + 1:
         return _without_intervals(
-            _one_operator(a, b, eyes, subject, linked, confidence),
+            _one_operator(a, b, eyes, subject, linked, confidence, nothing),
             SAME_OPERATOR,
             "some subjects were measured by several operators, but not so that all operators could "
             "be compared: limits are given without intervals",
@@ -370,6 +377,6 @@ def _without_intervals(found: Differences, operators: str, warning: str) -> Diff
         found,
         bias=dataclasses.replace(found.bias, how="t, for these operators"),
         quantiles=None,
-        limits=tuple(bare(item) for item in found.limits),
+        limits=tuple(bare(item) for item in found.limits if not item.as_quantiles),
         warnings=(*found.warnings, warning),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -60,6 +61,8 @@ class Limits:
     pair_factors : tuple of float or None
         Bias ± factor times SD: inner and outer bound of both limits taken as a pair. Only where
         the intervals are exact.
+    as_quantiles : bool
+        The limits are the 2.5 % and 97.5 % quantiles of the differences, not bias ± 1.96 SD.
     """
 
     of: str
@@ -68,11 +71,12 @@ class Limits:
     lower: Estimate
     upper: Estimate
     pair_factors: tuple[float, float] | None = None
+    as_quantiles: bool = False
 
     @property
     def label(self) -> str:
         """What the limits are of, in words."""
-        return f"{self.of}, {self.operators}"
+        return f"{self.of}, {self.operators}{', as quantiles' if self.as_quantiles else ''}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +98,7 @@ class Extra:
     alike: bool = True
 
 
+@functools.lru_cache
 def tolerance_factor(n: int, confidence: float, content: float = 0.95, *, df: int = 0) -> float:
     """Factor ``k`` such that mean ± k SD holds ``content`` of a normal population.
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from echotrace.agreement.limits import TOO_FEW
 from echotrace.agreement.references import REFERENCES, Reference
-from echotrace.agreement.resampling import STUDENTISED
+from echotrace.agreement.resampling import JACKKNIFE, STUDENTISED
 from echotrace.agreement.robust import ALPHA_NORMAL
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def methods_paragraph(
         f"{cite('bland1999')}, and readings apart from the rest by the generalised extreme "
         f"Studentized deviate at 1 % {cite('rosner1983')}."
     )
-    if result.quantile_limits is not None:
+    if result.quantile_limits is not None and not result.limits.as_quantiles:
         out.append(
             f"Limits are also given as quantiles of the differences {cite('hyndman1996')}, with "
             "intervals from order statistics."
@@ -126,7 +126,17 @@ def _intervals(result: Agreement, cite: Callable[..., str]) -> list[str]:
     how = result.limits.lower.how
     if how == TOO_FEW:
         return ["Limits have no intervals, because operators were too few to be counted."]
-    if how == STUDENTISED:
+    if result.limits.as_quantiles:
+        return [
+            "Since the differences were not normal, limits are their 2.5 % and 97.5 % quantiles "
+            f"{cite('hyndman1996')}, with intervals from order statistics."
+        ]
+    if how == JACKKNIFE:
+        text = (
+            f"the jackknife by subject {cite('miller1974')}, recovered from those of bias and SD "
+            f"{cite('zou2013')}, since the differences were not normal"
+        )
+    elif how == STUDENTISED:
         why = (
             "since the differences were not normal"
             if result.normality_p < ALPHA_NORMAL

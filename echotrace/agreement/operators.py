@@ -10,6 +10,7 @@ operators with one degree of freedom less than there are operators.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -228,14 +229,11 @@ class OperatorLimits:
         By mean squares where the restricted likelihood has no proven maximum.
         """
         hidden = sum(max(float(item.nested.combination(item.parts)), 0.0) for item in extras)
-        cells = self.cells
-        difference = self._components(cells.difference)
+        difference, *either = (dict(item) for item in self._fits)
         if not self.crossed:
             ones = np.ones(self.nested.depth)
             by_squares = float(self.nested.weights(ones, self.content) @ self.ms)
             return (sum(difference.values()) if difference else by_squares) + hidden, math.nan
-        values = (cells.mean_a, cells.mean_b) if self.different else ()
-        either = [self._components(value) for value in values]
         if difference and all(either):
             own = difference.pop("operator") + difference.pop("reading")
             between = sum(difference.values())
@@ -247,6 +245,13 @@ class OperatorLimits:
         spread, rest_ab = self._either_method()
         apart = max(float(np.trace(spread)) - share * rest_ab, 0.0) + rest_ab
         return between + own + hidden, between + apart + hidden
+
+    @functools.cached_property
+    def _fits(self) -> list[dict[str, float]]:
+        """Components of the differences, and of each method where operators may differ."""
+        cells = self.cells
+        either = (cells.mean_a, cells.mean_b) if self.different else ()
+        return [self._components(value) for value in (cells.difference, *either)]
 
     def _components(self, value: Floats) -> dict[str, float]:
         """Variance components of a value of each cell; empty where they cannot be told."""

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from echotrace.agreement.resampling import STUDENTISED, jackknife, studentised_interval
+from echotrace.agreement.resampling import JACKKNIFE, STUDENTISED, jackknife, studentised_interval
 from echotrace.agreement.variance import Estimate, Floats, t_interval
 from echotrace.errors import ParameterError
 
@@ -176,9 +176,7 @@ def deming(
     estimates = []
     for statistic in deming_statistics(error_ratio, x_shift, y_shift):
         value, error, df = jackknife(statistic, sums)
-        estimates.append(
-            Estimate(value, *t_interval(value, error, df, confidence), "jackknife by subject")
-        )
+        estimates.append(Estimate(value, *t_interval(value, error, df, confidence), JACKKNIFE))
     return Line(
         slope=estimates[0],
         intercept=estimates[1],

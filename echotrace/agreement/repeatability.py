@@ -20,6 +20,7 @@ from echotrace.agreement.nested import Nested
 from echotrace.agreement.regression import line_slope, line_sums
 from echotrace.agreement.reml import reml
 from echotrace.agreement.resampling import (
+    JACKKNIFE,
     STUDENTISED,
     jackknife,
     studentised_interval,
@@ -397,5 +398,5 @@ def _spread_trend(
     return SpreadTrend(
         tau=float(tau.statistic),
         p=float(tau.pvalue),
-        slope=Estimate(value, *t_interval(value, error, df, confidence), "jackknife by subject"),
+        slope=Estimate(value, *t_interval(value, error, df, confidence), JACKKNIFE),
     )

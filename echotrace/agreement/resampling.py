@@ -15,6 +15,7 @@ from echotrace.agreement.variance import Floats
 
 __all__ = [
     "FEWEST_SUBJECTS",
+    "JACKKNIFE",
     "MOST_SUBJECTS",
     "STUDENTISED",
     "jackknife",
@@ -26,6 +27,7 @@ FEWEST_SUBJECTS = 20
 """With 15 the studentised bootstrap of a limit or an SD holds 91 to 93 times in 100 even where all
 is normal (tests/agreement_coverage.py)."""
 MOST_SUBJECTS = 500
+JACKKNIFE = "jackknife by subject"
 STUDENTISED = "studentised bootstrap by subject"
 _AT_ONCE = 1 << 17
 
@@ -129,26 +131,62 @@ def studentised_interval(
     >>> round(low, 1), round(high, 1)
     (6.9, 12.3)
     """
+    low, high = studentised_intervals(lambda s: statistic(s)[..., None], sums, draws, confidence)[0]
+    return float(low), float(high)
+
+
+def studentised_intervals(
+    statistics: Callable[[Floats], Floats], sums: Floats, draws: Floats, confidence: float
+) -> Floats:
+    """Intervals of several statistics of the same sums, in the same draws.
+
+    Parameters
+    ----------
+    statistics : callable
+        Maps sums ``(…, n_sums)`` to values ``(…, n_statistics)``; as in
+        :func:`studentised_interval`.
+    sums : ndarray of float64, (n_subjects, n_sums)
+    draws : ndarray of float64, (n_draws, n_subjects)
+    confidence : float
+
+    Returns
+    -------
+    ndarray of float64, (n_statistics, 2)
+        Lower and upper ends.
+
+    Examples
+    --------
+    >>> x = np.arange(20.0)
+    >>> sums = np.stack([np.ones(20), x], axis=1)
+    >>> draws = subject_draws(20, 2000, seed=0)
+    >>> studentised_intervals(lambda s: s[..., 1:] / s[..., :1], sums, draws, 0.95).round(1)
+    array([[ 6.9, 12.3]])
+    """
     n = sums.shape[0]
+    total = sums.sum(axis=0)
+    value = statistics(total)
+    nothing = np.full((value.size, 2), math.nan)
     if not FEWEST_SUBJECTS <= n <= MOST_SUBJECTS or not draws.shape[0]:
-        return math.nan, math.nan
-    value, error, _ = jackknife(statistic, sums)
-    if not math.isfinite(error):
-        return math.nan, math.nan
+        return nothing
+    without = statistics(total - sums)
+    with np.errstate(invalid="ignore"):
+        error = np.sqrt(np.sum((without - without.mean(axis=0)) ** 2, axis=0) * (n - 1) / n)
     ratios = []
     for part in np.array_split(draws, max(1, draws.shape[0] * n // _AT_ONCE)):
         totals = part @ sums
-        left_out = statistic(totals[:, None, :] - sums[None, :, :])
+        left_out = statistics(totals[:, None, :] - sums[None, :, :])
         # A subject drawn twice is left out twice, once each.
-        left_out = np.where(part > 0, left_out, 0.0)
-        mean = (part * left_out).sum(axis=1) / n
-        square = (part * (left_out - mean[:, None]) ** 2).sum(axis=1)
+        left_out = np.where(part[..., None] > 0, left_out, 0.0)
+        mean = np.einsum("ds,dsk->dk", part, left_out) / n
+        square = np.einsum("ds,dsk->dk", part, (left_out - mean[:, None]) ** 2)
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratios.append((statistic(totals) - value) / np.sqrt(square * (n - 1) / n))
+            ratios.append((statistics(totals) - value) / np.sqrt(square * (n - 1) / n))
     ratio = np.concatenate(ratios)
-    ratio = ratio[np.isfinite(ratio)]
-    if ratio.size < 0.9 * draws.shape[0]:
-        return math.nan, math.nan
     tail = (1.0 - confidence) / 2.0
-    low, high = np.quantile(ratio, [tail, 1.0 - tail])
-    return value - float(high) * error, value - float(low) * error
+    found = nothing
+    for k in range(value.size):
+        finite = ratio[np.isfinite(ratio[:, k]), k]
+        if finite.size >= 0.9 * draws.shape[0]:
+            low, high = np.quantile(finite, [tail, 1.0 - tail])
+            found[k] = value[k] - high * error[k], value[k] - low * error[k]
+    return found

@@ -1,25 +1,31 @@
 """Limits and intervals for differences and readings that are not normal.
 
 The rule: where Shapiro and Wilk's test of the differences (or the kurtosis of the readings within
-sittings) has p below 0.05, intervals are those of the studentised bootstrap by subject, and
-quantile limits stand beside the usual ones. With heavy tails even these intervals fall short,
-because the SD itself is then hardly known from few subjects: the quantile limits of a study of 146
-subjects or more have intervals that assume no distribution.
+sittings) has p below 0.05, quantile limits lead if subjects are enough for their intervals (146),
+which assume no distribution. With fewer, intervals of bias ± 1.96 SD are those of the studentised
+bootstrap by subject, and with fewer than 20 subjects of the jackknife. Tails that the test does not
+notice are beyond any rule.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.agreement.limits import Z_LIMITS, Extra, Limits
 from echotrace.agreement.nested import Nested
-from echotrace.agreement.resampling import STUDENTISED, studentised_interval
-from echotrace.agreement.variance import Estimate, Floats
+from echotrace.agreement.resampling import (
+    FEWEST_SUBJECTS,
+    JACKKNIFE,
+    MOST_SUBJECTS,
+    STUDENTISED,
+    studentised_intervals,
+)
+from echotrace.agreement.variance import Estimate, Floats, t_interval
 
 __all__ = [
     "ALPHA_NORMAL",
@@ -32,6 +38,7 @@ __all__ = [
 ALPHA_NORMAL = 0.05
 _FEWEST_FOR_QUANTILES = 39
 """With fewer the 2.5 % quantile lies beyond the smallest difference."""
+_FEWEST_FOR_JACKKNIFE = 8
 
 
 def normality_p(value: Floats) -> float:
@@ -64,7 +71,7 @@ def limit_intervals(
     draws: Floats,
     confidence: float,
 ) -> dict[str, Estimate]:
-    """Studentised bootstrap of the SD of differences and of both limits.
+    """Intervals of the SD of differences and of both limits that assume no normal differences.
 
     Parameters
     ----------
@@ -80,7 +87,10 @@ def limit_intervals(
     Returns
     -------
     dict of str to Estimate
-        ``"sd"``, ``"lower"`` and ``"upper"``; empty where the bootstrap gives no interval.
+        ``"sd"``, ``"lower"`` and ``"upper"``; empty where no interval is to be had. By the
+        studentised bootstrap; with fewer than 20 or more than 500 subjects by the jackknife, of the
+        logarithm of the SD and, for the limits, recovered from those of bias and SD (Zou 2013, Stat
+        Methods Med Res 22:630) with the jackknife's correlation of both.
 
     Examples
     --------
@@ -99,30 +109,66 @@ def limit_intervals(
     edges = np.cumsum([0, *(table.shape[1] for table in tables)])
     table = np.concatenate(tables, axis=1)
 
-    def bias(s: Floats) -> Floats:
-        return np.asarray(s[..., 1] / s[..., 0] + difference.shift)
-
-    def variance(s: Floats) -> Floats:
-        found = difference.combination(np.ones(difference.depth), s[..., : edges[1]])
+    def bias_and_log_sd(s: Floats) -> tuple[Floats, Floats]:
+        variance = difference.combination(np.ones(difference.depth), s[..., : edges[1]])
         for k, extra in enumerate(present, start=1):
             part = s[..., edges[k] : edges[k + 1]]
-            found = found + extra.nested.combination(extra.parts, part)
-        return np.asarray(np.maximum(found, 0.0))
+            variance = variance + extra.nested.combination(extra.parts, part)
+        bias = s[..., 1] / s[..., 0] + difference.shift
+        return bias, 0.5 * np.log(np.maximum(variance, 0.0))
 
-    def log_sd(s: Floats) -> Floats:
-        with np.errstate(divide="ignore"):
-            return np.asarray(0.5 * np.log(variance(s)))
+    def statistics(s: Floats) -> Floats:
+        bias, log_sd = bias_and_log_sd(s)
+        reach = Z_LIMITS * np.exp(log_sd)
+        return np.stack([log_sd, bias - reach, bias + reach], axis=-1)
 
-    def limit(sign: float) -> Callable[[Floats], Floats]:
-        return lambda s: np.asarray(bias(s) + sign * Z_LIMITS * np.sqrt(variance(s)))
-
-    found = {}
     with np.errstate(divide="ignore", invalid="ignore"):
-        for name, statistic in (("sd", log_sd), ("lower", limit(-1.0)), ("upper", limit(1.0))):
-            low, high = studentised_interval(statistic, table, draws, confidence)
-            if math.isnan(low):
-                return {}
-            found[name] = Estimate(float(statistic(table.sum(axis=0))), low, high, STUDENTISED)
+        values = statistics(table.sum(axis=0))
+        if FEWEST_SUBJECTS <= difference.n_top <= MOST_SUBJECTS and draws.shape[0]:
+            ends = studentised_intervals(statistics, table, draws, confidence)
+            how = STUDENTISED
+        else:
+            left_out = np.stack(bias_and_log_sd(table.sum(axis=0) - table))
+            ends = _jackknife_ends(values, left_out, confidence)
+            how = JACKKNIFE
+    return {} if np.isnan(ends).any() else _named(values, ends, how)
+
+
+def _jackknife_ends(values: Floats, left_out: Floats, confidence: float) -> Floats:
+    """Ends for the logarithm of the SD and for both limits, (3, 2).
+
+    ``left_out`` are bias and logarithm of the SD without each subject, (2, n_subjects).
+    """
+    n = left_out.shape[1]
+    if n < _FEWEST_FOR_JACKKNIFE or not np.isfinite(left_out).all():
+        return np.full((3, 2), math.nan)
+    covariance = np.cov(left_out, ddof=0) * (n - 1)
+    error = np.sqrt(np.diag(covariance))
+    rho = float(covariance[0, 1] / error.prod()) if error.all() else 0.0
+    log_low, log_high = t_interval(float(values[0]), float(error[1]), n - 1, confidence)
+    half = t_interval(0.0, float(error[0]), n - 1, confidence)[1]
+    reach, near, far = (Z_LIMITS * math.exp(x) for x in (values[0], log_low, log_high))
+    near, far = reach - near, far - reach
+
+    def off(of_sd: float, sign: float) -> float:
+        return math.sqrt(max(half**2 + 2.0 * sign * rho * half * of_sd + of_sd**2, 0.0))
+
+    lower, upper = float(values[1]), float(values[2])
+    return np.array(
+        [
+            (log_low, log_high),
+            (lower - off(far, -1.0), lower + off(near, -1.0)),
+            (upper - off(near, 1.0), upper + off(far, 1.0)),
+        ]
+    )
+
+
+def _named(values: Floats, ends: Floats, how: str) -> dict[str, Estimate]:
+    """Logarithm of an SD and both limits with the ends of their intervals, by name."""
+    found = {
+        name: Estimate(float(value), float(low), float(high), how)
+        for name, value, (low, high) in zip(("sd", "lower", "upper"), values, ends, strict=True)
+    }
     found["sd"] = found["sd"].map(math.exp)
     return found
 
@@ -225,6 +271,7 @@ def quantile_limits(
         sd=Estimate(float(difference.std(ddof=1)), how="for comparison"),
         lower=limits[0],
         upper=limits[1],
+        as_quantiles=True,
     )
 
 

@@ -267,20 +267,25 @@ def paragraph(result: Agreement) -> str:
     )
     out = [
         f"In {eyes}, {a} read {shown(size)} {direction} than {b} ({p_text(result.bias_p)}).",
-        f"For {_values(result.limits)}, {_hands(result.limits)}, the differences {a} − {b} had an "
+        f"For {_values(result.limits)}, {_hands(result.limits)}, the differences {a} − {b} had "
         + _limits_words(result.limits, places, unit, percent),
     ]
     if unit == "mm" and {a, b} == {"contact", "immersion"}:
         out.insert(1, _pressing_words(result))
     for other in result.all_limits:
         if other is not result.limits:
+            by = ", by the SD," if result.limits.as_quantiles else ""
             out.append(
-                f"For {_values(other)}, {_hands(other)}, the limits are "
+                f"For {_values(other)}, {_hands(other)}, the limits{by} are "
                 f"{number(other.lower.value, places)} and {number(other.upper.value, places)} "
                 f"{unit}."
             )
     quantiles = result.quantile_limits
-    if quantiles is not None and result.normality_p < ALPHA_NORMAL:
+    if (
+        quantiles is not None
+        and result.normality_p < ALPHA_NORMAL
+        and not result.limits.as_quantiles
+    ):
         out.append(
             "The differences are not normally distributed; 95 % of them lie between the quantiles "
             f"{shown(quantiles.lower)} and {shown(quantiles.upper)}."
@@ -332,7 +337,8 @@ def _margin_sentences(result: Agreement, found: Equivalence, places: int) -> lis
             BEYOND: f"reach beyond {margin}",
         }[found.limits[f"limits of {item.label}"]]
         out.append(
-            f"The limits of {_values(item)}, {_hands(item)}, "
+            f"The limits of {_values(item)}, {_hands(item)}"
+            f"{', as quantiles' if item.as_quantiles else ''}, "
             f"{number(item.lower.value, places)} to {number(item.upper.value, places)} {unit}, "
             f"{words}."
         )
@@ -345,14 +351,19 @@ def _limits_words(limits: Limits, places: int, unit: str, percent: str) -> str:
             number(item.value, places) for item in (limits.sd, limits.lower, limits.upper)
         )
         return (
-            f"SD of {sd} {unit} and limits of agreement from {lower} to {upper} {unit}, without "
+            f"an SD of {sd} {unit} and limits of agreement from {lower} to {upper} {unit}, without "
             f"intervals: {TOO_FEW}."
         )
     sd, lower, upper = (
         with_interval(item, places, unit, percent)
         for item in (limits.sd, limits.lower, limits.upper)
     )
-    return f"SD of {sd} and limits of agreement from {lower} to {upper}."
+    if limits.as_quantiles:
+        return (
+            f"limits of agreement from {lower} to {upper}. These are the 2.5 % and 97.5 % "
+            "quantiles, since the differences are not normally distributed."
+        )
+    return f"an SD of {sd} and limits of agreement from {lower} to {upper}."
 
 
 def _values(limits: Limits) -> str:

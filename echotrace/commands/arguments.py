@@ -16,7 +16,10 @@ from echotrace.user_input import number, shorten, whole_number
 __all__ = [
     "CommandParser",
     "InputFile",
+    "PAGES",
+    "PICTURES",
     "OutputFile",
+    "add_output",
     "add_overwrite",
     "add_toml",
     "check_files",
@@ -107,6 +110,39 @@ def add_overwrite(parser: Any) -> None:
     True
     """
     parser.add_argument("--overwrite", action="store_true", help="replace files that exist already")
+
+
+PICTURES = (".png", ".pdf", ".svg")
+PAGES = (".html", ".htm")
+
+
+def add_output(
+    parser: Any, *names: str, suffixes: Sequence[str], metavar: str = "FILE", **more: Any
+) -> None:
+    """Add an option that names a file to be written.
+
+    Parameters
+    ----------
+    parser : argparse.ArgumentParser
+    *names : str
+        As ``-o``, ``--output``.
+    suffixes : sequence of str
+        Endings that are allowed: one of a kind of file, or :data:`PICTURES`, :data:`PAGES`.
+    metavar : str
+        What the help calls the file.
+    **more
+        As for ``add_argument``; and ``repeatable``.
+
+    Examples
+    --------
+    >>> parser = argparse.ArgumentParser()
+    >>> add_output(parser, "--figure", suffixes=PICTURES, help="draw it")
+    >>> parser.parse_args(["--figure", "one.svg"]).figure.name
+    'one.svg'
+    """
+    parser.add_argument(
+        *names, metavar=metavar, type=Path, action=OutputFile, suffixes=suffixes, **more
+    )
 
 
 def add_toml(parser: Any, option: str, what: str) -> None:

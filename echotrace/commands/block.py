@@ -6,7 +6,14 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, add_toml, floating
+from echotrace.commands.arguments import (
+    PICTURES,
+    InputFile,
+    add_output,
+    add_overwrite,
+    add_toml,
+    floating,
+)
 from echotrace.commands.process import say
 from echotrace.errors import ParameterError
 
@@ -75,16 +82,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--operator", default="unnamed", metavar="CODE", help="code of who checked, never a name"
     )
-    parser.add_argument(
-        "--write-probe", metavar="FILE.toml", type=Path, action=OutputFile, suffixes=(".toml",),
+    add_output(
+        parser, "--write-probe", suffixes=(".toml",), metavar="FILE.toml",
         help="write the probe with its measured face delay, for import --description",
     )  # fmt: skip
-    parser.add_argument(
-        "--figure", metavar="FILE", type=Path, action=OutputFile, suffixes=(".png", ".pdf", ".svg"),
-        help="draw the fit and the errors",
-    )  # fmt: skip
-    parser.add_argument(
-        "--chart", metavar="FILE", type=Path, action=OutputFile, suffixes=(".png", ".pdf", ".svg"),
+    add_output(parser, "--figure", suffixes=PICTURES, help="draw the fit and the errors")
+    add_output(
+        parser, "--chart", suffixes=PICTURES,
         help="draw the log as an individuals and moving-range chart",
     )  # fmt: skip
     add_overwrite(parser)

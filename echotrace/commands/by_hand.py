@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import argparse
 import re
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from echotrace.commands.arguments import OutputFile, add_toml
+from echotrace.commands.arguments import add_output, add_toml
 from echotrace.errors import ParameterError
 from echotrace.user_input import number, shorten, whole_number
 
@@ -66,12 +65,11 @@ def add_hand_arguments(parser: argparse.ArgumentParser) -> None:
         "--decisions",
         "read gates, picks and decisions for this recording; the options above come on top",
     )
-    group.add_argument(
+    add_output(
+        group,
         "--write-decisions",
-        metavar="FILE.toml",
-        type=Path,
-        action=OutputFile,
         suffixes=(".toml",),
+        metavar="FILE.toml",
         help="write all of them, bound to the traces of this recording",
     )
 

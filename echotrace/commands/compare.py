@@ -7,7 +7,16 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, floating, integer
+from echotrace.commands.arguments import (
+    PAGES,
+    PICTURES,
+    InputFile,
+    OutputFile,
+    add_output,
+    add_overwrite,
+    floating,
+    integer,
+)
 from echotrace.commands.process import say, say_json
 
 if TYPE_CHECKING:
@@ -65,24 +74,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="of the bootstrap by subject (default 0)",
     )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print all numbers as JSON")
-    parser.add_argument(
-        "--report", metavar="PAGE.html", action=OutputFile, suffixes=(".html", ".htm"),
-        help="write a page with figures",
-    )  # fmt: skip
-    parser.add_argument(
-        "-o", "--output", metavar="TABLE.csv", action=OutputFile, suffixes=(".csv",),
+    add_output(
+        parser, "--report", suffixes=PAGES, metavar="PAGE.html", help="write a page with figures"
+    )
+    add_output(
+        parser, "-o", "--output", suffixes=(".csv",), metavar="TABLE.csv",
         help="write one row per eye, with a table schema beside it",
     )  # fmt: skip
-    parser.add_argument(
-        "--figure", metavar="FILE", action=OutputFile, suffixes=(".pdf", ".svg", ".png"),
-        help="write the figures alone (.pdf, .svg or .png)",
-    )  # fmt: skip
+    add_output(
+        parser, "--figure", suffixes=PICTURES, help="write the figures alone (.png, .pdf or .svg)"
+    )
     parser.add_argument(
         "--figures", metavar="STEM", action=_FigureFiles,
         help="write each figure by itself, 85 mm wide, as STEM_differences.svg and .pdf, …",
     )  # fmt: skip
-    parser.add_argument(
-        "--bibtex", metavar="FILE.bib", action=OutputFile, suffixes=(".bib",),
+    add_output(
+        parser, "--bibtex", suffixes=(".bib",), metavar="FILE.bib",
         help="write the sources of what was computed, and a methods paragraph that cites them",
     )  # fmt: skip
     add_overwrite(parser)
@@ -189,7 +196,7 @@ def _summary(result: Agreement) -> str:
     return "\n\n".join(textwrap.fill(part, 88) for part in parts)
 
 
-def _write_table(path: str, result: Agreement) -> None:
+def _write_table(path: Path, result: Agreement) -> None:
     from echotrace.files.table import Field, write_table
 
     unit = result.unit
@@ -259,7 +266,7 @@ def _write_figures(stem: str, result: Agreement) -> None:
         save_figure(mark_figure(figure, synthetic=bool(result.synthetic)), path)
 
 
-def _write_references(path: str, result: Agreement) -> None:
+def _write_references(path: Path, result: Agreement) -> None:
     from echotrace.agreement.methods_text import methods_paragraph
     from echotrace.agreement.references import bibtex
     from echotrace.files.atomic import save_text
@@ -272,7 +279,7 @@ def _write_references(path: str, result: Agreement) -> None:
     save_text(path, f"{paragraph}\n\n{bibtex(item.key for item in references)}")
 
 
-def _write_figure(path: str, result: Agreement) -> None:
+def _write_figure(path: Path, result: Agreement) -> None:
     from echotrace.figures.agreement import agreement_figure
     from echotrace.figures.style import mark_figure
     from echotrace.report.page import save_figure

@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, add_toml
+from echotrace.commands.arguments import PICTURES, InputFile, add_output, add_overwrite, add_toml
 from echotrace.commands.first_run import prepare_kernels
 from echotrace.commands.process import say
 from echotrace.commands.truth import (
@@ -47,16 +47,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action=InputFile,
         help="recording (native file)",
     )
-    parser.add_argument(
-        "-o",
-        "--output",
-        metavar="FILE",
-        type=Path,
-        required=True,
-        action=OutputFile,
-        suffixes=(".png", ".svg", ".pdf"),
-        help="picture to write: .png, .svg or .pdf",
-    )
+    add_output(
+        parser, "-o", "--output", suffixes=PICTURES, required=True,
+        help="picture to write: .png, .pdf or .svg",
+    )  # fmt: skip
     add_overwrite(parser)
     parser.add_argument(
         "--scan",

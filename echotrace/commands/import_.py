@@ -10,13 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from echotrace.caution import CAUTION
-from echotrace.commands.arguments import (
-    InputFile,
-    OutputFile,
-    add_overwrite,
-    floating,
-    integer,
-)
+from echotrace.commands.arguments import InputFile, add_output, add_overwrite, floating, integer
 from echotrace.commands.process import say
 from echotrace.errors import ParameterError
 
@@ -46,11 +40,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="file to import; several files, or a folder of them, become one sitting, trace by "
         "trace in the natural order of their names",
     )
-    parser.add_argument(
+    add_output(
+        parser,
         "-o",
         "--output",
-        type=Path,
-        action=OutputFile,
         suffixes=(".h5", ".hdf5", ".nc"),
         metavar="FILE.h5",
         help="recording file to write",

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, add_toml
+from echotrace.commands.arguments import InputFile, add_output, add_overwrite, add_toml
 from echotrace.commands.process import say, say_json
 from echotrace.commands.truth import (
     HIDDEN_NAME,
@@ -44,12 +44,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_toml(parser, "--settings", "read settings, for --window")
     add_toml(parser, "--decisions", "read what was decided by hand, for --window")
     for what in ("settings", "decisions"):
-        parser.add_argument(
+        add_output(
+            parser,
             f"--write-{what}",
-            metavar="FILE.toml",
-            type=Path,
-            action=OutputFile,
             suffixes=(".toml",),
+            metavar="FILE.toml",
             help=f"where the window saves {what}, for `echotrace measure --{what}`",
         )
     add_overwrite(parser)

@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from echotrace.commands.arguments import (
+    PAGES,
     InputFile,
-    OutputFile,
+    add_output,
     add_overwrite,
     add_toml,
     floating,
@@ -46,37 +47,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action=InputFile,
         help="recording (native file); several are measured one after the other",
     )
-    parser.add_argument(
+    add_output(
+        parser,
         "-o",
         "--output",
-        metavar="FILE",
-        type=Path,
-        action=OutputFile,
         suffixes=(".csv", ".h5"),
         repeatable=True,
         default=[],
         help="write every scan, accepted or not: .csv (with a table schema) or .h5; repeatable",
     )
-    parser.add_argument(
-        "--report",
-        metavar="FILE.html",
-        type=Path,
-        action=OutputFile,
-        suffixes=(".html", ".htm"),
-        help="write one HTML page",
-    )
+    add_output(parser, "--report", suffixes=PAGES, metavar="FILE.html", help="write one HTML page")
     add_overwrite(parser)
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
     parser.add_argument(
         "--details", action="store_true", help="all scans of every sitting, however many there are"
     )
     add_toml(parser, "--settings", "read settings")
-    parser.add_argument(
+    add_output(
+        parser,
         "--write-settings",
-        metavar="FILE.toml",
-        type=Path,
-        action=OutputFile,
         suffixes=(".toml",),
+        metavar="FILE.toml",
         help="write all settings in force, and the gates of RECORDING if one is given, and stop",
     )
     add_toml(parser, "--target", "what the beam passes, for recordings that are not of an eye")

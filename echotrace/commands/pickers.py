@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from echotrace.commands.arguments import OutputFile, add_overwrite, floating, integer
+from echotrace.commands.arguments import PICTURES, add_output, add_overwrite, floating, integer
 from echotrace.commands.process import say
 
 if TYPE_CHECKING:
@@ -59,12 +59,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seed", type=integer(0, 2**63 - 1), default=1, help="of noise, delays and phases"
     )
-    parser.add_argument(
-        "--figure", metavar="FILE", type=Path, action=OutputFile, suffixes=(".png", ".pdf", ".svg"),
-        help="draw every picker beside the bound",
-    )  # fmt: skip
-    parser.add_argument(
-        "-o", "--output", metavar="TABLE.csv", type=Path, action=OutputFile, suffixes=(".csv",),
+    add_output(parser, "--figure", suffixes=PICTURES, help="draw every picker beside the bound")
+    add_output(
+        parser, "-o", "--output", suffixes=(".csv",), metavar="TABLE.csv",
         help="write one row for each picker and ratio, with a table schema beside it",
     )  # fmt: skip
     add_overwrite(parser)

@@ -6,7 +6,14 @@ import argparse
 import math
 from pathlib import Path
 
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, floating, integer
+from echotrace.commands.arguments import (
+    PAGES,
+    InputFile,
+    add_output,
+    add_overwrite,
+    floating,
+    integer,
+)
 from echotrace.commands.process import say, say_json
 
 SUMMARY = "Say what a measured length means for an implant: power, refraction, how sure."
@@ -150,14 +157,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     output = parser.add_argument_group("output")
     output.add_argument("--json", action="store_true", help="machine-readable output")
-    output.add_argument(
-        "--report",
-        type=Path,
-        action=OutputFile,
-        suffixes=(".html", ".htm"),
-        metavar="PAGE.html",
-        help="write a page as well",
-    )
+    add_output(output, "--report", suffixes=PAGES, metavar="PAGE.html", help="write a page as well")
     add_overwrite(output)
 
 

@@ -9,7 +9,15 @@ from pathlib import Path
 from typing import TypeVar
 
 from echotrace.caution import CAUTION, SYNTHETIC
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, add_toml, integer
+from echotrace.commands.arguments import (
+    PAGES,
+    PICTURES,
+    InputFile,
+    add_output,
+    add_overwrite,
+    add_toml,
+    integer,
+)
 from echotrace.commands.process import say
 
 SUMMARY = "Teach: plates of good and spoilt traces, a page to play with, exercises."
@@ -52,9 +60,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "two: every step is synthesised and measured.",
         allow_abbrev=False,
     )
-    page.add_argument(
-        "-o", "--output", metavar="FILE.html", type=Path, required=True, action=OutputFile,
-        suffixes=(".html", ".htm"), help="page to write",
+    add_output(
+        page, "-o", "--output", suffixes=PAGES, metavar="FILE.html", required=True,
+        help="page to write",
     )  # fmt: skip
     add_overwrite(page)
     exercise = kinds.add_parser(
@@ -88,8 +96,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     score.add_argument(
         "--key", metavar="KEY.csv", type=Path, required=True, action=InputFile, help="the key"
     )
-    score.add_argument(
-        "-o", "--output", metavar="RESULTS.csv", type=Path, action=OutputFile, suffixes=(".csv",),
+    add_output(
+        score, "-o", "--output", suffixes=(".csv",), metavar="RESULTS.csv",
         help="table to write",
     )  # fmt: skip
     add_overwrite(score)
@@ -103,9 +111,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "results", metavar="RESULTS.csv", nargs="+", type=Path, action=InputFile,
         help="tables that 'teach score' wrote",
     )  # fmt: skip
-    results.add_argument(
-        "-o", "--output", metavar="FILE.png|svg|pdf", type=Path, action=OutputFile,
-        suffixes=(".png", ".svg", ".pdf"), help="picture to write",
+    add_output(
+        results, "-o", "--output", suffixes=PICTURES, metavar="FILE.png|pdf|svg",
+        help="picture to write",
     )  # fmt: skip
     add_overwrite(results)
 

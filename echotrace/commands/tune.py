@@ -6,7 +6,14 @@ import argparse
 import sys
 from pathlib import Path
 
-from echotrace.commands.arguments import InputFile, OutputFile, add_overwrite, add_toml, integer
+from echotrace.commands.arguments import (
+    PICTURES,
+    InputFile,
+    add_output,
+    add_overwrite,
+    add_toml,
+    integer,
+)
 from echotrace.commands.process import say
 
 SUMMARY = "Try settings on traces of known truth, and hold the best against the presets."
@@ -42,18 +49,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--seed", type=integer(0, 2**40), default=1, help="of eyes, noise and design (default 1)"
     )
     add_toml(parser, "--settings", "the presets that are varied (default: the built-in ones)")
-    parser.add_argument(
-        "-o", "--output", metavar="FILE", type=Path, action=OutputFile, suffixes=(".csv", ".h5"),
-        required=True, help="table of all trials, .csv (with a table schema) or .h5",
+    add_output(
+        parser, "-o", "--output", suffixes=(".csv", ".h5"), required=True,
+        help="table of all trials, .csv (with a table schema) or .h5",
     )  # fmt: skip
-    parser.add_argument(
-        "--write-settings", metavar="FILE.toml", type=Path, action=OutputFile, suffixes=(".toml",),
+    add_output(
+        parser, "--write-settings", suffixes=(".toml",), metavar="FILE.toml",
         help="the best settings, for measure --settings, with what justifies them",
     )  # fmt: skip
-    parser.add_argument(
-        "--figure", metavar="FILE", type=Path, action=OutputFile, suffixes=(".png", ".pdf", ".svg"),
-        help="draw losses, gain and indices",
-    )  # fmt: skip
+    add_output(parser, "--figure", suffixes=PICTURES, help="draw losses, gain and indices")
     parser.add_argument(
         "--resume", action="store_true", help="take up an interrupted run of the same output"
     )

@@ -84,13 +84,14 @@ def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
 
     put(f"bias {result.label_a} − {result.label_b}", result.bias, places, unit)
     for item in result.all_limits:
-        put(f"SD of differences, {item.label}", item.sd, places, unit, f"sd, {item.of}")
+        if not item.as_quantiles:
+            put(f"SD of differences, {item.label}", item.sd, places, unit, f"sd, {item.of}")
         put(f"lower limit, {item.label}", item.lower, places, unit, f"lower, {item.of}")
         put(f"upper limit, {item.label}", item.upper, places, unit, f"upper, {item.of}")
-    if result.quantile_limits is not None:
+    if result.quantile_limits is not None and not result.limits.as_quantiles:
         item = result.quantile_limits
-        put(f"2.5 % quantile of differences, {item.label}", item.lower, places, unit)
-        put(f"97.5 % quantile of differences, {item.label}", item.upper, places, unit)
+        put(f"lower limit, {item.label}", item.lower, places, unit)
+        put(f"upper limit, {item.label}", item.upper, places, unit)
     fine = places_of("", result.slope_on_average)
     put("slope of difference on average", result.slope_on_average, fine)
     if result.deming is not None:
@@ -228,6 +229,9 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
     ), *(f"{text}." for text in result.warnings if "left out" in text))  # fmt: skip
     put(
         "How limits are defined",
+        "2.5 % and 97.5 % quantiles, since differences are not normally distributed; beside them:"
+        if result.limits.as_quantiles
+        else "",
         f"Bias ± 1.96 SD of the differences {a} − {b}, which hold 95 % of normally distributed "
         f"differences. Those drawn are of {result.limits.label}.",
         *(f"{item.label}: intervals by {item.lower.how}." for item in result.all_limits),
@@ -247,7 +251,7 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         "Normality of differences",
         f"Shapiro-Wilk {p_text(result.normality_p)}, skewness {number(result.skewness, 2)}, excess "
         f"kurtosis {number(result.excess_kurtosis, 2)}.",
-        "Heavy tails of few subjects can go unnoticed; intervals of the limits then hold about 80 "
+        "Heavy tails of few subjects can go unnoticed; intervals of the limits then hold 60 to 70 "
         "times in 100 (30 subjects, Student's t of 3 degrees of freedom)."
         if result.n_subjects < _ENOUGH_FOR_QUANTILES and result.normality_p >= ALPHA_NORMAL
         else "",

@@ -320,7 +320,7 @@ def _sitting_findings(
         )
     if outliers.size:
         stand, them = ("stands", "it") if outliers.size == 1 else ("stand", "them")
-        tested = max(0, min(limits.max_outliers, n - 2))
+        tested = min(limits.max_outliers, n - 2)
         found.append(
             SittingFinding(
                 "outlier",

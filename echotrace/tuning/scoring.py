@@ -124,12 +124,12 @@ def _rms(values: Float) -> float:
 
 def _within(values: Float, eyes: Float) -> float:
     """Standard deviation within eyes."""
-    squares, freedom = 0.0, 0
+    squares, df = 0.0, 0
     for eye in np.unique(eyes):
         own = values[eyes == eye]
         squares += float(np.sum((own - own.mean()) ** 2)) if own.size else 0.0
-        freedom += max(own.size - 1, 0)
-    return float(np.sqrt(squares / freedom)) if freedom else np.nan
+        df += max(own.size - 1, 0)
+    return float(np.sqrt(squares / df)) if df else np.nan
 
 
 def _length_error_mm(result: Measurement, truth: Truth) -> Float:

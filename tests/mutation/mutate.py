@@ -2,10 +2,11 @@
 
     python tests/mutation/mutate.py sittings power --share 0.25
 
-Cosmic Ray (extra ``mutation``) makes the mutants. They are sampled at a fixed seed, each is tested
-in a copy of the repository by a process forked from one that has loaded the libraries already, and
-the survivors are written to ``survivors/GROUP.csv``, where a reason is kept beside each. Which
-tests belong to which module is told by ``modules.toml``.
+Cosmic Ray (extra ``mutation``) makes the mutants. They are sampled at a fixed seed; a survey by
+coverage says which tests run the changed statement, and those alone are run, the quickest first, in
+a process forked from one that has imported and collected everything (``bench.py``). Survivors are
+written to ``survivors/GROUP.csv``, where a reason is kept beside each. ``groups.toml`` says which
+tests are asked.
 """
 
 from __future__ import annotations
@@ -13,10 +14,7 @@ from __future__ import annotations
 import argparse
 import ast
 import csv
-import os
 import random
-import resource
-import shutil
 import sys
 import tempfile
 import time
@@ -24,6 +22,9 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+from bench import Bench, Server, Survey, cached_survey, tests_of, within
 
 HERE = Path(__file__).parent
 TOP = HERE.parents[1]
@@ -138,57 +139,30 @@ def _changed_line(before: str, after: str) -> tuple[str, str]:
     return "", ""
 
 
-class Bench:
-    """A copy of the repository in which mutants are tested, one after the other."""
+def survives(
+    mutant: Mutant, bench: Bench, server: Server, survey: Survey, most_s: float
+) -> tuple[bool, int]:
+    """Whether no test notices a change, and how many tests run the changed statement."""
+    before = (TOP / mutant.module).read_text(encoding="utf-8")
+    changed = code_of(mutant)
+    if changed is None:
+        return False, 0
+    running = tests_of(survey, mutant.module, before, mutant.line)
+    if not running:
+        return True, 0
+    tests, cpu_s = within(running, survey["seconds"], most_s)
+    alive = server.survives(mutant.module, before, changed, tests, cpu_s)
+    if alive is None:
+        alive = bench.survives_import(mutant.module, changed, tests, cpu_s + 30)
+    return alive, len(tests)
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        left_out = shutil.ignore_patterns(".git", "__pycache__", "pictures", "*.cache", ".*_cache")
-        for name in ("echotrace", "tests", "synthetic_traces"):
-            shutil.copytree(TOP / name, folder / name, ignore=left_out)
-        for name in ("pyproject.toml", "README.md", "DEVELOPERS.md"):
-            shutil.copy(TOP / name, folder / name)
 
-    def passes(self, tests: list[str], seconds: int, *, keep: bool = False) -> bool:
-        """Whether all tests pass, within so many seconds of processor time."""
-        child = os.fork()
-        if child == 0:
-            os.chdir(self.folder)
-            os.environ["MPLBACKEND"] = "agg"
-            sys.path[:] = [str(self.folder), *(p for p in sys.path if Path(p or ".") != TOP)]
-            sys.dont_write_bytecode = not keep
-            resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds))
-            nowhere = os.open(os.devnull, os.O_WRONLY)
-            os.dup2(nowhere, 1)
-            os.dup2(nowhere, 2)
-            import pytest
-
-            options = [
-                "-x",
-                "-q",
-                "-n",
-                "0",
-                "-p",
-                "no:cacheprovider",
-                "--hypothesis-seed=0",
-                "-W",
-                "ignore:Module already imported",
-            ]
-            os._exit(int(pytest.main([*options, *tests])))
-        _, status = os.waitpid(child, 0)
-        return status == 0
-
-    def survives(self, mutant: Mutant, tests: list[str], seconds: int) -> bool:
-        """Whether no test notices the change."""
-        changed = code_of(mutant)
-        path = self.folder / mutant.module
-        for cached in (path.parent / "__pycache__").glob(f"{path.stem}.*.pyc"):
-            cached.unlink()
-        path.write_text(changed or "", encoding="utf-8")
-        try:
-            return changed is not None and self.passes(tests, seconds)
-        finally:
-            shutil.copy(TOP / mutant.module, path)
+def unchanged_passes(server: Server, survey: Survey) -> bool:
+    """Whether all tests pass as trials run them: forked, in the order of their times."""
+    seconds = survey["seconds"]
+    module = next(iter(survey["lines"]))
+    source = (TOP / module).read_text(encoding="utf-8")
+    return bool(server.survives(module, source, source, sorted(seconds, key=seconds.get), 3000))
 
 
 def _known(path: Path) -> list[dict[str, str]]:
@@ -229,10 +203,13 @@ def _key(row: dict[str, str]) -> tuple[str, str, str, str]:
     return row["module"], row["operator"], row["was"], row["became"]
 
 
-def run_group(group: str, modules: dict[str, list[str]], args: argparse.Namespace) -> None:
-    """Test a sample of the mutants of a group of modules and keep the list of survivors."""
-    wanted = {name: tests for name, tests in modules.items() if args.only in name}
-    everything = [mutant for module in sorted(wanted) for mutant in mutants_of(module)]
+def run_group(group: str, table: dict[str, list[str]], args: argparse.Namespace) -> None:
+    """Test a sample of the mutants of a folder's modules and keep the list of survivors."""
+    folder = f"echotrace/{group}"
+    left_out = {f"{folder}/{name}.py" for name in [*table.get("left_out", ()), "__init__"]}
+    modules = [str(path.relative_to(TOP)) for path in sorted((TOP / folder).rglob("*.py"))]
+    wanted = [name for name in modules if name not in left_out and args.only in name]
+    everything = [mutant for module in wanted for mutant in mutants_of(module)]
     report = HERE / "survivors" / f"{group}.csv"
     known = {_key(row): row["reason"] for row in _known(report)}
     if args.again:
@@ -243,26 +220,30 @@ def run_group(group: str, modules: dict[str, list[str]], args: argparse.Namespac
         chosen = random.Random(args.seed).sample(everything, size)
     print(f"{group}: {len(chosen)} of {len(everything)} mutants", flush=True)
     survivors, tested = [], 0
-    with tempfile.TemporaryDirectory() as folder:
-        bench = Bench(Path(folder))
-        longest: dict[tuple[str, ...], int] = {}
-        for tests in {tuple(wanted[mutant.module]) for mutant in chosen}:
-            start = time.monotonic()
-            if not bench.passes(list(tests), 600, keep=True):
-                raise SystemExit(f"tests fail without any change: {tests}")
-            longest[tests] = 20 + int(5 * (time.monotonic() - start))
+    with tempfile.TemporaryDirectory() as place:
+        bench = Bench(Path(place) / "repository")
+        survey = cached_survey(bench, folder, table["tests"], args.cache)
+        server = Server(bench, table["tests"])
+        if not args.only and not unchanged_passes(server, survey):
+            raise SystemExit("tests fail without any change, taken one by one")
         began = time.monotonic()
         for mutant in chosen:
             if time.monotonic() - began > 60 * args.minutes:
                 print(f"stopped after {args.minutes} minutes", flush=True)
                 break
             tested += 1
-            tests = tuple(wanted[mutant.module])
             key = _row(mutant)
             reason = known.pop(key, "")
-            if bench.survives(mutant, list(tests), longest[tests]):
+            start = time.monotonic()
+            alive, tests = survives(mutant, bench, server, survey, args.most_s)
+            if args.talk:
+                spent = time.monotonic() - start
+                said = f"{'alive' if alive else 'noticed'}: {mutant.module}:{mutant.line}"
+                print(f"    {said}, {tests} tests, {spent:.1f} s", flush=True)
+            if alive:
                 survivors.append((mutant, key, reason))
                 print(f"  {mutant.module}:{mutant.line}: {key[2]}  ->  {key[3]}", flush=True)
+        server.close()
     # What was not tried now stays in the list, and reasons stay beside their mutants.
     if not args.only:
         report.parent.mkdir(exist_ok=True)
@@ -292,7 +273,7 @@ def interval(alive: int, tested: int) -> tuple[float, float]:
 
 def main() -> None:
     """Run the groups that are asked for."""
-    table = tomllib.loads((HERE / "modules.toml").read_text(encoding="utf-8"))
+    table = tomllib.loads((HERE / "groups.toml").read_text(encoding="utf-8"))
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("groups", nargs="+", choices=sorted(table), metavar="GROUP")
     parser.add_argument("--share", type=float, default=0.25, help="share of the mutants (0.25)")
@@ -305,6 +286,11 @@ def main() -> None:
     parser.add_argument(
         "--only", default="", help="modules whose path holds this text; nothing is then written"
     )
+    parser.add_argument("--cache", type=Path, help="folder that keeps surveys of test files")
+    parser.add_argument(
+        "--most-s", type=float, default=60.0, help="seconds of tests for one mutant (60)"
+    )
+    parser.add_argument("--talk", action="store_true", help="a line for each mutant")
     args = parser.parse_args()
     # Loaded once, before any fork; the package itself only in the forked processes.
     import hypothesis  # noqa: F401
@@ -318,8 +304,7 @@ def main() -> None:
     import scipy.stats  # noqa: F401
 
     for group in args.groups:
-        modules = {f"echotrace/{name}.py": tests for name, tests in table[group].items()}
-        run_group(group, modules, args)
+        run_group(group, table[group], args)
 
 
 if __name__ == "__main__":
