@@ -362,11 +362,20 @@ def _fluid(echoes, i, face, near_field):
     """Gap before the cornea, and what may be unseen: the last tall echo near is its back."""
     heard = [(at - face, level) for at, level in _of_trace(echoes, i)]
     hidden = near_field - face
+    clear = hidden <= -0.1
+    at_face = [(level, at) for at, level in heard if abs(at) <= 0.1 and clear]
+    near = [level for at, level in heard if -0.1 <= at <= 3.15]
+    if at_face:
+        level, at = max(at_face)
+        behind = [b for a, b in heard if 0.45 <= a <= 0.95]
+        if behind and abs(max(behind) - level) <= 9.0 and level >= max(near) - 9.0:
+            return max(0.0, at), 0.0
     unseen = max(hidden - 0.55, 0.25)
     backs = [(at, level) for at, level in heard if max(0.45, hidden) <= at <= 3.15]
     if not backs or max(level for _, level in backs) < 25.0:
         return np.nan, unseen
     loudest = max(level for _, level in backs)
+    low = bool(at_face) and max(at_face)[0] < loudest - 12.0
     for at, level in reversed(backs):
         behind = at - 0.67
         if level < loudest - (9.0 if behind > 0.1 else 15.0):
@@ -376,7 +385,10 @@ def _fluid(echoes, i, face, near_field):
             continue
         fronts = [(b, a) for a, b in heard if max(at - 0.95, hidden) <= a <= at - 0.45]
         if fronts and abs(max(fronts)[0] - level) <= 9.0:
-            return max(0.0, min(max(fronts)[1], behind)), 0.0
+            front = max(fronts)[1]
+            return max(0.0, front if clear else min(front, behind)), 0.0
+        if low or behind < -0.12:
+            continue
         if behind <= 0.1:
             return max(0.0, behind), 0.0
         if behind < 0.25:
@@ -385,6 +397,8 @@ def _fluid(echoes, i, face, near_field):
             if abs(behind - 0.67) < 0.24 and hidden > 0.55:
                 return np.nan, max(unseen, behind)
             return behind, 0.0
+    if low:
+        return min(at for at, level in heard if at > 0.1 and level >= loudest - 12.0), 0.0
     return np.nan, unseen
 
 

@@ -62,6 +62,9 @@ _THIN_BY_US, _SURE_US = 0.1, 0.25
 # Front and back of one cornea are alike to this; a back that is lower than something near by so
 # much is none, nor one that hardly stands over the noise.
 _ALIKE_DB, _LOW_DB, _HEARD_DB = 9.0, 15.0, 25.0
+# The front of a cornea in contact stands so near to the face; with fluid the face alone is lower
+# than the cornea by more than this.
+_AT_FACE_US, _LOW_FACE_DB = 0.1, 12.0
 # Sound that runs to and fro in the cornea comes back in even steps, ever lower.
 _EVEN_US, _LOWER_DB = 0.08, 5.0
 
@@ -147,12 +150,24 @@ def _fluid_us(count, at, level, face_us, hidden_us):
     contact, behind it with fluid. What the transmit pulse leaves hides any front before its end;
     then the back tells alone, as far as corneas are alike. NaN where nothing tells.
     """
-    first = max(face_us + _THIN_US, hidden_us)
     stop = face_us + _FLUID_US + _THICK_US
+    # A face that is not heard although nothing hides it says nothing: some recorders blank it.
+    at_face, clear = -1, hidden_us <= face_us - _AT_FACE_US
+    if clear:
+        at_face = _tallest(count, at, level, face_us - _AT_FACE_US, face_us + _AT_FACE_US)
+    if at_face >= 0:
+        top = _tallest(count, at, level, face_us - _AT_FACE_US, stop)
+        back = _tallest(count, at, level, face_us + _THIN_US, face_us + _THICK_US)
+        alike = back >= 0 and abs(level[back] - level[at_face]) <= _ALIKE_DB
+        if alike and level[at_face] >= level[top] - _ALIKE_DB:
+            return max(0.0, at[at_face] - face_us), 0.0
+    first = max(face_us + _THIN_US, hidden_us)
     unseen = max(hidden_us - face_us - _CORNEA_US + _CORNEA_REACH_US, _SURE_US)
     top = _tallest(count, at, level, first, stop)
     if top < 0 or level[top] < _HEARD_DB:
         return np.nan, unseen
+    # Where the face is heard and low, no front hides there.
+    low = at_face >= 0 and level[at_face] < level[top] - _LOW_FACE_DB
     for j in range(count - 1, -1, -1):
         if at[j] > stop or at[j] < first:
             continue
@@ -162,7 +177,11 @@ def _fluid_us(count, at, level, face_us, hidden_us):
             continue
         k = _tallest(count, at, level, max(at[j] - _THICK_US, hidden_us), at[j] - _THIN_US)
         if k >= 0 and abs(level[k] - level[j]) <= _ALIKE_DB:
-            return max(0.0, min(at[k] - face_us, behind)), 0.0
+            # What is left of the pulse may look like a front, where there is any.
+            gap_us = at[k] - face_us
+            return max(0.0, gap_us if clear else min(gap_us, behind)), 0.0
+        if low or behind < -_CORNEA_REACH_US:
+            continue
         if behind <= _THIN_BY_US:
             return max(0.0, behind), 0.0
         if behind < _SURE_US:
@@ -173,6 +192,11 @@ def _fluid_us(count, at, level, face_us, hidden_us):
             if twice and hidden_us > face_us + _CORNEA_US - _CORNEA_REACH_US:
                 return np.nan, max(unseen, behind)
             return behind, 0.0
+    if low:
+        # The cornea begins where the first tall echo stands, whatever its back looks like.
+        for j in range(count):
+            if at[j] > face_us + _AT_FACE_US and level[j] >= level[top] - _LOW_FACE_DB:
+                return at[j] - face_us, 0.0
     return np.nan, unseen
 
 
