@@ -287,7 +287,7 @@ _CASES = (
             receiver={"ring_down_db": 20.0, "ring_down_us": 0.5},
         ),
         near_miss=trial(
-            "a saturated pulse that ends before the face, contact",
+            "saturated pulse before the face, contact",
             method=_CONTACT,
             receiver={"ring_down_db": 20.0},
             near_field={"kind": "block", "block_us": 0.5},
