@@ -380,12 +380,14 @@ def _fluid(echoes, i, face, near_field):
         behind = at - 0.67
         if level < loudest - (9.0 if behind > 0.1 else 15.0):
             continue
-        earlier = [(a, b) for a, b in heard if 0.45 < a < at]
-        if any(abs(at - 2.0 * a) < 0.08 and level <= b - 5.0 for a, b in earlier):
+        if _is_repeat(heard, at, level):
             continue
         fronts = [(b, a) for a, b in heard if max(at - 0.95, hidden) <= a <= at - 0.45]
         if fronts and abs(max(fronts)[0] - level) <= 9.0:
             front = max(fronts)[1]
+            twice = abs(behind - front) < 0.2 and abs(front - 0.67) < 0.12
+            if not clear and level < max(fronts)[0] and twice:
+                return np.nan, max(unseen, front)
             return max(0.0, front if clear else min(front, behind)), 0.0
         if low or behind < -0.12:
             continue
@@ -400,6 +402,20 @@ def _fluid(echoes, i, face, near_field):
     if low:
         return min(at for at, level in heard if at > 0.1 and level >= loudest - 12.0), 0.0
     return np.nan, unseen
+
+
+def _is_repeat(heard, at, level):
+    """At a multiple of an earlier way and 5 dB lower, or the third of a falling even train."""
+    for a, b in heard:
+        if not 0.45 < a < at:
+            continue
+        ways = round(at / a)
+        if ways >= 2 and abs(at - ways * a) < 0.08 and level <= b - 5.0:
+            return True
+        train = 0.45 <= at - a <= 0.95 and level < b
+        if train and any(c < a and abs(2 * a - c - at) < 0.08 and d > b for c, d in heard):
+            return True
+    return False
 
 
 def _chamber(echoes, i, cornea, lens):

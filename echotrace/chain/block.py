@@ -166,7 +166,8 @@ def prepare(
     engine = "fused" if readers else "plain" if known else "none"
     if readers and decisions.marked:
         engine = "fused and plain"
-    stated = check_stated(recording, pulse)
+    near_field_us = near_field_of(recording, pulse, offset)
+    stated = check_stated(recording, pulse, near_field_us)
     said = say_offset(recording, offset)
     notes = {"offset": said} if said else {}
     if decisions:
@@ -183,7 +184,7 @@ def prepare(
         segments=union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
         stated=stated,
-        near_field_us=near_field_of(recording, pulse, offset),
+        near_field_us=near_field_us,
         offset=offset,
         decisions=decisions,
         notes=notes,

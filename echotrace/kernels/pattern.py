@@ -133,11 +133,25 @@ def _pair(count, at, level, before_db, start, stop, silence_db):
 
 @kernel
 def _repeats(at, level, j, face_us):
-    """Whether an echo is an earlier one that ran to and fro before the face once more."""
-    for i in range(j):
-        even = abs(at[j] - 2.0 * at[i] + face_us) < _EVEN_US
-        if even and at[i] > face_us + _THIN_US and level[j] <= level[i] - _LOWER_DB:
+    """Whether an echo is an earlier one that ran to and fro in the cornea once more.
+
+    It then stands at a multiple of that one's way from the face, and lower; or, where the first is
+    hidden, it goes on with a train of even steps that falls.
+    """
+    for k in range(j):
+        way = at[k] - face_us
+        if way <= _THIN_US:
+            continue
+        ways = np.rint((at[j] - face_us) / way)
+        even = ways >= 2.0 and abs(at[j] - face_us - ways * way) < _EVEN_US
+        if even and level[j] <= level[k] - _LOWER_DB:
             return True
+        step = at[j] - at[k]
+        if step < _THIN_US or step > _THICK_US or level[j] >= level[k]:
+            continue
+        for i in range(k):
+            if abs(at[k] - at[i] - step) < _EVEN_US and level[i] > level[k]:
+                return True
     return False
 
 
@@ -179,6 +193,11 @@ def _fluid_us(count, at, level, face_us, hidden_us):
         if k >= 0 and abs(level[k] - level[j]) <= _ALIKE_DB:
             # What is left of the pulse may look like a front, where there is any.
             gap_us = at[k] - face_us
+            twice = abs(behind - gap_us) < _EVEN_US + _CORNEA_REACH_US
+            twice = twice and abs(gap_us - _CORNEA_US) < _CORNEA_REACH_US
+            if twice and not clear and level[j] < level[k]:
+                # It may be a back at the face and its repeat, which is never the taller one.
+                return np.nan, max(unseen, gap_us)
             return max(0.0, gap_us if clear else min(gap_us, behind)), 0.0
         if low or behind < -_CORNEA_REACH_US:
             continue
