@@ -8,6 +8,7 @@ from closed_form import BANDWIDTH, FREQUENCY_MHZ, SIGMA_US, echo
 from echotrace.bounds.delay import delay_bound
 from echotrace.errors import ParameterError
 from echotrace.recording import Signal
+from echotrace.signal.candidates import false_alarm_threshold_db
 from echotrace.signal.conditioning import condition
 from echotrace.signal.envelope import (
     analytic_signal,
@@ -236,3 +237,18 @@ def test_noise_of_short_rows(n):
     # All of a row near zero is rare, not impossible.
     assert np.quantile(found, 0.05) > 0.05
     assert found.min() > 0.0
+
+
+@pytest.mark.parametrize("n", [4, 16])
+def test_echoes_without_scatter_keep_all_of_their_spectrum(n):
+    # Few echoes, or echoes that are alike to the last bit: nothing is taken for noise.
+    rf = np.repeat(echo(DELAY_US, np.array([[10.0]]), 1.0, sigma=1.2 * SIGMA_US), n, axis=0)
+    found = estimate_pulse(analytic_signal(rf), np.arange(n), np.full(n, 1000.0), PULSE)
+    assert found.width_us == pytest.approx(1.2 * PULSE.width_us, rel=2e-3)
+    assert found.centre_frequency_hz == pytest.approx(1e7, rel=1e-3)
+
+
+@pytest.mark.parametrize("rate", [0.0, 1.0])
+def test_a_rate_of_false_alarms_lies_between_none_and_all(rate):
+    with pytest.raises(ParameterError, match="must lie between 0 and 1"):
+        false_alarm_threshold_db(PULSE, 4096, rate)

@@ -13,6 +13,7 @@ from echotrace.signal.picking import (
     PICKERS,
     PickerSettings,
     PickReason,
+    gather_windows,
     phase_shift_us,
     pick_echoes,
 )
@@ -367,3 +368,26 @@ def test_bad_requests_are_refused():
     for wrong in ({"edge_fraction": 1.0}, {"edge_level_db": 3.0}, {"overlap_threshold_db": 1.0}):
         with pytest.raises(ParameterError, match=next(iter(wrong))):
             PickerSettings(**wrong)
+
+
+def test_what_reads_a_carrier_refuses_envelopes():
+    traces = _traces(np.abs(echo(DELAY_US, 4.0)[None]), signal=Signal.ENVELOPE)
+    with pytest.raises(ParameterError, match="phase shift needs RF"):
+        phase_shift_us(traces, np.array([0]), np.array([400]))
+    windows = gather_windows(traces, np.array([0]), np.array([400]))
+    with pytest.raises(ParameterError, match="'least_squares' needs RF"):
+        PICKERS["least_squares"].read(windows, PickerSettings())
+
+
+def test_least_squares_finds_nothing_where_the_first_guess_finds_nothing():
+    picks = _pick(np.zeros((2, DELAY_US.size)), 4.0, picker="least_squares")
+    assert np.isnan(picks.sample).all()
+    assert not (picks.reason == PickReason.FOUND).any()
+
+
+def test_of_one_trace_its_number_need_not_be_said():
+    rf = echo(DELAY_US, 4.0)[None] + echo(DELAY_US, 6.0)[None]
+    said = pick_echoes(_traces(rf), np.array([0, 0]), np.array([400, 600]))
+    found = pick_echoes(_traces(rf), None, np.array([400, 600]))
+    assert found.sample == pytest.approx([400.0, 600.0], abs=0.01)
+    assert found.sample.tolist() == said.sample.tolist()

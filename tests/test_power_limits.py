@@ -20,12 +20,14 @@ from echotrace.power import (
     power_table,
 )
 from echotrace.power.budgets import budget, one_more_scan
+from echotrace.power.constants import convert_constant
 from echotrace.power.eye_cautions import cautions
 from echotrace.power.eye_length import EyeLength
 from echotrace.power.eye_record import PlausibilityFinding
 from echotrace.power.eye_study import EyeStudy
 from echotrace.power.outcomes import outcome, simulate_refraction
 from echotrace.power.plausibility_pairs import _steadiest
+from echotrace.power.pressing import length_for_constants
 from echotrace.power.study import study_eyes
 from echotrace.power.uncertainty import InputUncertainty, published_uncertainty
 
@@ -316,3 +318,41 @@ def test_a_length_that_no_eye_has_is_compared_with_nothing(mean_mm, compared):
     studies = study_eyes(both, settings)
     told = {item.subject for study in studies for item in study.plausibility}
     assert any(name.startswith("right against left") for name in told) is compared
+
+
+@pytest.mark.parametrize(("radius", "hint"), [(44.0, "this looks like dioptres"), (3.0, "check")])
+def test_a_radius_in_another_unit_is_recognised(radius, hint):
+    with pytest.raises(ParameterError, match=f"r1_mm.*{hint}"):
+        Biometry.from_radii(axial_length_mm=23.5, r1_mm=radius, r2_mm=7.5)
+
+
+def test_a_constant_of_the_formula_itself_is_not_converted():
+    assert convert_constant(HOFFER_Q, Formula.HOFFER_Q) is HOFFER_Q
+
+
+def test_keratometry_of_meridians_far_apart_is_told():
+    # Limit chosen here, no source.
+    for apart, told in ((3.99, False), (4.01, True)):
+        assert ("astigmatism" in _cautions(eye(k1_d=42.0, k2_d=42.0 + apart), [SRK_T])) is told
+
+
+def test_a_length_is_of_a_right_or_a_left_eye():
+    with pytest.raises(ParameterError, match="a right or a left eye"):
+        EyeLength(eye="both", mean_mm=23.4, u_mm=0.02)
+
+
+def test_a_contact_length_without_pressing_of_its_own_takes_the_published():
+    # Immersion less contact, 0.20 ± 0.26 mm between eyes (Ademola-Popoola 2016).
+    contact = EyeLength(eye="right", mean_mm=23.2, u_mm=0.03, method="contact")
+    length_mm, u_mm, words = length_for_constants(contact, "immersion")
+    assert (length_mm, u_mm) == pytest.approx((23.40, 0.26), abs=0.01)
+    assert "23.20 mm is the eye as pressed" in words
+
+
+def test_no_power_is_given_through_gas():
+    gas = EyeLength(eye="right", mean_mm=23.4, u_mm=0.02, vitreous="gas", n=5, n_accepted=5)
+    cornea = {"right": 43.5}
+    settings = PowerSettings(k1_d=cornea, k2_d=cornea, constants=(SRK_T,), target_d=0.0)
+    (study,) = study_eyes([gas], settings)
+    assert "through gas" in study.refused
+    assert study.table is None

@@ -209,5 +209,5 @@ def test_findings_are_ranked_by_the_error_they_can_cause():
     severe = [FINDINGS[name].severity is not Severity.NOTE for name in rank_findings(FINDINGS)]
     assert severe == sorted(severe, reverse=True)
     assert sizes[: sum(severe) - 1] == sorted(sizes[: sum(severe) - 1], reverse=True)
-    assert len(FINDINGS) <= 32
+    assert len(FINDINGS) <= 64
     assert int(rejecting_bits()) > 0

@@ -149,3 +149,26 @@ def test_bad_shapes_are_refused():
         apply_receiver(np.zeros(10), DELAY_US, Receiver())
     with pytest.raises(ParameterError, match="gain_db: 3 values for 2"):
         undo_receiver(_noise(2), DELAY_US, None, [0.0, 1.0, 2.0])
+
+
+def test_what_was_seen_of_the_time_gain_describes_a_receiver():
+    amplitude = _noise(40, 1)
+    receiver = Receiver(tgc_delay_us=(2.0, 18.0), tgc_gain_db=(0.0, 30.0), full_scale=1e6)
+    estimate = estimate_tgc_from_noise(
+        apply_receiver(amplitude, DELAY_US, receiver), DELAY_US, exclude_us=[(5.0, 8.0)]
+    )
+    assert not np.any((estimate.delay_us >= 5.0) & (estimate.delay_us <= 8.0))
+    seen = estimate.to_receiver()
+    # In the middles of the bins, relative to the first: the gain that was put on.
+    expected = tgc_db(estimate.delay_us, receiver)
+    found = tgc_db(estimate.delay_us, seen)
+    np.testing.assert_allclose(found - found[0], expected - expected[0], atol=0.6)
+
+
+def test_traces_of_the_wrong_form_show_no_time_gain():
+    with pytest.raises(ParameterError, match=r"rf must be \(n_traces, n_samples\)"):
+        estimate_tgc_from_noise(np.zeros(100), np.arange(100) * 0.01)
+    with pytest.raises(ParameterError, match="delay_us has 99 values for 100 samples"):
+        estimate_tgc_from_noise(np.zeros((2, 100)), np.arange(99) * 0.01)
+    with pytest.raises(ParameterError, match="only 0 % of the trace is free"):
+        estimate_tgc_from_noise(np.zeros((4, 1000)), np.arange(1000) * 0.01)

@@ -187,6 +187,17 @@ def test_the_first_run_on_a_machine_does_not_wait_for_the_compiler(tmp_path):
     assert first.stdout == compiled.stdout
 
 
+def test_a_sitting_loads_nothing_that_it_does_not_need(tmp_path):
+    """Nor does its report: each of these takes longer to load than the sitting to read."""
+    recording = Path(__file__).parents[1] / "synthetic_traces" / "immersion_sitting.h5"
+    heavy = "{'numba', 'scipy.fft', 'scipy.stats', 'scipy.signal', 'matplotlib.pyplot'}"
+    for more in ([], ["--report", str(tmp_path / "report.html")]):
+        words = ["measure", str(recording), *more]
+        code = f"import sys\nfrom echotrace.cli import main\nsys.argv[1:] = {words!r}\n"
+        done = _run(f"{code}code = main()\nprint(sorted({heavy} & set(sys.modules)), code)")
+        assert done.stdout.splitlines()[-1] == "[] 0", done.stderr
+
+
 def test_compiling_is_said_and_chosen_by_the_number_of_traces(monkeypatch, capsys):
     from echotrace.commands import first_run
 
@@ -194,16 +205,17 @@ def test_compiling_is_said_and_chosen_by_the_number_of_traces(monkeypatch, capsy
     # code under test left it, and every child of this process would run in plain Python.
     monkeypatch.setenv("NUMBA_DISABLE_JIT", "0")
     monkeypatch.delenv("NUMBA_DISABLE_JIT")
-    monkeypatch.delitem(sys.modules, "numba", raising=False)
+    monkeypatch.delitem(sys.modules, "echotrace.kernels.jit", raising=False)
     kept = [False]
     monkeypatch.setattr(first_run, "is_own_process", lambda: True)
     monkeypatch.setattr(first_run, "machine_code_is_kept", lambda: kept[0])
     for kept[0], n_traces, plain, said in (
         (True, 10**6, False, ""),
-        (True, 1, False, ""),
+        (True, 1, True, ""),
         (False, first_run.FEW_TRACES + 1, False, "this happens once"),
         (False, first_run.FEW_TRACES, True, ""),
     ):
+        monkeypatch.delenv("NUMBA_DISABLE_JIT", raising=False)
         first_run.prepare_kernels("measure", n_traces)
         err = capsys.readouterr().err
         assert err.count("\n") == bool(said)

@@ -11,7 +11,7 @@ import sys
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from closed_form import SIGMA_US, echo
+from closed_form import FREQUENCY_MHZ, SIGMA_US, echo
 
 from echotrace.chain.measure import measure
 from echotrace.media import Medium
@@ -114,6 +114,40 @@ def tone(rng, n):
     return clean + hum + 1e-3 * rng.standard_normal(clean.shape), truth
 
 
+def overlap(widths, height=1.0, noise=0.01, **shape):
+    """A second echo so many widths of the pulse behind the first."""
+
+    def make(rng, n):
+        apart_us = widths * WIDTH_US
+        clean, truth = _echoes(rng, n, apart_us=apart_us, heights=(1.0, height), **shape)
+        return clean + noise * rng.standard_normal(clean.shape), truth
+
+    return make
+
+
+def below_the_carrier_overlap(rng, n):
+    clean, truth = _echoes(rng, n, apart_us=WIDTH_US)
+    noise = 0.01 * _in_band(rng, n, 2.0, 9.0)
+    return clean + noise + 1e-4 * rng.standard_normal(clean.shape), truth
+
+
+def other_template(factor=1.0, carrier=FREQUENCY_MHZ, chirp=0.0):
+    """Pulses longer, of another carrier or chirped, as the template is not."""
+
+    def make(rng, n):
+        front = FRONT_US + 0.01 * rng.random((n, 1))
+        truth = np.concatenate([front, front + BACK_US - FRONT_US], axis=1)
+        clean = np.zeros((n, N_SAMPLES))
+        for k in range(2):
+            t = TIME_US - truth[:, k : k + 1]
+            turn = rng.uniform(0.0, 2.0 * np.pi, (n, 1))
+            phase = 2.0 * np.pi * carrier * t + chirp * (t / SIGMA_US) ** 2 + turn
+            clean += np.exp(-0.5 * (t / (factor * SIGMA_US)) ** 2) * np.cos(phase)
+        return clean + 0.01 * rng.standard_normal(clean.shape), truth
+
+    return make
+
+
 def _settings(**picking):
     return Settings(picking=PickingSettings(**picking))
 
@@ -127,6 +161,31 @@ PLAIN = [
     Case("noise of 2 to 6 MHz", below_the_carrier),
     Case("noise of 13 to 18 MHz", above_the_carrier),
     Case("tone of 2 % at 8 MHz", tone),
+]
+
+OVERLAP = [
+    *(
+        Case(f"second echo {widths:g} widths behind", overlap(widths), apart_us=widths * WIDTH_US)
+        for widths in (0.75, 1.0, 1.25, 1.5, 2.0)
+    ),
+    Case("… 1 width behind, 10 dB lower", overlap(1.0, 0.316), apart_us=WIDTH_US),
+    Case("… 1 width behind, noise of 2 to 9 MHz", below_the_carrier_overlap, apart_us=WIDTH_US),
+    Case(
+        "… 1 width behind, pulses 10 % longer than the template",
+        overlap(1.0, sigma=1.1 * SIGMA_US),
+        apart_us=WIDTH_US,
+    ),
+]
+_FITTED = _settings(picker="least_squares")
+MISFIT = [
+    Case(f"least squares, {name}", make, settings=_FITTED)
+    for name, make in (
+        ("pulses 10 % longer", other_template(factor=1.1)),
+        ("pulses 10 % shorter", other_template(factor=0.9)),
+        ("carrier 10 % lower", other_template(carrier=9.0)),
+        ("carrier 10 % higher", other_template(carrier=11.0)),
+        ("chirped pulses", other_template(chirp=0.3)),
+    )
 ]
 
 
@@ -153,20 +212,24 @@ def plate(apart_us):
 
 
 def gates(apart_us):
-    """Each wall within 0.3 µs of where it is."""
+    """Each wall within 0.3 µs of where it is, or half of their distance."""
+    reach = min(0.3, 0.5 * apart_us)
     windows = (("front", FRONT_US, ""), ("back", apart_us, "front"))
     return tuple(
         TargetGate(
             method="any",
             target="any",
-            gate=Gate(interface=wall, start_us=at - 0.3, stop_us=at + 0.3, relative_to=after),
+            gate=Gate(interface=wall, start_us=at - reach, stop_us=at + reach, relative_to=after),
         )
         for wall, at, after in windows
     )
 
 
 def picks_of(case, n, seed):
-    """Error and stated uncertainty of both picks, ns: (n, 2) each."""
+    """Error and stated uncertainty of both picks and of their distance, ns: (n, 3) each.
+
+    Scans in which the two are not told apart (`echoes_unresolved`, `echo_missing`) are left out.
+    """
     samples, truth = case.make(np.random.default_rng(seed), n)
     recording = Recording(
         samples=samples if samples.dtype == np.int16 else samples.astype(np.float32),
@@ -180,7 +243,12 @@ def picks_of(case, n, seed):
     )
     settings = replace(case.settings, gates=gates(case.apart_us))
     result = measure(recording, settings, target=plate(case.apart_us))
-    return 1e3 * (result.delay_us - truth), 1e3 * result.delay_u_us
+    error, u = result.delay_us - truth, result.delay_u_us
+    # At 0.75 mm to a microsecond.
+    both = np.diff(error, axis=1), result.axial_length_u_mm[:, None] / 0.75
+    error, u = np.concatenate([error, both[0]], axis=1), np.concatenate([u, both[1]], axis=1)
+    error[result.has_finding("echoes_unresolved") | result.has_finding("echo_missing")] = np.nan
+    return 1e3 * error, 1e3 * u
 
 
 def figures(error, u):
@@ -201,11 +269,12 @@ def table(cases, n, seed=20):
     """Rows: case, wall, and :func:`figures` in ns with the share of traces that have a pick."""
     for case in cases:
         error, u = picks_of(case, n, seed)
-        for k, wall in enumerate(("front", "back")):
+        walls = ("front", "back", "apart") if case in OVERLAP else ("front", "back")
+        for k, wall in enumerate(walls):
             yield (case.name, wall, *figures(error[:, k], u[:, k]))
 
 
-CASES = [*PLAIN]
+CASES = [*PLAIN, *OVERLAP, *MISFIT]
 
 
 def main():

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.chain.by_hand import with_verdicts
+from echotrace.chain.close_echoes import is_a_wall
 from echotrace.chain.columns import interleave, under, union
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
@@ -18,6 +19,7 @@ from echotrace.chain.near_field import near_field_of
 from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
+from echotrace.chain.second_look import close_pairs_of, look_again
 from echotrace.chain.speeds import speeds_words
 from echotrace.chain.stated import check_stated
 from echotrace.chain.states import (
@@ -38,6 +40,7 @@ from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import accepted_by_findings, finding_bits
 from echotrace.recording import COLUMNS, Method, Recording
 from echotrace.settings import Settings
+from echotrace.signal.crowded import ClosePair
 from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.lengths import measure_lengths
 from echotrace.signal.pulse import Pulse
@@ -66,6 +69,8 @@ class Prepared:
         What reads the traces; ``none`` where all cavities hold gas.
     readers : mapping
         Fused reader of each combination of states; empty where the engine is another.
+    close_pairs : mapping
+        Interfaces of each combination of states whose echoes may overlap.
     interfaces, segments : tuple of str
         Names over all of them.
     block_traces : int
@@ -99,6 +104,7 @@ class Prepared:
     targets: Mapping[State, Target | None]
     engine: str
     readers: Mapping[State, BlockReader]
+    close_pairs: Mapping[State, tuple[ClosePair, ...]]
     interfaces: tuple[str, ...]
     segments: tuple[str, ...]
     block_traces: int
@@ -180,6 +186,7 @@ def prepare(
         targets=targets,
         engine=engine,
         readers=readers,
+        close_pairs=close_pairs_of(recording, targets, settings, pulse),
         interfaces=union([target.interface_names for target in known]),
         segments=union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
@@ -303,6 +310,10 @@ def _measure_state(
         return _behind_gas(block.n_traces, prepared)
     if state in prepared.readers:
         reading = prepared.readers[state].read(block)
+        pairs = prepared.close_pairs[state]
+        reading = look_again(
+            block, state[0], target, prepared.settings, prepared.pulse, pairs, reading
+        )
     else:
         reading = read_reference_path(block, state[0], target, prepared.settings, prepared.pulse)
     columns = _judge(block, state, target, prepared, reading)
@@ -361,6 +372,7 @@ def _judge(
         reading.delay_us,
         reading.delay_u_us,
         target,
+        delay_cov_us2=None if reading.close is None else reading.close.covariance_us2,
         offset_u_us=0.0 if np.isnan(offset_u_us) else offset_u_us,
         settings=settings.lengths,
     )
@@ -386,6 +398,10 @@ def _judge(
         if name != "picks"
     }
     features |= implant_features(reading.delay_us, target, settings.lengths.implant_mm)
+    if reading.close is not None:
+        features["unsure_echo_count"] = reading.close.unsure
+        if is_a_wall(target, method):
+            features["repeat_count"] = reading.close.repeats
     if target.anatomy:
         features |= _filling(block, target, reading.delay_us, features)
         scores = score_traces(features)

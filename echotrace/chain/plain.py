@@ -10,10 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrace.chain.close_echoes import is_a_wall, lay_train, overlap_of_picks
 from echotrace.chain.conditioned import condition_block
 from echotrace.chain.hand_marks import gates_of_scan, lay_picks, mark_codes, offer_picks
 from echotrace.chain.offset import baseline_offset, without_offset
-from echotrace.chain.reading import TraceReading
+from echotrace.chain.reading import CloseReading, TraceReading
 from echotrace.chain.states import gates_for, targets_of
 from echotrace.chain.template import template_pulse
 from echotrace.decisions import Decisions, ScanMarks
@@ -25,9 +26,17 @@ from echotrace.signal.candidates import Candidates, find_echoes
 from echotrace.signal.choice import choose_in_gates, choose_jointly
 from echotrace.signal.choice_plan import Choice
 from echotrace.signal.conditioning import Conditioned
+from echotrace.signal.crowded import (
+    ClosePair,
+    CrowdedEchoes,
+    close_pairs,
+    crowded_echoes,
+    part_echoes,
+)
 from echotrace.signal.gates import Gate, lowest_threshold_db
 from echotrace.signal.picking import PickReason, pick_echoes
 from echotrace.signal.pulse import Pulse
+from echotrace.signal.repeats import repeats_behind, taken_at_a_multiple
 from echotrace.target import Target
 
 __all__ = ["TraceView", "read_reference_path", "view_block", "view_trace"]
@@ -48,6 +57,8 @@ class TraceView:
     reason : ndarray of uint8, (n_traces, n_interfaces)
     by_hand : ndarray of uint8, (n_interfaces,)
         What a person set in all of these traces, codes of :data:`echotrace.measurement.BY_HAND`.
+    close : CloseReading or None
+        Overlaps and repeats; None where the target can have neither.
 
     Examples
     --------
@@ -68,6 +79,7 @@ class TraceView:
     delay_u_us: NDArray[np.float64]
     reason: NDArray[np.uint8]
     by_hand: NDArray[np.uint8]
+    close: CloseReading | None
 
 
 _NO_MARKS = ScanMarks({}, {})
@@ -132,20 +144,30 @@ def view_block(
         settings=settings.joint_choice,
         threshold_db=threshold_db,
     )
-    shape = choice.candidate.shape
-    delay_us, delay_u_us = np.full(shape, np.nan), np.full(shape, np.nan)
-    reason = choice.reason.copy()
-    rows, columns = np.nonzero(choice.candidate >= 0)
-    picks = pick_echoes(
-        traces,
-        rows,
-        offered.sample[rows, choice.candidate[rows, columns]],
-        picker=settings.picking.picker,
-        settings=settings.pickers,
-    )
-    delay_us[rows, columns] = traces.to_delay_us(picks.sample)
-    delay_u_us[rows, columns] = picks.u_sample * traces.step_us
-    reason[rows, columns] = picks.reason
+    picked = _read_chosen(traces, offered, choice, settings, None)
+    pairs: tuple[ClosePair, ...] = ()
+    wall = is_a_wall(target, method)
+    if traces.rf is not None:
+        pairs = close_pairs(target, gates, pulse, first_known=method == Method.CONTACT)
+    if traces.rf is not None and not marks.picks:
+        crowded = None
+        asked = crowded_echoes(candidates, picked[0], pairs, pulse, anatomy=target.anatomy)
+        if asked.any():
+            least_us = min(pair.least_us for pair in pairs)
+            candidates, crowded = part_echoes(traces, candidates, asked, least_us=least_us)
+            offered = candidates
+            choice = choose(
+                offered,
+                gates,
+                target,
+                first_us=first_us,
+                settings=settings.joint_choice,
+                threshold_db=threshold_db,
+            )
+            picked = _read_chosen(traces, offered, choice, settings, crowded)
+        if wall:
+            _follow_train(traces, candidates, choice, picked, settings, crowded)
+    delay_us, delay_u_us, reason, close = picked
     if method == Method.CONTACT:
         # The corneal front lies at the probe's face; its uncertainty is shared by all scans.
         delay_us[:, 0], delay_u_us[:, 0] = first_us, 0.0
@@ -157,7 +179,83 @@ def view_block(
             choice.margin[:, target.index(name)] = np.nan
         reason = np.where(np.isnan(delay_us), np.maximum(reason, 1), 0).astype(np.uint8)
     codes = mark_codes(marks, target.interface_names)
-    return TraceView(target, gates, traces, candidates, choice, delay_us, delay_u_us, reason, codes)
+    return TraceView(
+        target,
+        gates,
+        traces,
+        candidates,
+        choice,
+        delay_us,
+        delay_u_us,
+        reason,
+        codes,
+        close if pairs or wall else None,
+    )
+
+
+_Picked = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.uint8], CloseReading]
+
+
+def _read_chosen(
+    traces: Conditioned,
+    candidates: Candidates,
+    choice: Choice,
+    settings: Settings,
+    crowded: CrowdedEchoes | None,
+) -> _Picked:
+    """Delays of the chosen candidates, by the picker or, where echoes overlap, their joint fit."""
+    shape = choice.candidate.shape
+    delay_us, delay_u_us = np.full(shape, np.nan), np.full(shape, np.nan)
+    reason, close = choice.reason.copy(), CloseReading.nothing(*shape)
+    rows, columns = np.nonzero(choice.candidate >= 0)
+    picks = pick_echoes(
+        traces,
+        rows,
+        candidates.sample[rows, choice.candidate[rows, columns]],
+        picker=settings.picking.picker,
+        settings=settings.pickers,
+    )
+    delay_us[rows, columns] = traces.to_delay_us(picks.sample)
+    delay_u_us[rows, columns] = picks.u_sample * traces.step_us
+    reason[rows, columns] = picks.reason
+    if crowded is not None:
+        sample, u_sample, covariance_us2, unsure = overlap_of_picks(
+            choice.candidate, crowded, traces.step_us
+        )
+        fitted = np.isfinite(sample)
+        delay_us[fitted] = traces.to_delay_us(sample[fitted])
+        delay_u_us[fitted] = u_sample[fitted] * traces.step_us
+        reason[fitted] = int(PickReason.FOUND)
+        close = CloseReading(covariance_us2=covariance_us2, unsure=unsure, repeats=close.repeats)
+    return delay_us, delay_u_us, reason, close
+
+
+def _follow_train(
+    traces: Conditioned,
+    candidates: Candidates,
+    choice: Choice,
+    picked: _Picked,
+    settings: Settings,
+    crowded: CrowdedEchoes | None,
+) -> None:
+    """Lay the repeats of a wall to its faces; a face that may be a repeat itself is in doubt."""
+    delay_us, delay_u_us, _, close = picked
+    faces = candidates, delay_us[:, 0], delay_us[:, 1], traces.pulse
+    doubted = taken_at_a_multiple(*faces)
+    choice.margin[doubted, 1] = np.fmin(choice.margin[doubted, 1], 0.0)
+    train = repeats_behind(*faces)
+    train[doubted] = -1
+    behind = Choice(train.astype(np.int32), np.zeros(train.shape, np.uint8), np.zeros(train.shape))
+    train_us, train_u_us, _, own = _read_chosen(traces, candidates, behind, settings, crowded)
+    with_next = np.zeros(train.shape)
+    with_next[:, 1:] = own.covariance_us2
+    if crowded is not None:
+        both = np.stack([choice.candidate[:, 1], train[:, 0].astype(np.int32)], axis=1)
+        with_next[:, 0] = overlap_of_picks(both, crowded, traces.step_us)[2][:, 0]
+    # The train ends where a repeat cannot be read.
+    gone = np.logical_or.accumulate(~np.isfinite(train_us), axis=1)
+    train_us[gone] = np.nan
+    lay_train(delay_us, delay_u_us, close, train_us, train_u_us, with_next)
 
 
 def read_reference_path(
@@ -209,6 +307,7 @@ def read_reference_path(
         margin=view.choice.margin,
         candidates=view.candidates,
         echo_features=echo_features(view.traces, view.delay_us, target, method=method),
+        close=view.close,
     )
 
 

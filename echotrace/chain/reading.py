@@ -10,7 +10,51 @@ from numpy.typing import NDArray
 from echotrace.quality.features import EchoFeatures
 from echotrace.signal.candidates import Candidates
 
-__all__ = ["TraceReading"]
+__all__ = ["CloseReading", "TraceReading"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CloseReading:
+    """What was found where interfaces lie close together, or a wall repeats itself.
+
+    Attributes
+    ----------
+    covariance_us2 : ndarray of float64, (n_traces, n_interfaces - 1)
+        Of the delays of neighbouring interfaces, µs squared; zero where they were read apart.
+    unsure : ndarray of float32, (n_traces,)
+        Interfaces whose echoes overlap with others and cannot be told from them with certainty.
+    repeats : ndarray of float32, (n_traces,)
+        Echoes behind a wall, evenly spaced by its delay.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.chain.reading import CloseReading
+    >>> CloseReading.nothing(2, 3).covariance_us2.shape
+    (2, 2)
+    """
+
+    covariance_us2: NDArray[np.float64]
+    unsure: NDArray[np.float32]
+    repeats: NDArray[np.float32]
+
+    @classmethod
+    def nothing(cls, n_traces: int, n_interfaces: int) -> CloseReading:
+        """Of traces without any of it.
+
+        Parameters
+        ----------
+        n_traces, n_interfaces : int
+
+        Returns
+        -------
+        CloseReading
+        """
+        return cls(
+            covariance_us2=np.zeros((n_traces, n_interfaces - 1)),
+            unsure=np.zeros(n_traces, np.float32),
+            repeats=np.zeros(n_traces, np.float32),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +66,8 @@ class TraceReading:
     delay_us, delay_u_us, margin : ndarray of float64, (n_traces, n_interfaces)
     candidates : Candidates
     echo_features : EchoFeatures
+    close : CloseReading, optional
+        None for a target whose interfaces neither can lie close together nor repeat themselves.
 
     Examples
     --------
@@ -38,3 +84,4 @@ class TraceReading:
     margin: NDArray[np.float64]
     candidates: Candidates
     echo_features: EchoFeatures
+    close: CloseReading | None = None

@@ -18,6 +18,7 @@ from echotrace.fitting.trials import (
     Trial,
     at_rate,
     echo_again,
+    on_a_plate,
     said_to_be,
     stopped_at,
     trial,
@@ -278,6 +279,16 @@ _CASES = (
         finding="implant_unchecked",
         case=trial("acrylic implant, thickness not stated", eye=_ACRYLIC),
         near_miss=_labelled("PMMA implant of 0.8 mm, label stated", eye=_PMMA),
+    ),
+    FindingCase(
+        finding="echoes_unresolved",
+        case=on_a_plate("steel plate of 0.05 mm", 0.05, (1.0, -0.8), (0.02, 2.0)),
+        near_miss=on_a_plate("steel plate of 0.5 mm", 0.5, (1.0, -0.8), (0.02, 2.0)),
+    ),
+    FindingCase(
+        finding="wall_repeats",
+        case=on_a_plate("steel plate with repeats", 3.0, (1.0, -0.4, 0.3, -0.2), (1.0, 8.0)),
+        near_miss=on_a_plate("steel plate without repeats", 3.0, (1.0, -0.4), (1.0, 8.0)),
     ),
     FindingCase(
         finding="fluid_not_excluded",

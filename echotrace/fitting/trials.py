@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -12,9 +13,13 @@ import numpy as np
 
 from echotrace.chain.measure import measure
 from echotrace.measurement import Measurement
-from echotrace.recording import Recording
-from echotrace.settings import Settings
+from echotrace.media import Medium
+from echotrace.recording import Receiver, Recording
+from echotrace.settings import Settings, TargetGate
+from echotrace.signal.gates import Gate, two_way_us
+from echotrace.signal.pulse import gaussian_sigma_us
 from echotrace.synthesis.compose import synthesise
+from echotrace.target import Interface, Segment, Target
 
 __all__ = [
     "Change",
@@ -22,6 +27,7 @@ __all__ = [
     "Trial",
     "at_rate",
     "echo_again",
+    "on_a_plate",
     "said_to_be",
     "stopped_at",
     "trial",
@@ -45,6 +51,8 @@ class Trial:
     change : callable, optional
         What a person did to the recording afterwards.
     settings : Settings
+    target : Target, optional
+        What the beam passes where that is no eye.
 
     Examples
     --------
@@ -56,6 +64,7 @@ class Trial:
     tables: Tables = field(default_factory=dict)
     change: Change | None = None
     settings: Settings = field(default_factory=Settings)
+    target: Target | None = None
 
     def recording(self, scans: int = 3) -> Recording:
         """Make the recording.
@@ -83,7 +92,7 @@ class Trial:
         -------
         Measurement
         """
-        return measure(self.recording(scans), self.settings)
+        return measure(self.recording(scans), self.settings, target=self.target)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -250,3 +259,78 @@ def echo_again(name: str, after_us: float, height: float) -> Change:
         return dataclasses.replace(recording, samples=np.round(samples).astype(kind))
 
     return change
+
+
+# Steel, longitudinal waves, m/s (value from memory), and where its front face stands, µs.
+_STEEL = Medium(
+    name="steel", speed_m_per_s=5900.0, speed_u_m_per_s=20.0, source="value from memory"
+)
+_FRONT_US, _PLATE_NOISE = 6.0, 0.004
+
+
+def on_a_plate(
+    done: str, thickness_mm: float, heights: tuple[float, ...], range_mm: tuple[float, float]
+) -> Trial:
+    """A sitting on a steel plate in water: closed-form echoes in place of an eye's.
+
+    Parameters
+    ----------
+    done : str
+    thickness_mm : float
+    heights : tuple of float
+        Of the echoes of its faces and of their repeats, one delay of the plate apart.
+    range_mm : tuple of float
+        Where its thickness is looked for.
+
+    Returns
+    -------
+    Trial
+
+    Examples
+    --------
+    >>> plate = on_a_plate("steel plate", 3.0, (1.0, -0.4), (1.0, 6.0))
+    >>> plate.measured(1).axial_length_mm.round(2).tolist()
+    [3.0]
+    """
+    apart_us = two_way_us(thickness_mm, _STEEL.speed_m_per_s)
+
+    def change(recording: Recording) -> Recording:
+        probe = recording.probe
+        sigma_us = gaussian_sigma_us(probe.centre_frequency_hz, probe.fractional_bandwidth)
+        rng = np.random.default_rng(_SEED)
+        samples = _PLATE_NOISE * rng.standard_normal(recording.samples.shape)
+        for k, height in enumerate(heights):
+            t = recording.delay_us - _FRONT_US - k * apart_us
+            turn = 2.0 * np.pi * probe.centre_frequency_hz * 1e-6 * t
+            samples += height * np.exp(-0.5 * (t / sigma_us) ** 2) * np.cos(turn)
+        labels: dict[str, Any] = {"method": "other", "target": "steel plate", "gain_db": 0.0}
+        return Recording(
+            samples=samples.astype(np.float32),
+            sampling_rate_hz=recording.sampling_rate_hz,
+            start_delay_us=recording.start_delay_us,
+            probe=probe,
+            receiver=Receiver(full_scale=4.0),
+            **labels,
+        )
+
+    gate = Gate(interface="near_face", start_us=_FRONT_US - 0.5, stop_us=_FRONT_US + 0.5)
+    wall = Segment(
+        name="plate",
+        medium=_STEEL,
+        mean_mm=0.5 * (range_mm[0] + range_mm[1]),
+        sd_mm=math.inf,
+        range_mm=range_mm,
+    )
+    return Trial(
+        done=done,
+        change=change,
+        settings=Settings(gates=(TargetGate(method="any", target="any", gate=gate),)),
+        target=Target(
+            name="steel plate",
+            interfaces=(Interface(name="near_face"), Interface(name="far_face")),
+            segments=(wall,),
+            length_from="near_face",
+            length_to="far_face",
+            temperature_c=20.0,
+        ),
+    )

@@ -34,7 +34,7 @@ from echotrace.kernels.evidence import (
     keep_choice,
     weigh_evidence,
 )
-from echotrace.kernels.jit import filter_kernel, kernel
+from echotrace.kernels.jit import filter_kernel_or, kernel, kernel_or
 
 __all__ = ["choose_row", "choose_rows"]
 
@@ -42,7 +42,16 @@ __all__ = ["choose_row", "choose_rows"]
 _RULED_OUT = -100.0
 
 
-@kernel
+def _rivals_by_arrays(count, level, rival):
+    for j in range(count):
+        rival[j, j] = 0.0
+        later = level[j + 1 : count]
+        tallest = np.maximum.accumulate(np.concatenate(([LOW_DB], later[:-1])))[: later.size]
+        over = (tallest - np.minimum(level[j], later) + np.float32(6.0)) * np.float32(1 / 12)
+        rival[j, j + 1 : count] = rival[j + 1 : count, j] = np.clip(over, 0.0, 1.0)
+
+
+@kernel_or(_rivals_by_arrays)
 def _rivals(count, level, rival):
     """How far an echo between two others rivals the lower of them, 0 to 1, for every two.
 
@@ -63,7 +72,38 @@ def _rivals(count, level, rival):
 # ``rival[0, 0]``.
 
 
-@filter_kernel
+def _best_over_leg(apart, head, leg, cost, rival):
+    """Best score of a leg between two interfaces, for each candidate on its other side."""
+    low, high = np.float32(max(leg[PAIR_LOW_US], LEAST_US)), np.float32(leg[PAIR_HIGH_US])
+    mean, stiffness = np.float32(leg[PAIR_MEAN_US]), np.float32(leg[PAIR_WEIGHT])
+    off = apart - mean
+    score = head[:, None] - stiffness * off * off - np.float32(cost) * rival
+    score[~((apart >= low) & (apart <= high))] = -np.inf
+    return score.max(axis=0, initial=-np.inf)
+
+
+def _forward_by_arrays(gate, pair, fixed, first_us, between, count, space):
+    if count == 0:
+        return
+    n = (count + LANES - 1) // LANES * LANES
+    at, rival = space.row[AT][:n], space.rival[:count, :n]
+    for k in range(space.table.shape[1]):
+        best = space.table[FORWARD, k][:n]
+        best[:] = -np.inf if fixed else -gate[k, LEAD]
+        cost = between if gate[k, CLEAR_BEFORE] != 0.0 else 0.0
+        for kp in range(k):
+            leg = pair[kp, k]
+            if fixed and kp == 0:
+                head = np.full(1, -leg[PAIR_SKIP], np.float32)
+                found = _best_over_leg(at[None] - first_us, head, leg, 0.0, rival[:1])
+            else:
+                head = space.table[FORWARD, kp, :count] - np.float32(leg[PAIR_SKIP])
+                found = _best_over_leg(at[None] - at[:count, None], head, leg, cost, rival)
+            np.maximum(best, found, out=best)
+        best += space.table[OWN, k][:n]
+
+
+@filter_kernel_or(_forward_by_arrays)
 def _forward(gate, pair, fixed, first_us, between, count, space):
     """Best score of a path that ends at (interface, candidate)."""
     n = (count + LANES - 1) // LANES * LANES
@@ -99,7 +139,25 @@ def _forward(gate, pair, fixed, first_us, between, count, space):
             best[j] += mine[j]
 
 
-@filter_kernel
+def _backward_by_arrays(gate, pair, between, count, space):
+    if count == 0:
+        return
+    q = space.table.shape[1]
+    n = (count + LANES - 1) // LANES * LANES
+    at, rival = space.row[AT][:n], space.rival[1:count, :n]
+    for k in range(q - 1, -1, -1):
+        best = space.table[BACKWARD, k][:n]
+        best[:] = -gate[k, TAIL]
+        for kn in range(k + 1, q):
+            leg = pair[k, kn]
+            cost = between if gate[kn, CLEAR_BEFORE] != 0.0 else 0.0
+            head = space.table[OWN, kn, 1:count] + space.table[BACKWARD, kn, 1:count]
+            head -= np.float32(leg[PAIR_SKIP])
+            found = _best_over_leg(at[1:count, None] - at[None], head, leg, cost, rival)
+            np.maximum(best, found, out=best)
+
+
+@filter_kernel_or(_backward_by_arrays)
 def _backward(gate, pair, between, count, space):
     """Best score of what can follow (interface, candidate)."""
     q = space.table.shape[1]

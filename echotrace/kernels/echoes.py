@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from echotrace.kernels.extremes import largest
-from echotrace.kernels.jit import filter_kernel, kernel
+from echotrace.kernels.jit import filter_kernel, filter_kernel_or, kernel
 
 __all__ = ["LANES", "SearchPlan", "find_row", "find_rows", "find_space"]
 
@@ -148,7 +148,21 @@ def find_space(n_grid, n_candidates):
     return np.zeros((3 + 8, max(n_grid, n_candidates)), np.int32)
 
 
-@filter_kernel
+def _describe_by_arrays(seen, per_noise, per_curvature, offset, level_db, before_db, broadening):
+    n, db = offset.size, np.float32(_DB)
+    left, middle, right, before, arm_left, arm_middle, arm_right, _ = seen[:, :n]
+    rise, fall = np.log(middle / left), np.log(middle / right)
+    tilt, bend = rise - fall, rise + fall
+    at = np.clip(np.float32(0.5) * tilt / np.maximum(bend, _TINY), -0.5, 0.5)
+    offset[:] = np.where(bend > 0.0, at, np.float32(0.0))
+    level_db[:n] = db * (np.log(middle * per_noise) + np.float32(0.25) * tilt * offset)
+    quiet_db = db * np.log(np.maximum(before * per_noise, _TINY))
+    before_db[:n] = np.where(before > 0.0, quiet_db, -np.inf)
+    arms = np.log((arm_middle / arm_left) * (arm_middle / arm_right))
+    broadening[:n] = -np.log(np.maximum(arms * per_curvature, np.float32(0.02)))
+
+
+@filter_kernel_or(_describe_by_arrays)
 def _describe(seen, per_noise, per_curvature, offset, level_db, before_db, broadening):
     """Parabola through the logarithm of each echo's peak, level before it, and its curvature."""
     left, middle, right, before = seen[_LEFT], seen[_MIDDLE], seen[_RIGHT], seen[_BEFORE]

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from echotrace.kernels.echoes import LANES
-from echotrace.kernels.jit import filter_kernel, kernel
+from echotrace.kernels.jit import filter_kernel_or, kernel
 
 __all__ = [
     "NEPERS_PER_DB",
@@ -182,7 +182,26 @@ def _energy_step_db(count, delay_us, energy, j):
     return math.log(behind / before) / NEPERS_PER_DB
 
 
-@filter_kernel
+def _weigh_by_arrays(gate, fixed, weight, n, count, space):
+    at, level, shape = space.row[AT][:n], space.row[LEVEL][:n], space.row[ECHO_SHAPE][:n]
+    per_db, limit = np.float32(weight[PER_10_DB] * 0.1), np.float32(weight[HEIGHT_LIMIT])
+    for k in range(space.table.shape[1]):
+        own = space.table[OWN, k][:n]
+        own[:] = -np.inf
+        if gate[k, LOOKED_FOR] == 0.0 or (k == 0 and fixed):
+            continue
+        threshold, earliest, low, high = gate[
+            k, [THRESHOLD_DB, EARLIEST_US, LOW_US, HIGH_US]
+        ].astype(np.float32)
+        outside = np.float32(weight[OUTSIDE_GATE] if gate[k, RELATIVE_TO] < 0.0 else 0.0)
+        e = np.clip(per_db * (level - threshold), np.float32(0.0), limit) - shape
+        e -= np.where((at < low) | (at > high), outside, np.float32(0.0))
+        here = (level >= threshold) & (at >= earliest)
+        here[count:] = False
+        own[here] = e[here]
+
+
+@filter_kernel_or(_weigh_by_arrays)
 def _weigh(gate, fixed, weight, n, count, space):
     """Height over the threshold, shape and fixed gate; -inf where it cannot be this interface."""
     at, level, shape = space.row[AT][:n], space.row[LEVEL][:n], space.row[ECHO_SHAPE][:n]

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from echotrace.kernels.jit import filter_kernel
+from echotrace.kernels.jit import filter_kernel_or
 
 __all__ = ["extremes", "largest"]
 
 
-@filter_kernel
+def _largest_by_arrays(values):
+    return values.max(initial=np.float32(0.0))
+
+
+@filter_kernel_or(_largest_by_arrays)
 def largest(values):
     """Largest of some float32 that are zero or more, as envelopes are; zero where there are none.
 
@@ -24,7 +28,11 @@ def largest(values):
     return np.int32(top).view(np.float32)
 
 
-@filter_kernel
+def _extremes_by_arrays(samples):
+    return samples.max(), samples.min()
+
+
+@filter_kernel_or(_extremes_by_arrays)
 def extremes(samples):
     """Largest and smallest sample."""
     high, low = samples[0], samples[0]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from echotrace.kernels.extremes import largest
-from echotrace.kernels.jit import filter_kernel, kernel
+from echotrace.kernels.jit import filter_kernel_or, kernel
 
 __all__ = [
     "count_behind",
@@ -103,7 +103,11 @@ def echo_shapes(envelope, clipped, at, reach, far, height, rise, width, clipped_
             clipped_count[i, j] = count_clipped(clipped[i], first, last)
 
 
-@filter_kernel
+def _power_by_arrays(row):
+    return row @ row
+
+
+@filter_kernel_or(_power_by_arrays)
 def _power(row):
     """Sum of squares."""
     total = np.float32(0.0)

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from echotrace.kernels.jit import filter_kernel
+from echotrace.kernels.jit import filter_kernel_or
 
 __all__ = [
     "ARM",
@@ -72,7 +72,15 @@ class FilterPlan(NamedTuple):
     pulse: Any
 
 
-@filter_kernel
+def _amplitude_by_arrays(samples, sample_scale, trace_scale, first, out):
+    before = min(max(-first, 0), out.size)
+    stop = max(before, min(out.size, samples.size - first))
+    out[:before] = out[stop:] = 0.0
+    seen = slice(first + before, first + stop)
+    out[before:stop] = samples[seen].astype(np.float32) * sample_scale[seen] * trace_scale
+
+
+@filter_kernel_or(_amplitude_by_arrays)
 def amplitude_of(samples, sample_scale, trace_scale, first, out):
     """Samples from ``first`` on with gain and time gain undone; zeros beyond the trace."""
     before = min(max(-first, 0), out.size)
@@ -86,7 +94,16 @@ def amplitude_of(samples, sample_scale, trace_scale, first, out):
         amplitude[k] = np.float32(x[k]) * scale[k] * trace_scale
 
 
-@filter_kernel
+def _split_by_arrays(samples, sample_scale, trace_scale, lead, out):
+    stride, (whole, rest) = out.shape[0], divmod(samples.size, out.shape[0])
+    x = samples[: whole * stride].reshape(whole, stride).T.astype(np.float32)
+    out[:, lead : lead + whole] = x * sample_scale[:, :whole] * trace_scale
+    if rest:
+        x = samples[whole * stride :].astype(np.float32)
+        out[:rest, lead + whole] = x * sample_scale[:rest, whole] * trace_scale
+
+
+@filter_kernel_or(_split_by_arrays)
 def split_by_phase(samples, sample_scale, trace_scale, lead, out):
     """Undo gain and time gain, and put every ``stride``-th sample in a row of its own.
 
@@ -130,7 +147,14 @@ def split_by_phase(samples, sample_scale, trace_scale, lead, out):
         out[p, lead + int(whole)] = x * sample_scale[p, whole] * trace_scale
 
 
-@filter_kernel
+def _band_by_arrays(rows, taps, real, imag):
+    seen = real.size + taps.shape[2] - 1
+    for part, out in zip(taps, (real, imag), strict=True):
+        each = [np.correlate(rows[p][:seen], part[p]) for p in range(part.shape[0])]
+        out[:] = np.sum(each, axis=0)
+
+
+@filter_kernel_or(_band_by_arrays)
 def band(rows, taps, real, imag):
     """Complex filter of samples split by phase, at every ``stride``-th sample.
 
@@ -160,7 +184,13 @@ def band(rows, taps, real, imag):
                 imag[k] += s0 * x0 + s1 * x1 + s2 * x2 + s3 * x3 + s4 * x4 + s5 * x5 + s6 * x6
 
 
-@filter_kernel
+def _to_baseband_by_arrays(turn, real, imag):
+    re, im = real.copy(), imag.copy()
+    real[:] = re * turn[0] + im * turn[1]
+    imag[:] = im * turn[0] - re * turn[1]
+
+
+@filter_kernel_or(_to_baseband_by_arrays)
 def to_baseband(turn, real, imag):
     """Bring a band about the carrier to baseband, in place; ``turn`` (2, k) is the carrier."""
     turn_cos, turn_sin = turn[0], turn[1]
@@ -170,14 +200,28 @@ def to_baseband(turn, real, imag):
         imag[k] = im * turn_cos[k] - re * turn_sin[k]
 
 
-@filter_kernel
+def _magnitude_by_arrays(real, imag, out):
+    real, imag = real[: out.size], imag[: out.size]
+    out[:] = np.sqrt(real * real + imag * imag)
+
+
+@filter_kernel_or(_magnitude_by_arrays)
 def magnitude(real, imag, out):
     """Magnitude of a complex row."""
     for k in range(out.size):
         out[k] = np.sqrt(real[k] * real[k] + imag[k] * imag[k])
 
 
-@filter_kernel
+def _matched_grid_by_arrays(real, imag, taps, envelope, slope):
+    seen = envelope.size + 2 * ARM
+    whole = np.concatenate((taps[0, :0:-1], taps[0]))
+    whole_slope = np.concatenate((-taps[1, :0:-1], taps[1]))
+    whole_slope[ARM] = 0.0
+    for filters, out in ((whole, envelope), (whole_slope, slope)):
+        out[:] = np.hypot(np.correlate(real[:seen], filters), np.correlate(imag[:seen], filters))
+
+
+@filter_kernel_or(_matched_grid_by_arrays)
 def matched_grid(real, imag, taps, envelope, slope):
     """Magnitudes of the matched output and of its slope, from the baseband of the plain envelope.
 
@@ -216,7 +260,13 @@ def matched_grid(real, imag, taps, envelope, slope):
         slope[k] = np.sqrt(dr * dr + di * di)
 
 
-@filter_kernel
+def _matched_at_by_arrays(signal, first, taps):
+    x = signal[first : first + taps.shape[1]]
+    real, imag = taps[0] @ x, taps[1] @ x
+    return float(np.sqrt(real * real + imag * imag))
+
+
+@filter_kernel_or(_matched_at_by_arrays)
 def matched_at(signal, first, taps):
     """Envelope of the matched output at one sample."""
     taps_cos, taps_sin = taps[0], taps[1]
@@ -228,7 +278,11 @@ def matched_at(signal, first, taps):
     return float(np.sqrt(real * real + imag * imag))
 
 
-@filter_kernel
+def _every_second_by_arrays(row, out):
+    out[:] = row[: 2 * out.size : 2]
+
+
+@filter_kernel_or(_every_second_by_arrays)
 def every_second(row, out):
     """Every second value."""
     two = np.uint64(2)

@@ -29,7 +29,7 @@ from echotrace.kernels.filters import (
     split_by_phase,
     to_baseband,
 )
-from echotrace.kernels.jit import kernel
+from echotrace.kernels.jit import kernel, kernel_or
 from echotrace.kernels.noise import ENVELOPE, noise_of
 from echotrace.kernels.noise_profile import (
     LEAST_PART,
@@ -119,7 +119,12 @@ class Reading(NamedTuple):
     window: Any
 
 
-@kernel
+def _mark_limit_by_arrays(samples, high, low, clipped):
+    clipped[:] = (samples >= high) | (samples <= low)
+    return int(np.count_nonzero(clipped))
+
+
+@kernel_or(_mark_limit_by_arrays)
 def _mark_limit(samples, high, low, clipped):
     """Mark the samples that stand at the limit; count them."""
     found = 0

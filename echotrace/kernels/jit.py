@@ -11,26 +11,30 @@ The last digits of a sum depend on what a kernel was compiled into. So a kernel 
 that calls it (``forceinline``): were it kept beside them in every library, the first loaded copy
 would serve all, and the digits would hang on the order of loading. And one process compiles at a
 time: the others then find what it has kept.
+
+Where compiling is switched off (``NUMBA_DISABLE_JIT``) numba, which takes longer to load than a
+sitting to read, is not even imported, and loops that would be slow are replaced by arrays.
 """
 
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
-import numba
-from numba.core.compiler_lock import global_compiler_lock
-
 try:
     import fcntl
 except ImportError:  # A system without such locks.
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["filter_kernel", "kernel"]
+__all__ = ["COMPILED", "filter_kernel", "filter_kernel_or", "kernel", "kernel_or"]
+
+COMPILED = os.environ.get("NUMBA_DISABLE_JIT", "0") in ("", "0")
+"""Whether kernels are machine code; else they are plain Python, the same to a few roundings."""
 
 F = TypeVar("F", bound=Callable[..., object])
 
@@ -50,6 +54,10 @@ def _digest_of_all_kernels() -> str:
 
 
 def _compile(function: F, **options: Any) -> F:
+    if not COMPILED:
+        return function
+    import numba
+
     name = function.__qualname__
     function.__qualname__ = f"{name}.{_digest_of_all_kernels()}"
     try:
@@ -65,9 +73,7 @@ def _compile(function: F, **options: Any) -> F:
 
 def _cache_if_there_is_room(compiled: Any) -> None:
     """Let a disk without room for machine code cost time, not the result."""
-    store = getattr(compiled, "_cache", None)
-    if store is None:  # Compiling is switched off.
-        return
+    store = compiled._cache
     save = store.save_overload
 
     def attempt(signature: Any, data: Any) -> None:
@@ -96,6 +102,8 @@ def _turn(folder: Path) -> Iterator[None]:
 
     Numba's own lock comes first, as it does where other functions compile these kernels.
     """
+    from numba.core.compiler_lock import global_compiler_lock
+
     with global_compiler_lock, ExitStack() as stack:
         if fcntl is not None and not _waited:
             # Where no lock can be had nothing can be kept either.
@@ -122,3 +130,17 @@ def filter_kernel(function: F) -> F:
     return _compile(
         function, nogil=True, error_model="numpy", fastmath=_FILTER_MATH, forceinline=True
     )
+
+
+def kernel_or(by_arrays: F) -> Callable[[F], F]:
+    """:func:`kernel`, or where nothing is compiled the same on whole arrays.
+
+    For the few loops that take most of the time in plain Python; a test holds one against the
+    other.
+    """
+    return lambda function: kernel(function) if COMPILED else by_arrays
+
+
+def filter_kernel_or(by_arrays: F) -> Callable[[F], F]:
+    """:func:`filter_kernel`, or where nothing is compiled the same on whole arrays."""
+    return lambda function: filter_kernel(function) if COMPILED else by_arrays

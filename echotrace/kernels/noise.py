@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from echotrace.kernels.extremes import largest
-from echotrace.kernels.jit import filter_kernel, kernel
+from echotrace.kernels.jit import filter_kernel_or, kernel
 
 __all__ = ["ENVELOPE", "SLOPE", "noise_of"]
 
@@ -30,7 +30,11 @@ _MEDIAN = 0.674490
 _MEDIAN_SLOPE = 1.573
 
 
-@filter_kernel
+def _count_by_arrays(values, low, high):
+    return np.count_nonzero(values < low), np.count_nonzero(values < high)
+
+
+@filter_kernel_or(_count_by_arrays)
 def _count(values, low, high):
     """How many values lie below each of two levels.
 
@@ -43,7 +47,13 @@ def _count(values, low, high):
     return below, inside
 
 
-@filter_kernel
+def _quiet_mean_by_arrays(values):
+    size = values.size // 16
+    seen = values if size == 0 else values[: 16 * size].reshape(16, size).sum(axis=1) / size
+    return float(seen[seen > 0.0].min(initial=np.inf))
+
+
+@filter_kernel_or(_quiet_mean_by_arrays)
 def _quiet_mean(values):
     """Least mean of sixteen windows of the values that is not zero.
 

@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from echotrace.kernels.extremes import largest
-from echotrace.kernels.jit import filter_kernel, kernel
+from echotrace.kernels.jit import filter_kernel, filter_kernel_or, kernel
 
 __all__ = [
     "LEAST_PART",
@@ -50,7 +50,11 @@ _ROUNDING = 1e-6
 _TINY = 1e-18
 
 
-@filter_kernel
+def _capped_sum_by_arrays(squares, cap):
+    return np.minimum(squares, cap).sum()
+
+
+@filter_kernel_or(_capped_sum_by_arrays)
 def _capped_sum(squares, cap):
     """Sum of values, none counted for more than a cap."""
     total = np.float32(0.0)

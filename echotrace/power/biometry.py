@@ -74,7 +74,11 @@ class Biometry:
     >>> eye = et.power.Biometry(axial_length_mm=23.5, k1_d=43.5, k2_d=44.5, chamber_depth_mm=3.1)
     >>> float(eye.mean_k_d)
     44.0
-    >>> et.power.Biometry(axial_length_mm=23.5, k1_d=7.7, k2_d=44.5)  # doctest: +SKIP
+    >>> et.power.Biometry(axial_length_mm=23.5, k1_d=7.7, k2_d=44.5)
+    Traceback (most recent call last):
+        ...
+    echotrace.errors.ParameterError: k1_d=7.7 must lie between 30 and 60 D: this looks like a radius
+    in mm; give the radius as such, or 43.83 D (index 1.3375)
     """
 
     axial_length_mm: Array

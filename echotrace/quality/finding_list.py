@@ -415,6 +415,27 @@ _FINDINGS = (
         error_mm=0.7,
     ),
     Finding(
+        name="echoes_unresolved",
+        severity=Severity.REJECT,
+        says="echoes of two interfaces overlap, and where each lies cannot be told: one echo of "
+        "another shape explains them nearly as well, or their joint fit is not sure",
+        do="use a probe of a wider band or a higher frequency, less noise, or a template measured "
+        "on a free echo (template in the settings); then capture again",
+        feature="unsure_echo_count",
+        words="interfaces whose echo is not told from its neighbour",
+        error_mm=0.1,
+    ),
+    Finding(
+        name="wall_repeats",
+        severity=Severity.NOTE,
+        says="echoes follow the wall at its own spacing: its repeats, which are part of the "
+        "thickness that is stated",
+        do="no action is needed unless the wall should be thicker",
+        feature="repeat_count",
+        words="repeats",
+        error_mm=0.0,
+    ),
+    Finding(
         name="fluid_not_excluded",
         severity=Severity.WARN,
         says="the echoes do not show that the probe touches the cornea: what the transmit pulse "

@@ -100,6 +100,10 @@ def finding_bits(
         of["echo_missing"] |= gate_empty
     of["cornea_assumed"][:] = cornea_assumed
     of["receiver_unknown"][:] = not receiver_known
+    # Counts, of which one is enough.
+    for name in ("echoes_unresolved", "wall_repeats"):
+        if FINDINGS[name].feature in features:
+            of[name][:] = features[FINDINGS[name].feature] > 0
     # A feature that could not be had (NaN) raises nothing: what it lacks has its own finding.
     with np.errstate(invalid="ignore"):
         for name, finding in FINDINGS.items():

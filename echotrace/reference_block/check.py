@@ -173,9 +173,26 @@ def check_block(
 
     Examples
     --------
+    >>> import numpy as np
     >>> import echotrace as et
-    >>> found = et.check_block(recording, [2.0, 5.0], material=steel)  # doctest: +SKIP
-    >>> found.speed_m_per_s, found.intercept_us  # doctest: +SKIP
+    >>> t_us = np.arange(2400) / 100.0  # a wedge of steel, 5 and 10 mm: repeats of its back
+    >>> def echo(at):
+    ...     return np.exp(-(((t_us - at) / 0.0625) ** 2) / 2) * np.cos(20 * np.pi * (t_us - at))
+    >>> noise = 0.003 * np.random.default_rng(1).standard_normal((2, t_us.size))
+    >>> rf = noise + [
+    ...     3 * echo(0.0) + sum((-0.8) ** k * echo(0.8 + 2e3 * k * mm / 5920) for k in range(1, 6))
+    ...     for mm in (5.0, 10.0)
+    ... ]
+    >>> recording = et.Recording(
+    ...     samples=rf, sampling_rate_hz=100e6, start_delay_us=0.0, method="contact", eye="none",
+    ...     lens_state="none", sitting=["thin", "thick"],
+    ...     probe=et.Probe(centre_frequency_hz=10e6, fractional_bandwidth=0.6, face_delay_us=0.8),
+    ... )
+    >>> steel = et.Medium(name="steel", speed_m_per_s=5920.0, speed_u_m_per_s=2.0,
+    ...                   temperature_c=20.0, source="value from memory")
+    >>> found = et.check_block(recording, [5.0, 10.0], thickness_u_mm=0.002, material=steel)
+    >>> round(found.speed_m_per_s), round(found.intercept_us, 2)
+    (5920, 0.8)
     """
     settings = settings or Settings()
     steps, group = _steps(recording, thickness_mm)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +16,10 @@ from echotrace.signal.envelope import (
     matched_filter,
     smooth_envelope,
 )
-from echotrace.signal.noise import NoiseAlong, lsb_noise, noise_along, noise_level
+from echotrace.signal.noise import NoiseAlong, NoiseCurve, lsb_noise, noise_along, noise_level
 from echotrace.signal.pulse import HALF_HEIGHT_OVER_RMS, Pulse
 
-__all__ = ["Conditioned", "condition", "envelope_band_hz"]
+__all__ = ["Conditioned", "condition", "condition_noiseless", "envelope_band_hz"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,23 +216,9 @@ def condition(
             f"the pulse is sampled at {pulse.sampling_rate_hz:g} Hz, the traces at "
             f"{sampling_rate_hz:g} Hz"
         )
-    bandwidth_hz = envelope_band_hz(pulse, envelope_bandwidth)
-    if signal == Signal.RF:
-        matched = matched_filter(amplitude, pulse)
-        output: NDArray[np.complexfloating] | None = matched.output
-        matched_envelope = matched.envelope
-        envelope = detect_envelope(
-            amplitude,
-            sampling_rate_hz,
-            method=envelope_method,
-            centre_frequency_hz=pulse.centre_frequency_hz,
-            bandwidth_hz=bandwidth_hz,
-        )
-        rf: NDArray[np.float32] | None = np.asarray(amplitude, np.float32)
-    else:
-        output, rf = None, None
-        envelope = np.asarray(amplitude, np.float32)
-        matched_envelope = smooth_envelope(envelope, pulse)
+    filtered = _filtered(amplitude, pulse, signal, envelope_method, envelope_bandwidth)
+    rf, envelope, bandwidth_hz = filtered["rf"], filtered["envelope"], filtered["bandwidth_hz"]
+    matched_envelope = filtered["matched_envelope"]
     stride = 2 * pulse.grid_stride
     step = np.asarray(lsb, np.float64)
     step = step[:, None] if step.ndim == 1 else np.atleast_2d(step)
@@ -254,17 +241,105 @@ def condition(
         matched_noise = envelope_noise * np.median(ratio, axis=1)
     matched_noise = np.maximum(matched_noise, rounding * least[1])
     return Conditioned(
-        rf=rf,
         clipped=clipped,
-        matched=output,
-        matched_envelope=matched_envelope,
-        envelope=envelope,
         matched_noise=matched_noise,
         envelope_noise=envelope_noise,
         noise=along,
-        pulse=pulse,
-        envelope_method=envelope_method,
-        bandwidth_hz=bandwidth_hz,
         sampling_rate_hz=sampling_rate_hz,
         start_delay_us=start_delay_us,
+        **filtered,
     )
+
+
+# What float32 leaves beside an echo of height one.
+_ROUNDING = 1e-6
+
+
+def condition_noiseless(
+    amplitude: NDArray[np.floating],
+    *,
+    pulse: Pulse,
+    signal: Signal,
+    envelope_method: EnvelopeMethod,
+    envelope_bandwidth: float,
+) -> Conditioned:
+    """Filter traces of echoes of height one without noise: that of rounding stands for it.
+
+    Measuring it would take longer than all else that a sitting's start needs.
+
+    Parameters
+    ----------
+    amplitude : ndarray of float32, (n_traces, n_samples)
+    pulse : Pulse
+    signal : {"rf", "envelope"}
+    envelope_method : {"analytic", "quadrature", "rectified"}
+    envelope_bandwidth : float
+        Band of the plain envelope as a multiple of the pulse's -6 dB band.
+
+    Returns
+    -------
+    Conditioned
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.recording import Signal
+    >>> from echotrace.signal.conditioning import condition_noiseless
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> rf = np.pad(pulse.analytic.real, 300)[None]
+    >>> traces = condition_noiseless(rf, pulse=pulse, signal=Signal.RF,
+    ...                              envelope_method="quadrature", envelope_bandwidth=1.5)
+    >>> float(traces.envelope_noise[0])
+    1e-06
+    """
+    n = amplitude.shape[0]
+    level = np.full((n, 16), _ROUNDING)
+    per_us = 2e-6 * np.pi * pulse.rms_bandwidth_hz
+    here = NoiseCurve(level, 0.0, amplitude.shape[1] / 16)
+    slope = NoiseCurve(level * per_us, 0.0, amplitude.shape[1] / 16)
+    return Conditioned(
+        clipped=np.zeros(amplitude.shape, np.bool_),
+        matched_noise=level[:, 0],
+        envelope_noise=level[:, 0],
+        noise=NoiseAlong(matched=here, envelope=here, matched_slope=slope, envelope_slope=slope),
+        sampling_rate_hz=pulse.sampling_rate_hz,
+        start_delay_us=0.0,
+        **_filtered(amplitude, pulse, signal, envelope_method, envelope_bandwidth),
+    )
+
+
+def _filtered(
+    amplitude: NDArray[np.floating],
+    pulse: Pulse,
+    signal: Signal,
+    envelope_method: EnvelopeMethod,
+    envelope_bandwidth: float,
+) -> dict[str, Any]:
+    """The fields of :class:`Conditioned` that filters make."""
+    bandwidth_hz = envelope_band_hz(pulse, envelope_bandwidth)
+    if signal == Signal.RF:
+        matched = matched_filter(amplitude, pulse)
+        output: NDArray[np.complexfloating] | None = matched.output
+        matched_envelope = matched.envelope
+        envelope = detect_envelope(
+            amplitude,
+            pulse.sampling_rate_hz,
+            method=envelope_method,
+            centre_frequency_hz=pulse.centre_frequency_hz,
+            bandwidth_hz=bandwidth_hz,
+        )
+        rf: NDArray[np.float32] | None = np.asarray(amplitude, np.float32)
+    else:
+        output, rf = None, None
+        envelope = np.asarray(amplitude, np.float32)
+        matched_envelope = smooth_envelope(envelope, pulse)
+    return {
+        "rf": rf,
+        "matched": output,
+        "matched_envelope": matched_envelope,
+        "envelope": envelope,
+        "pulse": pulse,
+        "envelope_method": envelope_method,
+        "bandwidth_hz": bandwidth_hz,
+    }

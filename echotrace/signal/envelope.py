@@ -12,11 +12,10 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from echotrace.errors import ParameterError
-from echotrace.signal.pulse import Pulse
+from echotrace.signal.pulse import Pulse, fast_length
 
 __all__ = [
     "EnvelopeMethod",
@@ -44,7 +43,7 @@ def _float(samples: NDArray[np.generic]) -> NDArray[np.floating]:
 
 def _padded_size(n_samples: int, reach: int) -> int:
     """FFT size that keeps the ends of a trace from meeting within a filter's reach."""
-    return int(scipy.fft.next_fast_len(n_samples + reach, real=True))
+    return fast_length(n_samples + reach)
 
 
 def analytic_signal(rf: NDArray[np.generic]) -> NDArray[np.complexfloating]:
@@ -78,11 +77,11 @@ def analytic_signal(rf: NDArray[np.generic]) -> NDArray[np.complexfloating]:
     """
     samples = _float(rf)
     n = samples.shape[-1]
-    half = scipy.fft.rfft(samples, axis=-1)
+    half = np.fft.rfft(samples, axis=-1)
     full = np.zeros((*samples.shape[:-1], n), dtype=half.dtype)
     full[..., : half.shape[-1]] = half
     full[..., 1 : (n + 1) // 2] *= 2.0
-    return np.asarray(scipy.fft.ifft(full, axis=-1, overwrite_x=True))
+    return np.asarray(np.fft.ifft(full, axis=-1, out=full))
 
 
 def _gaussian_low_pass(frequency_hz: NDArray[Any], half_band_hz: float) -> NDArray[Any]:
@@ -157,8 +156,8 @@ def detect_envelope(
         size = _padded_size(n, reach)
         frequency_hz = np.fft.rfftfreq(size, 1.0 / sampling_rate_hz)
         response = _gaussian_low_pass(frequency_hz, bandwidth_hz / 2.0).astype(samples.dtype)
-        spectrum = scipy.fft.rfft(np.abs(samples), size, axis=-1) * response
-        low = scipy.fft.irfft(spectrum, size, axis=-1)[..., :n] * samples.dtype.type(np.pi / 2)
+        spectrum = np.fft.rfft(np.abs(samples), size, axis=-1) * response
+        low = np.fft.irfft(spectrum, size, axis=-1)[..., :n] * samples.dtype.type(np.pi / 2)
         return np.asarray(np.maximum(low, 0.0))
     if method != "quadrature":
         raise ParameterError(f"envelope method {method!r}: use analytic, quadrature or rectified")
@@ -251,9 +250,15 @@ def _correlate(
         response[size // 2 + 1 :] = 0.0
     if slope_about is not None:
         response *= 2j * np.pi * (np.fft.fftfreq(size) - slope_about)
-    full = scipy.fft.fft(samples, size, axis=-1)
-    full *= response.astype(full.dtype)
-    return np.asarray(scipy.fft.ifft(full, axis=-1, overwrite_x=True)[..., :n])
+    if one_sided:
+        half_spectrum = np.fft.rfft(samples, size, axis=-1)
+        k = half_spectrum.shape[-1]
+        full = np.zeros((*samples.shape[:-1], size), half_spectrum.dtype)
+        np.multiply(half_spectrum, response[:k].astype(full.dtype), out=full[..., :k])
+    else:
+        full = np.fft.fft(samples, size, axis=-1)
+        full *= response.astype(full.dtype)
+    return np.asarray(np.fft.ifft(full, axis=-1, out=full)[..., :n])
 
 
 def envelope_slope(
@@ -304,8 +309,8 @@ def envelope_slope(
     if method == "analytic":
         n = samples.shape[-1]
         response = 2j * np.pi * (np.fft.fftfreq(n) - turn)
-        spectrum = scipy.fft.fft(analytic_signal(samples), axis=-1) * response
-        return np.asarray(per_us * np.abs(scipy.fft.ifft(spectrum, axis=-1)), samples.dtype), True
+        spectrum = np.fft.fft(analytic_signal(samples), axis=-1) * response
+        return np.asarray(per_us * np.abs(np.fft.ifft(spectrum, axis=-1)), samples.dtype), True
     return np.asarray(per_us * np.abs(np.gradient(envelope, axis=-1))), False
 
 
@@ -464,8 +469,8 @@ def smooth_envelope(envelope: NDArray[np.generic], pulse: Pulse) -> NDArray[np.f
     template[: pulse.analytic.size] = np.abs(pulse.analytic)
     template = np.roll(template, -pulse.half_length)
     response = np.conj(np.fft.rfft(template)) / pulse.energy
-    spectrum = scipy.fft.rfft(samples, size, axis=-1) * response.astype(
+    spectrum = np.fft.rfft(samples, size, axis=-1) * response.astype(
         np.complex64 if samples.dtype == np.float32 else np.complex128
     )
-    low = scipy.fft.irfft(spectrum, size, axis=-1)[..., :n]
+    low = np.fft.irfft(spectrum, size, axis=-1)[..., :n]
     return np.asarray(np.maximum(low, 0.0))

@@ -112,6 +112,9 @@ class Lengths:
     budget_mm : mapping of str to ndarray, each (n,)
         Standard uncertainty of the total by source, mm: ``picks`` (own); ``speed``,
         ``temperature``, ``clock``, ``offset``, ``distortion``, ``assumed`` (shared).
+    segment_u_mm : ndarray of float64, (n, n_segments)
+        Standard uncertainty of each segment from the noise of its two picks, with their covariance,
+        mm; NaN where one was not picked.
 
     Examples
     --------
@@ -130,6 +133,7 @@ class Lengths:
     total_u_shared_mm: Float
     assumed: NDArray[np.bool_]
     budget_mm: Mapping[str, Float]
+    segment_u_mm: Float
 
 
 def average_speed_m_per_s(length_mm: ArrayLike, speed_m_per_s: ArrayLike) -> Float:
@@ -227,6 +231,7 @@ def measure_lengths(
     delay_u_us: Float,
     target: Target | Sequence[Medium],
     *,
+    delay_cov_us2: Float | None = None,
     offset_u_us: float = 0.0,
     settings: LengthSettings | None = None,
 ) -> Lengths:
@@ -241,6 +246,9 @@ def measure_lengths(
     target : Target or sequence of Medium
         What the beam passes; of a plain stack the media between the interfaces will do, at the
         temperature of the first.
+    delay_cov_us2 : ndarray of float64, (n_interfaces - 1,) or (n, n_interfaces - 1), optional
+        Covariance of each pick with the next from noise, µs squared, as of overlapping echoes that
+        were fitted jointly; None: none.
     offset_u_us : float
         Standard uncertainty of the first interface's delay that all scans share (a calibrated
         probe face), µs.
@@ -254,7 +262,7 @@ def measure_lengths(
     Raises
     ------
     ParameterError
-        Delays of another number of interfaces than the target's.
+        Delays, or covariances, of another number of interfaces than the target's.
 
     Notes
     -----
@@ -286,6 +294,7 @@ def measure_lengths(
                 delay_us[None],
                 np.atleast_2d(delay_u_us),
                 target,
+                delay_cov_us2=None if delay_cov_us2 is None else np.atleast_2d(delay_cov_us2),
                 offset_u_us=offset_u_us,
                 settings=settings,
             )
@@ -300,6 +309,14 @@ def measure_lengths(
             f"delay_us has shape {delay_us.shape}; target {target.name!r} has "
             f"{len(target.interfaces)} interfaces"
         )
+    between = np.zeros((q - 1, 1))
+    if delay_cov_us2 is not None:
+        between = np.asarray(delay_cov_us2, np.float64).T
+        if between.shape != (q - 1, n):
+            raise ParameterError(
+                f"delay_cov_us2 has shape {between.T.shape}; give {(n, q - 1)}, one value for each "
+                "two neighbouring interfaces"
+            )
     segments, inside = target.segments, range(len(target.segments))[target.length_slice]
     first, last = target.index(target.length_from), target.index(target.length_to)
     speed = np.array([s.medium.speed_at(_temperature(target, s)) for s in segments])
@@ -307,6 +324,8 @@ def measure_lengths(
     # One row an interface or a segment: contiguous.
     delay, delay_u = np.ascontiguousarray(delay_us.T), np.ascontiguousarray(delay_u_us.T)
     segment = (delay[1:] - delay[:-1]) * half[:, None]
+    apart_variance = delay_u[1:] ** 2 + delay_u[:-1] ** 2 - 2.0 * between
+    segment_u = np.sqrt(np.maximum(apart_variance, 0.0)) * half[:, None]
     assumed = np.zeros(segment.shape, np.bool_)
     # Sensitivity of the total to each delay, mm/µs: one column for all traces, or one for each.
     sensitivity = np.zeros((q, 1))
@@ -353,8 +372,12 @@ def measure_lengths(
         speed_u = _root_sum_of_squares(by_medium.values())
         temperature_u = np.abs(temperature_u) * settings.temperature_u_c
     used = sensitivity != 0.0
+    picks_u = _root_sum_of_squares(np.where(used, sensitivity * delay_u, 0.0))
+    if delay_cov_us2 is not None:
+        shared_part = 2.0 * np.sum(sensitivity[1:] * sensitivity[:-1] * between, axis=0)
+        picks_u = np.sqrt(np.maximum(picks_u**2 + shared_part, 0.0))
     budget = {
-        "picks": _root_sum_of_squares(np.where(used, sensitivity * delay_u, 0.0)),
+        "picks": picks_u,
         "speed": speed_u,
         "temperature": temperature_u,
         "clock": np.abs(total) * settings.clock_ppm * 1e-6,
@@ -365,7 +388,9 @@ def measure_lengths(
     blank = np.isnan(total)
     budget = {name: np.where(blank, np.nan, values) for name, values in budget.items()}
     shared = _root_sum_of_squares(budget[name] for name in budget if name != "picks")
-    return Lengths(segment.T, total, budget["picks"], shared, assumed.T, MappingProxyType(budget))
+    return Lengths(
+        segment.T, total, budget["picks"], shared, assumed.T, MappingProxyType(budget), segment_u.T
+    )
 
 
 def _first_of(lengths: Lengths) -> Lengths:
@@ -377,6 +402,7 @@ def _first_of(lengths: Lengths) -> Lengths:
         total_u_mm=lengths.total_u_mm[0],
         total_u_shared_mm=lengths.total_u_shared_mm[0],
         assumed=lengths.assumed[0],
+        segment_u_mm=lengths.segment_u_mm[0],
         budget_mm=MappingProxyType(budget),
     )
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import scipy
@@ -20,6 +21,7 @@ __all__ = [
     "NYQUIST_SHARE",
     "Pulse",
     "estimate_pulse",
+    "fast_length",
     "gaussian_pulse",
     "gaussian_sigma_us",
 ]
@@ -165,8 +167,38 @@ def gaussian_pulse(
     return _with_moments(analytic, sampling_rate_hz)
 
 
+@lru_cache(maxsize=64)
+def fast_length(n: int) -> int:
+    """Least length from ``n`` on that has no prime factor over five: Fourier transforms like it.
+
+    ``scipy.fft`` tells it too; importing that takes a quarter of the time that a sitting takes.
+
+    Parameters
+    ----------
+    n : int
+        Positive.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> fast_length(4099)
+    4320
+    """
+    while True:
+        rest = n
+        for prime in (2, 3, 5):
+            while rest % prime == 0:
+                rest //= prime
+        if rest == 1:
+            return n
+        n += 1
+
+
 def _with_moments(analytic: NDArray[np.complex128], sampling_rate_hz: float) -> Pulse:
-    size = scipy.fft.next_fast_len(8 * analytic.size)
+    size = fast_length(8 * analytic.size)
     power = np.abs(np.fft.fft(analytic, size)) ** 2
     frequency_hz = np.fft.fftfreq(size, 1.0 / sampling_rate_hz)
     power[frequency_hz < 0.0] = 0.0

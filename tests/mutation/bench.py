@@ -129,6 +129,17 @@ class _Watch:
         self.seconds[report.nodeid] = spent
 
 
+class _First:
+    """Writes down the first test that fails."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def pytest_runtest_logreport(self, report: Any) -> None:
+        if report.failed:
+            self.path.write_text(report.nodeid, encoding="utf-8")
+
+
 def _forget_cached() -> None:
     """Empty the caches of the package's functions, so that each test runs what it needs."""
     for name, module in list(sys.modules.items()):
@@ -144,7 +155,7 @@ class Bench:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         left_out = shutil.ignore_patterns(".git", "pictures", ".*_cache", "*.pyc")
-        for name in ("echotrace", "tests", "synthetic_traces"):
+        for name in ("echotrace", "tests", "synthetic_traces", ".docs"):
             shutil.copytree(TOP / name, folder / name, ignore=left_out)
         for name in ("pyproject.toml", "README.md", "DEVELOPERS.md"):
             shutil.copy(TOP / name, folder / name)
@@ -205,11 +216,16 @@ class Bench:
             raise SystemExit(f"tests fail without any change (status {status})")
         return dict(json.loads(told.read_text()))
 
+    @property
+    def failed(self) -> Path:
+        """Where the first test that fails is written down."""
+        return self.folder / "failed.txt"
+
     def passes(self, tests: Sequence[str], cpu_s: int) -> bool:
         """Whether tests pass in a process that imports the package anew."""
 
         def work() -> int:
-            return int(pytest.main([*QUIET, "-x", *tests]))
+            return int(pytest.main([*QUIET, "-x", *tests], plugins=[_First(self.failed)]))
 
         return self.fork(work, cpu_s) == 0
 
@@ -291,7 +307,7 @@ def _serve(bench: Bench, tests: list[str], questions: Any, answers: Any) -> None
             def work(swaps: list[Any] = swaps, chosen: list[str] = chosen) -> int:
                 for function, code in swaps:
                     function.__code__ = code
-                return int(pytest.main([*QUIET, "-x", *chosen]))
+                return int(pytest.main([*QUIET, "-x", *chosen], plugins=[_First(bench.failed)]))
 
             said = bench.fork(work, cpu_s) == 0
         answers.write(json.dumps(said) + "\n")

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.recording import Signal
-from echotrace.signal.conditioning import Conditioned, condition
+from echotrace.signal.conditioning import Conditioned, condition, condition_noiseless
 from echotrace.signal.envelope import EnvelopeMethod
 from echotrace.signal.pickers.windows import EchoWindows, window_reach
 from echotrace.signal.pulse import HALF_HEIGHT_OVER_RMS, Pulse
@@ -189,13 +189,19 @@ def template_traces(
             )
     else:
         amplitude = np.abs(shifted)
+    if rng is None:
+        traces = condition_noiseless(
+            amplitude.astype(np.float32),
+            pulse=pulse,
+            signal=key.signal,
+            envelope_method=key.envelope_method,
+            envelope_bandwidth=key.envelope_bandwidth,
+        )
+        return traces, truth
     traces = condition(
         amplitude.astype(np.float32),
-        np.zeros((n, size), np.bool_),
-        signal=key.signal,
-        sampling_rate_hz=key.sampling_rate_hz,
-        start_delay_us=0.0,
         pulse=pulse,
+        signal=key.signal,
         envelope_method=key.envelope_method,
         envelope_bandwidth=key.envelope_bandwidth,
     )
