@@ -25,7 +25,7 @@ _QUARTILE = math.sqrt(-2.0 * math.log(0.75))
 
 
 def near_field_end_us(
-    matched: NDArray[np.complexfloating],
+    matched: NDArray[np.complexfloating] | NDArray[np.floating],
     clipped: NDArray[np.bool_],
     delay_us: NDArray[np.float64],
     *,
