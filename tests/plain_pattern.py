@@ -385,8 +385,9 @@ def _fluid(echoes, i, face, near_field):
         fronts = [(b, a) for a, b in heard if max(at - 0.95, hidden) <= a <= at - 0.45]
         if fronts and abs(max(fronts)[0] - level) <= 9.0:
             front = max(fronts)[1]
-            twice = abs(behind - front) < 0.2 and abs(front - 0.67) < 0.12
-            if not clear and level < max(fronts)[0] and twice:
+            step = at - front
+            even = front > 0.45 and abs(front - round(front / step) * step) < 0.08
+            if not clear and level < max(fronts)[0] and even:
                 return np.nan, max(unseen, front)
             return max(0.0, front if clear else min(front, behind)), 0.0
         if low or behind < -0.12:

@@ -10,6 +10,7 @@ from near_field_table import PULSES, contact, outcome
 
 from echotrace.chain.measure import measure
 from echotrace.signal.near_field import near_field_end_us
+from echotrace.synthesis import synthesise
 
 
 def made(name, kind, seed=0, **changes):
@@ -72,6 +73,29 @@ def test_without_a_pulse_contact_is_shown():
     np.testing.assert_array_equal(result.features["fluid_unseen_us"], 0.0)
     hidden, _ = made("2deg", "longer")
     assert measure(hidden).has_finding("fluid_not_excluded").all()
+
+
+def _synthetic(near_field, **tables):
+    contact = {"method": {"kind": "contact"}, "probe": {"tip_mm": 0.0}, "scans": 3}
+    return synthesise({**contact, "near_field": near_field, **tables}, seed=3)
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize(
+    "near_field", [{"kind": "none"}, {"kind": "block"}, {"starts_us": 0.4}, {"varies": 0.1}]
+)
+def test_repeats_in_the_cornea_are_no_fluid(near_field):
+    result = measure(_synthetic(near_field, artefacts={"cornea_reverberation": 1.0}))
+    assert not result.has_finding("fluid_before_cornea").any(), result.features["fluid_gap_us"]
+
+
+@pytest.mark.compiled
+def test_a_recovery_on_one_side_of_the_baseline_is_still_rf():
+    """Its echoes are 30 dB below the saturated start, which alone would look like an envelope."""
+    receiver = {"gain_db": -4.0, "ring_down_db": 30.0, "ring_down_us": 0.3}
+    result = measure(_synthetic({"kind": "recovery"}, receiver=receiver))
+    assert np.isfinite(result.axial_length_mm).all()
+    assert not result.has_finding("carrier_doubtful").any()
 
 
 T_US = np.arange(800) * 0.01

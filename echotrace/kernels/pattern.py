@@ -193,9 +193,10 @@ def _fluid_us(count, at, level, face_us, hidden_us):
         if k >= 0 and abs(level[k] - level[j]) <= _ALIKE_DB:
             # What is left of the pulse may look like a front, where there is any.
             gap_us = at[k] - face_us
-            twice = abs(behind - gap_us) < _EVEN_US + _CORNEA_REACH_US
-            twice = twice and abs(gap_us - _CORNEA_US) < _CORNEA_REACH_US
-            if twice and not clear and level[j] < level[k]:
+            step_us = at[j] - at[k]
+            even = gap_us > _THIN_US
+            even = even and abs(gap_us - np.rint(gap_us / step_us) * step_us) < _EVEN_US
+            if even and not clear and level[j] < level[k]:
                 # It may be a back at the face and its repeat, which is never the taller one.
                 return np.nan, max(unseen, gap_us)
             return max(0.0, gap_us if clear else min(gap_us, behind)), 0.0
