@@ -21,9 +21,9 @@ lint:
 test *FILES:
     {{python}} -m pytest -q -n 2 {{FILES}}
 
-# The suite in plain Python, with the coverage of every line.
-coverage:
-    NUMBA_DISABLE_JIT=1 {{python}} -m pytest -q -n 2 --cov=echotrace --cov-branch --cov-report=term-missing:skip-covered
+# What calls kernels, in plain Python, with the coverage of every line; or of some test files.
+coverage *FILES:
+    NUMBA_DISABLE_JIT=1 {{python}} -m pytest -q -n 2 -m "kernels and not slow" --cov=echotrace --cov-branch --cov-report=term-missing:skip-covered {{FILES}}
 
 # Coverage of intervals by simulation and other checks that take minutes.
 slow:

@@ -9,6 +9,9 @@ from echotrace.files.description import read_description as read_description
 from echotrace.files.description import write_description as write_description
 from echotrace.files.foreign import Foreign as Foreign
 from echotrace.files.importing import import_recording as import_recording
+from echotrace.files.template_file import write_template as write_template
+from echotrace.signal.echo_template import EchoTemplate as EchoTemplate
+from echotrace.signal.echo_template import read_template as read_template
 from echotrace.files.native import read_measurement as read_measurement
 from echotrace.files.native import read as read
 from echotrace.files.native import write_measurement as write_measurement
@@ -40,6 +43,7 @@ from echotrace.target import read_target as read_target
 # -- measure
 from echotrace.chain.by_hand import decide_by_hand as decide_by_hand
 from echotrace.chain.measure import measure as measure
+from echotrace.chain.measured_template import measure_template as measure_template
 from echotrace.decisions import Decisions as Decisions
 from echotrace.decisions import HandGate as HandGate
 from echotrace.decisions import HandPick as HandPick
@@ -117,6 +121,7 @@ from echotrace.figures.agreement import plot_spreads as plot_spreads
 from echotrace.figures.bounds import plot_picker_errors as plot_picker_errors
 from echotrace.figures.detection import detection_figure as detection_figure
 from echotrace.figures.tuning import tuning_figure as tuning_figure
+from echotrace.figures.template import plot_template as plot_template
 from echotrace.figures.trace import plot_trace as plot_trace
 
 # -- errors

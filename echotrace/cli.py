@@ -43,6 +43,7 @@ _COMMANDS = {
     "pickers": "pickers",
     "block": "block",
     "tune": "tune",
+    "template": "template",
 }
 
 _EPILOG = (

@@ -167,6 +167,20 @@ class Measurement:
         bits = int(self.findings[trace])
         return tuple(name for k, name in enumerate(self.finding_names) if bits >> k & 1)
 
+    def corrected(self, trace: int) -> bool:
+        """Whether a scan was corrected in the light of its sitting.
+
+        Parameters
+        ----------
+        trace : int
+            Counted from 0.
+
+        Returns
+        -------
+        bool
+        """
+        return "corrected_by_sitting" in self.finding_list(trace)
+
     def picked_by_hand(self, trace: int) -> tuple[str, ...]:
         """Names of the interfaces that a person picked in one trace.
 
@@ -282,6 +296,8 @@ class Measurement:
                 "findings": list(self.finding_list(k)),
                 "by_hand": self.marks(k),
             }
+            if self.corrected(k):
+                record["alone_length_mm"] = float(self.features["alone_length_mm"][k])
             record |= {
                 f"{name}_delay_us": float(self.delay_us[k, j])
                 for j, name in enumerate(self.interfaces)

@@ -13,6 +13,7 @@ from echotrace._renamed import old_fields, renamed_keys
 from echotrace.errors import ParameterError
 from echotrace.quality.limits import QualityLimits
 from echotrace.signal.choice_plan import JointChoiceSettings
+from echotrace.signal.echo_template import EchoTemplate, read_template
 from echotrace.signal.envelope import EnvelopeMethod
 from echotrace.signal.gates import Gate
 from echotrace.signal.lengths import LengthSettings
@@ -167,6 +168,9 @@ class Settings:
         applies and else the second. The measurement says which it was.
     envelope, picking, pickers, joint_choice, lengths, quality, sitting
         One table each; ``pickers`` holds what single pickers ask for.
+    template : EchoTemplate or None
+        Measured pulse of the matched filter; in a settings file ``[template]`` with its samples, or
+        with ``file``, a file of its own beside it. None: what ``picking.template`` says.
     gates : tuple of TargetGate
         Where one applies to an interface, it replaces the preset, and binds; other interfaces keep
         theirs. Of several that apply, the last one does.
@@ -174,7 +178,7 @@ class Settings:
     Raises
     ------
     ParameterError
-        An unknown engine.
+        An unknown engine, or a template that is both given and to be estimated.
 
     Examples
     --------
@@ -193,11 +197,17 @@ class Settings:
     lengths: LengthSettings = field(default_factory=LengthSettings)
     quality: QualityLimits = field(default_factory=QualityLimits)
     sitting: SittingLimits = field(default_factory=SittingLimits)
+    template: EchoTemplate | None = None
     gates: tuple[TargetGate, ...] = ()
 
     def __post_init__(self) -> None:
         if self.engine not in get_args(Engine):
             raise ParameterError(f"engine={self.engine!r}: use auto, fused or plain")
+        if self.template is not None and self.picking.template == "recording":
+            raise ParameterError(
+                "a template is given, and picking.template = 'recording' asks to estimate one; "
+                "take one of the two out"
+            )
 
     def to_table(self) -> dict[str, Any]:
         """The tree as plain tables, as TOML and JSON have them.
@@ -209,7 +219,10 @@ class Settings:
         table: dict[str, Any] = {}
         for item in dataclasses.fields(self):
             value = getattr(self, item.name)
-            if item.name != "gates":
+            if item.name == "template":
+                if value is not None:
+                    table[item.name] = value.to_table()
+            elif item.name != "gates":
                 table[item.name] = dataclasses.asdict(value) if item.name != "engine" else value
         table["gate"] = [
             {"method": g.method, "target": g.target}
@@ -228,7 +241,9 @@ class Settings:
         return json.dumps(self.to_table(), ensure_ascii=False)
 
     @classmethod
-    def from_table(cls, table: Mapping[str, Any], where: str = "settings") -> Settings:
+    def from_table(
+        cls, table: Mapping[str, Any], where: str = "settings", folder: Path | None = None
+    ) -> Settings:
         """Build settings from plain tables; what is not given keeps its default.
 
         Parameters
@@ -236,6 +251,8 @@ class Settings:
         table : mapping
         where : str
             What errors name as the place.
+        folder : Path, optional
+            In which the file of a template is looked for; None: the current one.
 
         Returns
         -------
@@ -258,6 +275,9 @@ class Settings:
                 values[key] = value
                 continue
             place = f"{where}: [{key}]"
+            if key == "template":
+                values[key] = _template(table_of(value, place), place, folder)
+                continue
             values[key] = _fill(hints[key], table_of(value, place), place)
         parsed = []
         for k, item in enumerate(tables_of(table, "gate", where)):
@@ -273,6 +293,14 @@ class Settings:
             return cls(**values, gates=tuple(parsed))
         except ParameterError as error:
             raise ParameterError(f"{where}: {error}") from None
+
+
+def _template(table: Mapping[str, Any], where: str, folder: Path | None) -> EchoTemplate:
+    """A measured pulse, by its samples or by the name of its file."""
+    if "file" not in table:
+        return EchoTemplate.from_table(table, where)
+    check_keys(table, ("file",), where)
+    return read_template((folder or Path()) / text_of(table, "file", where))
 
 
 def _range_of(key: str) -> tuple[float, float]:
@@ -347,7 +375,7 @@ def read_settings(path: str | Path) -> Settings:
     path = Path(path)
     table = read_toml(path)
     with parsing(path, "a file of settings", error=ParameterError):
-        return Settings.from_table(table, str(path))
+        return Settings.from_table(table, str(path), path.parent)
 
 
 def settings_toml(settings: Settings) -> str:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import scipy
 
+from echotrace.agreement.apart import _tie
 from echotrace.agreement.icc import intraclass_correlations
 from echotrace.agreement.limits import tolerance_factor
 from echotrace.agreement.regression import deming, passing_bablok
@@ -208,3 +209,20 @@ def test_shapiro_is_asked_where_it_can_answer():
     assert math.isnan(normality_p(x[:2]))
     assert math.isnan(normality_p(x))
     assert math.isnan(normality_p(np.ones(20)))
+
+
+@pytest.mark.parametrize("steps", [0.3, 1.0, 3.0])
+def test_rounded_readings_are_equal_as_often_as_in_a_simulation(steps):
+    # Pairs of normal readings anywhere between two steps, rounded; the SD is that of the rounded.
+    rng = np.random.default_rng(4)
+    readings = rng.random((400_000, 1)) + rng.standard_normal((400_000, 2)) / steps
+    rounded = np.round(readings)
+    sd = math.sqrt(1.0 / steps**2 + 1.0 / 12.0)
+    equal = float(np.mean(rounded[:, 0] == rounded[:, 1]))
+    assert _tie(0.01 * sd, 0.01) == pytest.approx(equal, abs=0.004)
+    assert _tie(0.05, 0.0) == 0.0
+
+
+def test_readings_of_one_step_are_always_equal():
+    assert _tie(0.0, 0.01) == 1.0
+    assert _tie(0.01 / math.sqrt(12.0), 0.01) == 1.0

@@ -234,7 +234,7 @@ DIMENSIONLESS = {
 }  # fmt: skip
 UNITS = (
     "_hz", "_mhz", "_us", "_mm", "_db", "_m_per_s", "_c", "_deg", "_ppm", "_d", "_rayl", "_um",
-    "_in", "_kg_per_m3", "_dioptre", "_sample", "_s", "_percent", "_nm", "_db_per_cm_mhz",
+    "_in", "_kg_per_m3", "_dioptre", "_sample", "_s", "_percent", "_nm", "_db_per_cm_mhz", "_nats",
 )  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 import subprocess
 import sys
 
@@ -11,6 +12,7 @@ from closed_form import LE_GRAND_AXIAL_MM, LE_GRAND_US, echo, eye_traces, record
 
 from echotrace.chain.measure import measure
 from echotrace.cli import main
+from echotrace.files.measurement_table import read_measurement_table
 from echotrace.files.native import read_measurement, read_recording, write_recording
 from echotrace.fitting.score_sets import ALIGNED_DECENTRATION_MM, ALIGNED_TILT_DEG
 from echotrace.quality.findings import rank_findings
@@ -211,6 +213,33 @@ def test_bad_input_is_one_line_and_exit_two(sitting, capsys, arguments, says):
     assert err.count("\n") == 1
     assert "Traceback" not in err
     assert sitting.read_bytes() == before
+
+
+def test_several_recordings_make_one_file_each(sitting, tmp_path, capsys):
+    other = tmp_path / "other.h5"
+    shutil.copy(sitting, other)
+    both = ["measure", str(sitting), str(other)]
+    out = ["-o", str(tmp_path / "{name}.csv"), "--report", str(tmp_path / "of_{name}.html")]
+    assert main([*both, *out]) == main(["measure", str(sitting)])
+    said = capsys.readouterr().out
+    last = said.split("2 sittings, ")[1].splitlines()
+    assert [line.split()[0] for line in last[4:6]] == [sitting.name, "other.h5"]
+    assert "All scans and reasons: above." in last
+    for name in (sitting.stem, "other"):
+        assert f"wrote {tmp_path / name}.csv" in said
+        assert read_measurement_table(tmp_path / f"{name}.csv").n_traces > 1
+        assert f"Measured lengths: {name}.h5" in (tmp_path / f"of_{name}.html").read_text("utf-8")
+    for words, says in (
+        ([*both, *out], "exists already"),
+        ([*both, "-o", str(tmp_path / "all.csv")], "put {name} where"),
+        ([*both[:2], str(sitting), "-o", str(tmp_path / "x_{name}.csv")], "written twice"),
+        ([*both, "-o", str(tmp_path / "{name}.h5"), "--overwrite"], "overwrite the input"),
+    ):
+        assert main(words) == 2
+        err = capsys.readouterr().err
+        assert says in err
+        assert err.count("\n") == 1
+    assert not list(tmp_path.glob("x_*"))
 
 
 def test_help_and_version(capsys):

@@ -1,4 +1,4 @@
-"""Each finding has a case that raises it on every scan, and a near miss that never does."""
+"""Each finding has a case that raises it on all it spoils, and a near miss that never does."""
 
 from pathlib import Path
 
@@ -47,7 +47,7 @@ def test_every_finding_has_a_case_and_a_near_miss():
 @pytest.mark.parametrize("name", FINDINGS)
 def test_a_finding_is_raised_by_its_case_and_not_by_its_near_miss(matrix, name):
     item = FINDING_CASES[name]
-    assert matrix.count(item.case.done, name) == SCANS
+    assert matrix.count(item.case.done, name) == (1 if item.alone else SCANS)
     assert matrix.count(item.near_miss.done, name) == 0
     if FINDINGS[name].severity is Severity.REJECT:
         assert matrix.rejected[matrix.done.index(item.case.done)] == SCANS
@@ -120,7 +120,7 @@ def test_the_table_names_every_row_and_column(matrix):
     column = matrix.findings.index("beam_off_axis")
     width = max(len(name) for name in matrix.done) + 1
     assert row[width + 3 * column : width + 3 * column + 3].strip() == str(SCANS)
-    assert max(len(line) for line in lines) <= 190
+    assert max(len(line) for line in lines) <= 200
 
 
 def test_a_good_trace_has_no_finding_in_either_method(matrix):

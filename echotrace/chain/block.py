@@ -20,11 +20,13 @@ from echotrace.chain.offset import baseline_offset, check_bits, say_offset, with
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
 from echotrace.chain.second_look import close_pairs_of, look_again
+from echotrace.chain.sitting_rows import SittingRows, sitting_rows
 from echotrace.chain.speeds import speeds_words
 from echotrace.chain.stated import check_stated
 from echotrace.chain.states import (
     State,
     check_gates_apply,
+    gate_empty,
     gates_for,
     mark_own_gates,
     rows_of_state,
@@ -44,6 +46,7 @@ from echotrace.signal.crowded import ClosePair
 from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.lengths import measure_lengths
 from echotrace.signal.pulse import Pulse
+from echotrace.signal.sitting_choice import SittingPath
 from echotrace.target import Target
 
 __all__ = ["Prepared", "measure_block", "prepare"]
@@ -87,6 +90,8 @@ class Prepared:
         What is kept of them with the results.
     speeds : str
         The sound speeds, in words.
+    sittings : SittingRows
+        Which traces are of one sitting.
 
     Examples
     --------
@@ -114,6 +119,7 @@ class Prepared:
     decisions: Decisions
     notes: Mapping[str, str]
     speeds: str
+    sittings: SittingRows
 
 
 def prepare(
@@ -196,6 +202,7 @@ def prepare(
         decisions=decisions,
         notes=notes,
         speeds=" ".join(speeds_words(known, settings.lengths.average_speed_m_per_s)),
+        sittings=sitting_rows(recording),
     )
 
 
@@ -225,7 +232,9 @@ def _readers(
     return readers
 
 
-def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Measurement:
+def measure_block(
+    block: Recording, prepared: Prepared, *, first: int = 0, path: SittingPath | None = None
+) -> Measurement:
     """The chain on one block of traces in memory.
 
     Parameters
@@ -235,6 +244,8 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
         From :func:`prepare`; the columns of the result are the union over all of its targets.
     first : int
         Scan of the recording that the block begins with, for decisions by hand.
+    path : SittingPath, optional
+        Of the one trace of the block, in place of its own choice.
 
     Returns
     -------
@@ -260,7 +271,7 @@ def measure_block(block: Recording, prepared: Prepared, *, first: int = 0) -> Me
         rows = rows_of_state(block, state) if len(prepared.targets) > 1 else np.arange(n)
         if rows.size:
             part = block if rows.size == n else block.select(rows)
-            parts.append((rows, _measure_state(part, state, target, prepared, first + rows)))
+            parts.append((rows, _measure_state(part, state, target, prepared, first + rows, path)))
     columns = parts[0][1] if len(parts) == 1 else interleave(parts, n)
     arrays: dict[str, Any] = {name: columns.pop(name) for name in _MEASURED}
     labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
@@ -304,18 +315,21 @@ def _measure_state(
     target: Target | None,
     prepared: Prepared,
     scans: NDArray[np.intp],
+    path: SittingPath | None,
 ) -> dict[str, NDArray[Any]]:
     """Columns of :data:`_MEASURED`, and features, of traces of one state."""
     if target is None:
         return _behind_gas(block.n_traces, prepared)
-    if state in prepared.readers:
+    if state in prepared.readers and path is None:
         reading = prepared.readers[state].read(block)
         pairs = prepared.close_pairs[state]
         reading = look_again(
             block, state[0], target, prepared.settings, prepared.pulse, pairs, reading
         )
     else:
-        reading = read_reference_path(block, state[0], target, prepared.settings, prepared.pulse)
+        reading = read_reference_path(
+            block, state[0], target, prepared.settings, prepared.pulse, path=path
+        )
     columns = _judge(block, state, target, prepared, reading)
     marked = np.flatnonzero(np.isin(scans, prepared.decisions.marked))
     if marked.size:
@@ -414,7 +428,7 @@ def _judge(
         cornea_assumed=lengths.assumed[:, target.length_slice].any(axis=1)
         & ~np.isnan(lengths.total_mm),
         receiver_known=block.receiver is not None,
-        gate_empty=_gate_empty(reading, state[0], target, settings, gated),
+        gate_empty=gate_empty(reading.delay_us, state[0], target, settings, gated),
     )
     accepted = accepted_by_findings(bits, features, settings.quality)
     if most is not None:
@@ -468,17 +482,6 @@ def _filling(
             oil_stated=oil,
         )
     return {"filling_likeness": likeness}
-
-
-def _gate_empty(
-    reading: TraceReading, method: str, target: Target, settings: Settings, gated: Iterable[str]
-) -> NDArray[np.bool_]:
-    """Traces in which a gate of a person's holds no echo, be it of what need not be there."""
-    asked = set(gated)
-    if settings.gates:
-        asked |= {g.interface for g in gates_for(target, method, settings) if not g.preset}
-    columns = [target.index(name) for name in asked]
-    return np.asarray(np.isnan(reading.delay_us[:, columns]).any(axis=1))
 
 
 def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:

@@ -16,6 +16,7 @@ from threading import Semaphore
 import numpy as np
 
 from echotrace.chain.block import Prepared, measure_block, prepare
+from echotrace.chain.corrections import correct_by_sittings
 from echotrace.decisions import Decisions
 from echotrace.errors import ParameterError
 from echotrace.measurement import Measurement, concatenate
@@ -138,14 +139,16 @@ def measure_blocks(
     lazy = not isinstance(recording.samples, np.ndarray)
     if len(starts) <= 1 or (workers == 1 and not lazy):
         for key in rows:
-            yield measure_block(recording.select(key), prepared, first=key.start)
+            part = measure_block(recording.select(key), prepared, first=key.start)
+            yield correct_by_sittings(recording, prepared, part, first=key.start)
         return
     measuring = Semaphore(workers)
 
     def read_and_measure(key: slice) -> Measurement:
         block = recording.select(key)
         with measuring:
-            return measure_block(block, prepared, first=key.start)
+            part = measure_block(block, prepared, first=key.start)
+            return correct_by_sittings(recording, prepared, part, first=key.start)
 
     with ThreadPoolExecutor(workers + lazy) as pool:
         pending: deque[Future[Measurement]] = deque()

@@ -19,6 +19,7 @@ from echotrace.chain.states import gates_for, targets_of
 from echotrace.chain.template import template_pulse
 from echotrace.decisions import Decisions, ScanMarks
 from echotrace.errors import ParameterError
+from echotrace.measurement import Measurement
 from echotrace.quality.features import echo_features
 from echotrace.recording import Method, Recording
 from echotrace.settings import Settings
@@ -37,6 +38,7 @@ from echotrace.signal.gates import Gate, lowest_threshold_db
 from echotrace.signal.picking import PickReason, pick_echoes
 from echotrace.signal.pulse import Pulse
 from echotrace.signal.repeats import repeats_behind, taken_at_a_multiple
+from echotrace.signal.sitting_choice import SittingPath
 from echotrace.target import Target
 
 __all__ = ["TraceView", "read_reference_path", "view_block", "view_trace"]
@@ -59,6 +61,11 @@ class TraceView:
         What a person set in all of these traces, codes of :data:`echotrace.measurement.BY_HAND`.
     close : CloseReading or None
         Overlaps and repeats; None where the target can have neither.
+    alone_us : ndarray of float64, (n_traces, n_interfaces)
+        Where a scan that was corrected by its sitting would find an interface alone, µs; NaN
+        elsewhere.
+    average_speed_m_per_s : float
+        At which the whole length is read, be the segments what they are; zero: each at its own.
 
     Examples
     --------
@@ -80,6 +87,8 @@ class TraceView:
     reason: NDArray[np.uint8]
     by_hand: NDArray[np.uint8]
     close: CloseReading | None
+    alone_us: NDArray[np.float64]
+    average_speed_m_per_s: float = 0.0
 
 
 _NO_MARKS = ScanMarks({}, {})
@@ -92,6 +101,7 @@ def view_block(
     settings: Settings,
     pulse: Pulse,
     marks: ScanMarks = _NO_MARKS,
+    path: SittingPath | None = None,
 ) -> TraceView:
     """Undo the receiver, filter, find, choose and pick: traces of one state.
 
@@ -106,6 +116,8 @@ def view_block(
         Template of the matched filter.
     marks : ScanMarks
         What a person set; then the block holds that one scan.
+    path : SittingPath, optional
+        What its sitting proposes in place of its own choice; then the block holds that one scan.
 
     Returns
     -------
@@ -144,12 +156,18 @@ def view_block(
         settings=settings.joint_choice,
         threshold_db=threshold_db,
     )
+    shape = choice.candidate.shape
+    alone_us = np.full(shape, np.nan)
+    if path is not None:
+        alone, choice = choice, path.choice(offered)
+        rows, columns = np.nonzero((alone.candidate != choice.candidate) & (alone.candidate >= 0))
+        alone_us[rows, columns] = offered.delay_us[rows, alone.candidate[rows, columns]]
     picked = _read_chosen(traces, offered, choice, settings, None)
     pairs: tuple[ClosePair, ...] = ()
     wall = is_a_wall(target, method)
     if traces.rf is not None:
         pairs = close_pairs(target, gates, pulse, first_known=method == Method.CONTACT)
-    if traces.rf is not None and not marks.picks:
+    if traces.rf is not None and not marks.picks and path is None:
         crowded = None
         asked = crowded_echoes(candidates, picked[0], pairs, pulse, anatomy=target.anatomy)
         if asked.any():
@@ -190,6 +208,8 @@ def view_block(
         reason,
         codes,
         close if pairs or wall else None,
+        alone_us,
+        settings.lengths.average_speed_m_per_s,
     )
 
 
@@ -265,6 +285,7 @@ def read_reference_path(
     settings: Settings,
     pulse: Pulse,
     marks: ScanMarks = _NO_MARKS,
+    path: SittingPath | None = None,
 ) -> TraceReading:
     """What the fused walk reads, step by step.
 
@@ -279,6 +300,8 @@ def read_reference_path(
         Template of the matched filter.
     marks : ScanMarks
         What a person set; then the block holds that one scan.
+    path : SittingPath, optional
+        As for :func:`view_block`.
 
     Returns
     -------
@@ -300,7 +323,7 @@ def read_reference_path(
     >>> read_reference_path(recording, "immersion", eye, settings, pulse).margin.shape
     (6, 6)
     """
-    view = view_block(block, method, target, settings, pulse, marks)
+    view = view_block(block, method, target, settings, pulse, marks, path)
     return TraceReading(
         delay_us=view.delay_us,
         delay_u_us=view.delay_u_us,
@@ -318,6 +341,7 @@ def view_trace(
     *,
     target: Target | None = None,
     decisions: Decisions | None = None,
+    result: Measurement | None = None,
 ) -> TraceView:
     """What the chain saw of one trace: signals, gates, candidates, choice and picks.
 
@@ -328,6 +352,9 @@ def view_trace(
         Number of the trace.
     settings, target, decisions
         As for :func:`measure`.
+    result : Measurement, optional
+        Of the recording: a scan that was corrected by its sitting is then seen as it was measured,
+        otherwise as by itself.
 
     Returns
     -------
@@ -361,4 +388,8 @@ def view_trace(
     if found is None:
         raise ParameterError(f"trace={trace}: the vitreous cavity holds gas; nothing to look at")
     marks = _NO_MARKS if decisions is None else decisions.of_scan(trace)
-    return view_block(one, state[0], found, settings, template_pulse(recording, settings), marks)
+    pulse, path = template_pulse(recording, settings), None
+    if result is not None and result.corrected(trace):
+        columns = [result.interfaces.index(name) for name in found.interface_names]
+        path = SittingPath.as_measured(result.delay_us[trace, columns])
+    return view_block(one, state[0], found, settings, pulse, marks, path)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +20,11 @@ __all__ = [
     "State",
     "check_gates_apply",
     "expand_gates",
+    "gate_empty",
     "gates_for",
     "mark_own_gates",
     "rows_of_state",
+    "state_of",
     "targets_of",
 ]
 
@@ -343,6 +345,70 @@ def expand_gates(settings: Settings, recording: Recording, target: Target | None
             for gate in gates_for(found, state[0], own)
         ]
     return dataclasses.replace(settings, gates=tuple(dict.fromkeys(gates)))
+
+
+def gate_empty(
+    delay_us: NDArray[np.float64],
+    method: str,
+    target: Target,
+    settings: Settings,
+    gated: Iterable[str] = (),
+) -> NDArray[np.bool_]:
+    """Traces in which a gate of a person's holds no echo, be it of what need not be there.
+
+    Parameters
+    ----------
+    delay_us : ndarray of float64, (n_traces, n_interfaces)
+        Picks, µs.
+    method : str
+    target : Target
+    settings : Settings
+    gated : iterable of str
+        Interfaces with a gate by hand in these traces.
+
+    Returns
+    -------
+    ndarray of bool, (n_traces,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import echotrace as et
+    >>> from echotrace.chain.states import gate_empty
+    >>> nothing = np.full((1, 6), np.nan)
+    >>> gate_empty(nothing, "immersion", et.eye_target("phakic"), et.Settings(), ["retina"])
+    array([ True])
+    """
+    asked = set(gated)
+    if settings.gates:
+        asked |= {g.interface for g in gates_for(target, method, settings) if not g.preset}
+    columns = [target.index(name) for name in asked]
+    return np.asarray(np.isnan(delay_us[:, columns]).any(axis=1))
+
+
+def state_of(recording: Recording, trace: int) -> State:
+    """The combination of states of one trace.
+
+    Parameters
+    ----------
+    recording : Recording
+    trace : int
+
+    Returns
+    -------
+    tuple of str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.chain.states import state_of
+    >>> state_of(et.read("synthetic_traces/immersion_sitting.h5"), 0)
+    ('immersion', 'phakic', 'none', 'natural', 'eye')
+    """
+    method, lens_state, lens_material, vitreous, target = (
+        getattr(recording, name)[trace] for name in _STATE_COLUMNS
+    )
+    return method, lens_state, lens_material, vitreous, target
 
 
 def rows_of_state(block: Recording, state: State) -> NDArray[np.intp]:

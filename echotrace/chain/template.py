@@ -14,7 +14,7 @@ from echotrace.signal.candidates import Candidates, find_echoes
 from echotrace.signal.conditioning import Conditioned
 from echotrace.signal.envelope import analytic_signal
 from echotrace.signal.picking import pick_echoes
-from echotrace.signal.pulse import Pulse, estimate_pulse, gaussian_pulse
+from echotrace.signal.pulse import Pulse, estimate_pulse, fitting_in, gaussian_pulse
 
 __all__ = ["template_pulse"]
 
@@ -38,8 +38,8 @@ def template_pulse(recording: Recording, settings: Settings) -> Pulse:
     Raises
     ------
     ParameterError
-        A sampling rate too low for the probe; a template from a recording of envelopes, or from one
-        without an echo that stands free.
+        A sampling rate too low for the probe, or a pulse longer than a trace; a template from a
+        recording of envelopes, or from one without an echo that stands free.
 
     Examples
     --------
@@ -50,9 +50,12 @@ def template_pulse(recording: Recording, settings: Settings) -> Pulse:
     10.0
     """
     probe = recording.probe
+    if settings.template is not None:
+        return fitting_in(settings.template.pulse(recording.sampling_rate_hz), recording.n_samples)
     pulse = gaussian_pulse(
         recording.sampling_rate_hz, probe.centre_frequency_hz, probe.fractional_bandwidth
     )
+    fitting_in(pulse, recording.n_samples)
     if settings.picking.template == "probe":
         return pulse
     if recording.signal != Signal.RF:

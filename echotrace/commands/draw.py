@@ -152,29 +152,37 @@ def run(args: argparse.Namespace) -> int:
     # Behind the choice of plain kernels.
     from echotrace.chain.measure import measure
     from echotrace.chain.plain import view_trace
+    from echotrace.chain.sitting_rows import sitting_rows
     from echotrace.figures.sitting import overlay_figure, scans_figure
     from echotrace.figures.style import mark_figure
     from echotrace.report.measured_text import length_text
     from echotrace.report.page import save_figure
     from echotrace.report.reasons import scan_verdict
+    from echotrace.signal.agreement_of_scans import MOST_SCANS
 
-    chosen = recording.select(np.array(scans))
+    # With the other scans of their sittings, which may correct them.
+    sittings = sitting_rows(recording)
+    together = np.unique(np.concatenate([sittings.of(sittings.number[scan]) for scan in scans]))
+    if together.size > MOST_SCANS * len(scans):
+        together = np.unique(scans)
+    places = np.searchsorted(together, scans).tolist()
+    chosen = recording.select(together)
     if args.hide_truth:
         chosen = blinded(chosen)
     decisions = Decisions()
     if args.decisions is not None:
         read = read_decisions(args.decisions)
-        decisions = bound_to(read, recording, where=str(args.decisions)).take(scans)
+        decisions = bound_to(read, recording, where=str(args.decisions)).take(together.tolist())
     result = measure(chosen, settings, target=target, decisions=decisions)
     views = [
-        view_trace(chosen, k, settings, target=target, decisions=decisions)
-        for k in range(len(scans))
+        view_trace(chosen, k, settings, target=target, decisions=decisions, result=result)
+        for k in places
     ]
     truth = truth_records(chosen, result, str(args.recording)) if args.show_truth else []
     titles = [
         f"Scan {scan + 1}: {length_text(result.axial_length_mm[k])} mm, {scan_verdict(result, k)}"
         + (f"; {truth_words(truth[k])}" if truth else "")
-        for k, scan in enumerate(scans)
+        for k, scan in zip(places, scans, strict=True)
     ]
     draw = overlay_figure if args.overlay else scans_figure
     synthetic = is_synthetic(recording.attributes)

@@ -18,6 +18,7 @@ from echotrace.fitting.trials import (
     Trial,
     at_rate,
     echo_again,
+    in_scan,
     on_a_plate,
     said_to_be,
     stopped_at,
@@ -289,6 +290,15 @@ _CASES = (
         finding="wall_repeats",
         case=on_a_plate("steel plate with repeats", 3.0, (1.0, -0.4, 0.3, -0.2), (1.0, 8.0)),
         near_miss=on_a_plate("steel plate without repeats", 3.0, (1.0, -0.4), (1.0, 8.0)),
+    ),
+    FindingCase(
+        finding="corrected_by_sitting",
+        case=trial(
+            "membrane at 1.1 mm in one scan",
+            in_scan(1, echo_again("retina", -1.5, 0.6)),
+        ),
+        near_miss=trial("membrane at 1.1 mm in all scans", echo_again("retina", -1.5, 0.6)),
+        alone=True,
     ),
     FindingCase(
         finding="fluid_not_excluded",

@@ -27,6 +27,7 @@ __all__ = [
     "Trial",
     "at_rate",
     "echo_again",
+    "in_scan",
     "on_a_plate",
     "said_to_be",
     "stopped_at",
@@ -103,6 +104,8 @@ class FindingCase:
     ----------
     finding : str
     case, near_miss : Trial
+    alone : bool
+        Only the second scan of the case is spoilt: its sitting shows it.
 
     Examples
     --------
@@ -114,6 +117,7 @@ class FindingCase:
     finding: str
     case: Trial
     near_miss: Trial
+    alone: bool = False
 
 
 def trial(done: str, change: Change | None = None, /, **tables: Any) -> Trial:
@@ -259,6 +263,36 @@ def echo_again(name: str, after_us: float, height: float) -> Change:
         return dataclasses.replace(recording, samples=np.round(samples).astype(kind))
 
     return change
+
+
+def in_scan(scan: int, change: Change) -> Change:
+    """A change that befell one scan of a sitting.
+
+    Parameters
+    ----------
+    scan : int
+        From 0.
+    change : callable
+
+    Returns
+    -------
+    callable
+        From a recording to one that is changed.
+
+    Examples
+    --------
+    >>> made = trial("good").recording(2)
+    >>> moved = in_scan(1, echo_again("lens_back", 0.5, 0.9))(made)
+    >>> (np.asarray(moved.samples) != np.asarray(made.samples)).any(axis=1).tolist()
+    [False, True]
+    """
+
+    def changed(recording: Recording) -> Recording:
+        samples = np.array(recording.samples)
+        samples[scan] = np.asarray(change(recording).samples)[scan]
+        return dataclasses.replace(recording, samples=samples)
+
+    return changed
 
 
 # Steel, longitudinal waves, m/s (value from memory), and where its front face stands, µs.

@@ -135,7 +135,8 @@ def lengths_of(measurement: Measurement) -> list[EyeLength]:
             EyeLength(
                 eye=labels["eye"],
                 mean_mm=one.mean_mm,
-                u_mm=one.u_mm,
+                # What of the scatter is pressing is in the term of pressing.
+                u_mm=one.budget_mm["scatter"],
                 u_shared_mm=one.u_shared_mm,
                 n=one.n,
                 n_accepted=one.n_accepted,

@@ -436,6 +436,16 @@ _FINDINGS = (
         error_mm=0.0,
     ),
     Finding(
+        name="corrected_by_sitting",
+        severity=Severity.WARN,
+        says="this scan alone would take other echoes; those taken agree with the other scans of "
+        "the sitting and are nearly as likely in themselves",
+        do="look at the picks; reject the scan by hand where they are not right",
+        feature="alone_length_mm",
+        words="length by this scan alone",
+        error_mm=0.5,
+    ),
+    Finding(
         name="fluid_not_excluded",
         severity=Severity.WARN,
         says="the echoes do not show that the probe touches the cornea: what the transmit pulse "

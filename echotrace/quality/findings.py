@@ -294,6 +294,11 @@ def _number_words(
         ):
             (feature, limit, words), below = finding.also, False
     value = features.get(feature, np.nan)
+    if finding.name == "corrected_by_sitting" and "sitting_length_mm" in features:
+        alone = f"{value:.2f} mm" if np.isfinite(value) else "none"
+        now = features["sitting_length_mm"]
+        both = f"{words}: {alone}; with the sitting: {now:.2f} mm"
+        return both if np.isfinite(now) else f"{words}: {alone}; with the sitting: none"
     if not words or not np.isfinite(value):
         return ""
     if finding.name == "carrier_doubtful":

@@ -64,6 +64,9 @@ def _changed(table: Mapping[str, Any], preset: Mapping[str, Any]) -> list[str]:
             if own:
                 found.append(f"{len(own)} gate{'s' if len(own) > 1 else ''} of the user's")
             continue
+        if section == "template":
+            found.append(f"template measured: {values.get('source') or 'source not stated'}")
+            continue
         own = preset[section]
         if not isinstance(values, Mapping):
             if values != own:

@@ -159,7 +159,9 @@ def _scans(
     trouble: dict[int, str] = {}
     for k in traces:
         try:
-            views[k] = view_trace(recording, k, settings, target=target, decisions=decisions)
+            views[k] = view_trace(
+                recording, k, settings, target=target, decisions=decisions, result=result
+            )
         except EchotraceError as error:
             trouble[k] = str(error)
     scale = common_scale(list(views.values())) if views else None

@@ -41,6 +41,7 @@ __all__ = [
     "budget_line",
     "length_text",
     "measurement_text",
+    "overview",
     "scan_rows",
     "sitting_title",
     "summary_line",
@@ -175,6 +176,8 @@ def budget_line(summary: SittingSummary) -> str:
         for name, value in summary.budget_mm.items()
         if name != "pressing" and value != 0.0
     )
+    if summary.pressing is not None:
+        parts = parts.replace(_SOURCES["scatter"], f"{_SOURCES['scatter']} apart from pressing")
     text = f"Standard uncertainty by source, mm: {parts}. More scans lower the first alone."
     if summary.pressing is not None:
         text += (
@@ -295,7 +298,7 @@ def measurement_text(
     """
     blocks = [SYNTHETIC] if is_synthetic(result.attributes) else []
     if len(summaries) > _MANY_SITTINGS and not details:
-        blocks.append(_overview(summaries))
+        blocks.append(overview(summaries))
     else:
         blocks += [
             _sitting_text(
@@ -328,14 +331,33 @@ def _ends(summary: SittingSummary) -> str:
     return "-" if math.isnan(low) else f"{low:.2f} to {high:.2f}"
 
 
-def _overview(summaries: Sequence[SittingSummary]) -> str:
-    """One line a sitting."""
+def overview(summaries: Sequence[SittingSummary], recordings: Sequence[str] = ()) -> str:
+    """Sittings with one line each.
+
+    Parameters
+    ----------
+    summaries : sequence of SittingSummary
+    recordings : sequence of str
+        Of which recording each is; none: all of one.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> overview(et.summarise(result) * 2, ["a.h5", "b.h5"]).splitlines()[0][:37]
+    '2 sittings, 0 of them not acceptable '
+    """
     rows = []
-    for item in summaries:
+    for k, item in enumerate(summaries):
         labels = {name: one_line(text, 24) for name, text in item.labels.items()}
         said = ", ".join(finding.name.replace("_", " ") for finding in item.findings) or "none"
         rows.append(
             [
+                *([one_line(recordings[k], 32)] if recordings else []),
                 *[labels[name] for name in ("subject", "eye", "method", "operator", "sitting")],
                 f"{item.n_accepted} of {item.n}",
                 length_text(item.mean_mm),
@@ -344,17 +366,19 @@ def _overview(summaries: Sequence[SittingSummary]) -> str:
                 said,
             ]
         )
-    header = ["subject", "eye", "method", "operator", "sitting", "accepted", "mm", "the eye, mm"]
+    header = ["recording"] if recordings else []
+    header += ["subject", "eye", "method", "operator", "sitting", "accepted", "mm", "the eye, mm"]
     header += ["acceptable", "findings"]
+    end = len(header)
     bad = sum(not item.acceptable for item in summaries)
     return "\n".join(
         [
             f"{len(summaries)} sittings, {bad} of them not acceptable (the eye: what holds its "
             "length at 95 %, pressing included)",
             "",
-            table(header, rows, left=[0, 1, 2, 3, 4, 8, 9]),
+            table(header, rows, left=[*range(end - 5), end - 2, end - 1]),
             "",
-            "All scans and reasons: --details, or -o FILE.csv.",
+            "All scans and reasons: " + ("above." if recordings else "--details, or -o FILE.csv."),
         ]
     )
 

@@ -17,7 +17,7 @@ from echotrace.signal.envelope import (
     smooth_envelope,
 )
 from echotrace.signal.noise import NoiseAlong, NoiseCurve, lsb_noise, noise_along, noise_level
-from echotrace.signal.pulse import HALF_HEIGHT_OVER_RMS, Pulse
+from echotrace.signal.pulse import HALF_HEIGHT_OVER_RMS, Pulse, fitting_in
 
 __all__ = ["Conditioned", "condition", "condition_noiseless", "envelope_band_hz"]
 
@@ -181,8 +181,8 @@ def condition(
     Raises
     ------
     ParameterError
-        Arrays of another shape, a pulse of another sampling rate, or an envelope another method
-        than those.
+        Arrays of another shape, a pulse of another sampling rate or longer than a trace, or an
+        envelope another method than those.
 
     Examples
     --------
@@ -317,6 +317,7 @@ def _filtered(
     envelope_bandwidth: float,
 ) -> dict[str, Any]:
     """The fields of :class:`Conditioned` that filters make."""
+    fitting_in(pulse, amplitude.shape[1])
     bandwidth_hz = envelope_band_hz(pulse, envelope_bandwidth)
     if signal == Signal.RF:
         matched = matched_filter(amplitude, pulse)

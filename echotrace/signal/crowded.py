@@ -220,8 +220,8 @@ def crowded_echoes(
     return asked
 
 
-def noise_of_samples(noise: Float, slope: Float, pulse: Pulse) -> tuple[Float, Float]:
-    """Noise of a sample, were it white, and how much more steeply it swings than that.
+def noise_of_samples(noise: Float, slope: Float, pulse: Pulse) -> Float:
+    """Noise of a sample, were it white and as harmful to an echo as the noise that there is.
 
     Parameters
     ----------
@@ -231,10 +231,9 @@ def noise_of_samples(noise: Float, slope: Float, pulse: Pulse) -> tuple[Float, F
 
     Returns
     -------
-    noise : ndarray of float64
-        Standard deviation of a sample of white noise that leaves so much in the matched output.
-    excess : ndarray of float64
-        Slope over that of such noise: one where it is white.
+    ndarray of float64
+        Standard deviation of a sample of white noise with as much of that slope, or of the matched
+        output where that is more.
 
     Examples
     --------
@@ -242,12 +241,12 @@ def noise_of_samples(noise: Float, slope: Float, pulse: Pulse) -> tuple[Float, F
     >>> from echotrace.signal.crowded import noise_of_samples
     >>> from echotrace.signal.pulse import gaussian_pulse
     >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
-    >>> slope = 2e-6 * np.pi * pulse.rms_bandwidth_hz
-    >>> [float(x.round(2)) for x in noise_of_samples(np.array(1.0), np.array(slope), pulse)]
-    [2.35, 1.0]
+    >>> slope = np.array(2e-6 * np.pi * pulse.rms_bandwidth_hz)
+    >>> [float(noise_of_samples(np.array(1.0), k * slope, pulse).round(2)) for k in (1.0, 2.0)]
+    [2.35, 4.71]
     """
-    white = 2e-6 * np.pi * pulse.rms_bandwidth_hz * noise
-    return noise * np.sqrt(pulse.energy / 2.0), np.asarray(slope / white)
+    white = 2e-6 * np.pi * pulse.rms_bandwidth_hz
+    return np.asarray(np.maximum(noise, slope / white) * np.sqrt(pulse.energy / 2.0))
 
 
 def part_echoes(
@@ -366,25 +365,31 @@ def _fit(
     allowed = inside & ~traces.clipped[row[:, None], columns]
     at = np.rint(np.nanmean(seeds, axis=1)).astype(np.intp)
     along = traces.noise
-    noise, excess = noise_of_samples(
-        along.matched.at(row, at), along.matched_slope.at(row, at), pulse
-    )
+    noise = noise_of_samples(along.matched.at(row, at), along.matched_slope.at(row, at), pulse)
     rf = np.asarray(traces.rf[row[:, None], columns], np.float64)
-    parted = part_around(rf, allowed, seeds - first[:, None], noise, pulse)
+    parted = part_around(
+        rf, allowed, seeds - first[:, None], noise, pulse, total_noise=_total_noise(traces.rf, row)
+    )
     return {
-        (group.row, group.first): _of(group, parted, k, float(first[k]), float(excess[k]))
+        (group.row, group.first): _of(group, parted, k, float(first[k]))
         for k, group in enumerate(groups)
         if parted.count[k]
     }
 
 
-def _of(group: _Group, parted: Parted, k: int, first: float, excess: float) -> _Fitted:
+def _total_noise(rf: NDArray[np.floating], row: NDArray[np.intp]) -> Float:
+    """Noise of the samples of traces, of which echoes fill a small part."""
+    rows, back = np.unique(row, return_inverse=True)
+    return np.asarray(np.median(np.abs(rf[rows]), axis=1)[back] / 0.6745, np.float64)
+
+
+def _of(group: _Group, parted: Parted, k: int, first: float) -> _Fitted:
     m = int(parted.count[k])
     return _Fitted(
         group,
         first + parted.sample[k, :m],
         parted.height[k, :m],
-        parted.covariance[k, :m, :m] * excess**2,
+        parted.covariance[k, :m, :m],
         bool(parted.sure[k]),
         float(parted.least_apart[k]),
     )

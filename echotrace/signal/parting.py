@@ -21,9 +21,11 @@ MOST_ECHOES = 8
 _MARGIN = 1.3
 # About a lone crest it looks so much further, and to what it finds so far beyond, once.
 _ASIDE, _FURTHER = 0.7, 2.1
-# Twice the log of the evidence that is called very strong (Kass RE, Raftery AE 1995, J Am Stat
-# Assoc 90:773; value from memory).
-_STRONG = 10.0
+# Twice the log of the evidence for each more echo. From 10 on it is called very strong (Kass RE,
+# Raftery AE 1995, J Am Stat Assoc 90:773; value from memory), but of a thousand pulses 10 % longer
+# than the template one passes that as two echoes; of two echoes that can be told apart none stays
+# below this.
+_STRONG = 16.0
 # Rest over that of noise, from which on a fit is tried with another shape of the pulse.
 _LOST = 1.4
 # Samples for two more echoes than one, of another shape.
@@ -82,7 +84,13 @@ class Parted:
 
 
 def part_around(
-    rf: Float, allowed: NDArray[np.bool_], seeds: Float, noise: Float, pulse: Pulse
+    rf: Float,
+    allowed: NDArray[np.bool_],
+    seeds: Float,
+    noise: Float,
+    pulse: Pulse,
+    *,
+    total_noise: Float | None = None,
 ) -> Parted:
     """Part what stands about some echoes, in a window that holds all that is found.
 
@@ -92,7 +100,7 @@ def part_around(
         Reaching beyond the outermost seeds by :func:`reach_samples`.
     allowed : ndarray of bool, (n, w)
         Samples that may count: those that are there and not clipped.
-    seeds, noise, pulse
+    seeds, noise, pulse, total_noise
         As for :func:`part_windows`.
 
     Returns
@@ -118,7 +126,9 @@ def part_around(
     # A lone crest may be two echoes, of which one lies off it.
     aside = np.where(lone, _ASIDE * width, 0.0)
     low, high = np.nanmin(seeds, axis=1) - aside, np.nanmax(seeds, axis=1) + aside
-    found = part_windows(rf, _window(allowed, low, high, width), seeds, noise, pulse)
+    total = noise if total_noise is None else np.maximum(total_noise, noise)
+    used = _window(allowed, low, high, width)
+    found = part_windows(rf, used, seeds, noise, pulse, total_noise=total)
     first, last = found.sample[:, 0], np.nanmax(np.nan_to_num(found.sample, nan=-1e9), axis=1)
     # What lies at the edge of its window is not known well: look again in one that holds it.
     beyond = (found.count > 1) & ((first < low - 0.5 * width) | (last > high + 0.5 * width))
@@ -126,7 +136,9 @@ def part_around(
     rows = np.flatnonzero(beyond)
     if rows.size:
         used = _window(allowed[rows], first[rows], last[rows], width)
-        again = part_windows(rf[rows], used, found.sample[rows], noise[rows], pulse)
+        again = part_windows(
+            rf[rows], used, found.sample[rows], noise[rows], pulse, total_noise=total[rows]
+        )
         for item in fields(Parted):
             getattr(found, item.name)[rows] = getattr(again, item.name)
     return found
@@ -164,7 +176,13 @@ def _window(
 
 
 def part_windows(
-    rf: Float, used: NDArray[np.bool_], seeds: Float, noise: Float, pulse: Pulse
+    rf: Float,
+    used: NDArray[np.bool_],
+    seeds: Float,
+    noise: Float,
+    pulse: Pulse,
+    *,
+    total_noise: Float | None = None,
 ) -> Parted:
     """Choose between one echo, one of another shape, and several, and fit what is chosen.
 
@@ -176,9 +194,12 @@ def part_windows(
     seeds : ndarray of float64, (n, m)
         Columns of the echoes that are seen in any case; NaN for none.
     noise : ndarray of float64, (n,)
-        Standard deviation of the noise of one sample, as white noise would have it.
+        Standard deviation of the noise of one sample, as white noise would have it that an echo
+        feels as much.
     pulse : Pulse
         Template.
+    total_noise : ndarray of float64, (n,), optional
+        Of all noise of a sample, whatever its frequencies; None: the same.
 
     Returns
     -------
@@ -189,7 +210,7 @@ def part_windows(
     Models are held against each other by the Bayesian information criterion, rest over variance
     plus the number of fitted numbers times the log of the samples (Schwarz G 1978, Ann Stat 6:461).
     It knows of the template's misfit in two ways: a pulse of another width, tilt and chirp is one
-    of the models, and the variance is what the richest model leaves, where that is more than noise
+    of the models, and the variance is that of noise and of what the richest model leaves beyond it
     (as Mallows CL 1973, Technometrics 15:661, takes it from the full model; both value from
     memory): what no model explains tells neither for nor against any.
 
@@ -208,6 +229,7 @@ def part_windows(
     """
     n = rf.shape[0]
     seeds = np.where(used.sum(axis=1, keepdims=True) > _FEWEST, seeds, np.nan)
+    total = noise if total_noise is None else np.maximum(total_noise, noise)
     found = Parted(
         count=np.zeros(n, np.intp),
         sample=np.full((n, MOST_ECHOES), np.nan),
@@ -221,7 +243,8 @@ def part_windows(
     for m in np.unique(known[(known > 0) & (known <= MOST_ECHOES)]):
         rows = np.flatnonzero(known == m)
         start = np.sort(seeds[rows], axis=1)[:, :m]
-        _part_alike(rf[rows], used[rows], start, noise[rows], pulse, rows, found)
+        levels = np.stack([noise[rows], total[rows]])
+        _part_alike(rf[rows], used[rows], start, levels, pulse, rows, found)
     return found
 
 
@@ -244,7 +267,7 @@ def _part_alike(
     rf: Float,
     used: NDArray[np.bool_],
     start: Float,
-    noise: Float,
+    levels: Float,
     pulse: Pulse,
     into: NDArray[np.intp],
     found: Parted,
@@ -265,19 +288,19 @@ def _part_alike(
         more = _one_more(rf[rows], used[rows], last, pulse)
         trials.append(_Trial(echoes, False, more, rows))
         # With a wrong template two echoes leave something as well.
-        lost = more.rest > _LOST * (samples[rows] - more.numbers) * noise[rows] ** 2
+        lost = more.rest > _LOST * (samples[rows] - more.numbers) * levels[1, rows] ** 2
         if lost.any():
             bent = fit_echoes(
                 rf[rows[lost]], used[rows[lost]], more.sample[lost], pulse, shaped=True
             )
             trials.append(_Trial(echoes, True, bent, rows[lost]))
-        cost = _costs(trials, samples, noise)
+        cost = _costs(trials, samples, levels)
         ahead = (
             np.array([trial.echoes for trial in trials])[np.argmin(cost, axis=0)][rows] == echoes
         )
         rows, last = rows[ahead], _of_rows(more, ahead)
-    cost = _costs(trials, samples, noise)
-    _choose(trials, cost, samples, noise, into, found)
+    cost = _costs(trials, samples, levels)
+    _choose(trials, cost, samples, levels, into, found)
 
 
 def _of_rows(fit: JointFit, rows: NDArray[np.bool_]) -> JointFit:
@@ -299,13 +322,23 @@ def _one_more(rf: Float, used: NDArray[np.bool_], fit: JointFit, pulse: Pulse) -
     return fit_echoes(rf, used, np.column_stack([fit.sample, new]), pulse)
 
 
-def _costs(trials: list[_Trial], samples: NDArray[np.intp], noise: Float) -> Float:
+def _variance(rest: Float, left: NDArray[np.integer], levels: Float) -> Float:
+    """Variance of a sample: what an echo feels of the noise, and what is left beyond all noise.
+
+    Noise leaves its variance give or take; what lies within two standard deviations of that (of a
+    chi-squared variable) is not held against a fit.
+    """
+    expected = levels[1] ** 2 * (1.0 + 2.0 * np.sqrt(2.0 / left))
+    return np.asarray(levels[0] ** 2 + np.maximum(rest / left - expected, 0.0))
+
+
+def _costs(trials: list[_Trial], samples: NDArray[np.intp], levels: Float) -> Float:
     """Information criterion of each model in each window, (models, n)."""
     n = samples.size
     rest = np.stack([trial.rest(n) for trial in trials])
     numbers = np.array([trial.fit.numbers for trial in trials])[:, None]
     left = np.maximum(samples - numbers, 1)
-    variance = np.maximum(np.min(rest / left, axis=0), noise**2)
+    variance = np.min(_variance(rest, left, levels), axis=0)
     return np.asarray(rest / variance + numbers * np.log(samples))
 
 
@@ -313,7 +346,7 @@ def _choose(
     trials: list[_Trial],
     cost: Float,
     samples: NDArray[np.intp],
-    noise: Float,
+    levels: Float,
     into: NDArray[np.intp],
     found: Parted,
 ) -> None:
@@ -335,7 +368,7 @@ def _choose(
         rows, m, fit = trial.rows[of], trial.echoes, _of_rows(trial.fit, of)
         at = into[rows]
         left = np.maximum(samples[rows] - fit.numbers, 1)
-        variance = np.maximum(fit.rest / left, noise[rows] ** 2)
+        variance = _variance(fit.rest, left, levels[:, rows])
         covariance = fit.covariance * variance[:, None, None]
         height = np.abs(fit.height)
         found.count[at] = m
@@ -351,7 +384,7 @@ def _choose(
             found.least_apart[at] = np.diff(fit.sample, axis=1).min(axis=1)
         else:
             found.least_apart[at] = _apart_in_pairs(trials, cost)[rows]
-        most = np.maximum(_MOST_REST * height.max(axis=1), 3.0 * noise[rows])
+        most = np.maximum(_MOST_REST * height.max(axis=1), 3.0 * levels[0, rows])
         explained = variance <= most**2
         found.sure[at] = preferred[rows] & fit.converged & apart & explained
 

@@ -21,9 +21,12 @@ __all__ = [
     "NYQUIST_SHARE",
     "Pulse",
     "estimate_pulse",
+    "fitting_in",
     "fast_length",
     "gaussian_pulse",
     "gaussian_sigma_us",
+    "likeness",
+    "pulse_of",
 ]
 
 HALF_HEIGHT_OVER_RMS = 3.3302
@@ -164,7 +167,7 @@ def gaussian_pulse(
     time_us = np.arange(-half, half + 1) * step_us
     envelope = np.exp(-0.5 * (time_us / sigma_us) ** 2)
     analytic = envelope * np.exp(2j * np.pi * centre_frequency_hz * 1e-6 * time_us)
-    return _with_moments(analytic, sampling_rate_hz)
+    return pulse_of(analytic, sampling_rate_hz)
 
 
 @lru_cache(maxsize=64)
@@ -197,7 +200,25 @@ def fast_length(n: int) -> int:
         n += 1
 
 
-def _with_moments(analytic: NDArray[np.complex128], sampling_rate_hz: float) -> Pulse:
+def pulse_of(analytic: NDArray[np.complex128], sampling_rate_hz: float) -> Pulse:
+    """A pulse of its samples, with the moments of its spectrum.
+
+    Parameters
+    ----------
+    analytic : ndarray of complex128, (n,)
+        Analytic signal, ``n`` odd, its centre in the middle.
+    sampling_rate_hz : float
+
+    Returns
+    -------
+    Pulse
+
+    Examples
+    --------
+    >>> from echotrace.signal.pulse import gaussian_pulse, pulse_of
+    >>> round(pulse_of(gaussian_pulse(100e6, 10e6, 0.6).analytic, 50e6).centre_frequency_hz * 1e-6)
+    5
+    """
     size = fast_length(8 * analytic.size)
     power = np.abs(np.fft.fft(analytic, size)) ** 2
     frequency_hz = np.fft.fftfreq(size, 1.0 / sampling_rate_hz)
@@ -271,7 +292,7 @@ def estimate_pulse(
     weight = aligned @ np.conj(guess)
     taper = np.asarray(scipy.signal.windows.tukey(aligned.shape[1], 0.5))
     average = _over_noise(aligned * np.conj(weight)[:, None] * taper)
-    return _with_moments(_centred(average, guess), first_guess.sampling_rate_hz)
+    return pulse_of(_centred(average, guess), first_guess.sampling_rate_hz)
 
 
 # Fewer echoes do not tell how they scatter. Noise alone passes four times its mean power once in
@@ -318,3 +339,77 @@ def _centred(
     spectrum = np.fft.fft(average) * np.exp(2j * np.pi * np.fft.fftfreq(average.size) * offset)
     moved = np.fft.ifft(spectrum)
     return np.asarray(moved / np.abs(moved).max())
+
+
+def likeness(one: Pulse, other: Pulse) -> float:
+    """How much of the height of one pulse a filter matched to another passes.
+
+    Parameters
+    ----------
+    one, other : Pulse
+        Of one sampling rate.
+
+    Returns
+    -------
+    float
+        Largest magnitude of their normalised correlation: one for the same shape.
+
+    Raises
+    ------
+    ParameterError
+        Pulses of two sampling rates.
+
+    Examples
+    --------
+    >>> from echotrace.signal.pulse import gaussian_pulse, likeness
+    >>> pulse = gaussian_pulse(100e6, 10e6, 0.6)
+    >>> round(likeness(pulse, pulse), 6), round(likeness(pulse, gaussian_pulse(1e8, 9e6, 0.6)), 2)
+    (1.0, 0.96)
+    """
+    if one.sampling_rate_hz != other.sampling_rate_hz:
+        raise ParameterError(
+            f"pulses of {one.sampling_rate_hz:g} and {other.sampling_rate_hz:g} Hz cannot be "
+            "compared sample by sample"
+        )
+    correlation = np.abs(scipy.signal.correlate(one.analytic, other.analytic))
+    return float(correlation.max() / math.sqrt(one.energy * other.energy))
+
+
+def fitting_in(pulse: Pulse, n_samples: int) -> Pulse:
+    """The pulse, where a trace is long enough to hold an echo of it.
+
+    Parameters
+    ----------
+    pulse : Pulse
+    n_samples : int
+        Of a trace.
+
+    Returns
+    -------
+    Pulse
+
+    Raises
+    ------
+    ParameterError
+        It is longer than the trace.
+
+    Examples
+    --------
+    >>> from echotrace.signal.pulse import fitting_in, gaussian_pulse
+    >>> fitting_in(gaussian_pulse(100e6, 0.1e6, 0.6), 4096)
+    Traceback (most recent call last):
+    ...
+    echotrace.errors.ParameterError: the pulse (0.1 MHz, 14.7 µs wide at half height, 56.2 µs from \
+end to end) is longer than a trace, which has 41 µs: check centre frequency and bandwidth of the \
+probe and the sampling rate (are the units Hz?), or record longer
+    """
+    per_us = pulse.sampling_rate_hz * 1e-6
+    if pulse.analytic.size > n_samples:
+        long_us = pulse.analytic.size / per_us
+        raise ParameterError(
+            f"the pulse ({pulse.centre_frequency_hz * 1e-6:.3g} MHz, {pulse.width_us:.3g} µs wide "
+            f"at half height, {long_us:.3g} µs from end to end) is longer than a trace, which has "
+            f"{n_samples / per_us:.3g} µs: check centre frequency and bandwidth of the probe and "
+            "the sampling rate (are the units Hz?), or record longer"
+        )
+    return pulse

@@ -16,7 +16,7 @@ from echotrace.recording import Method
 from echotrace.sitting_limits import REPEATABILITY_FACTOR, SittingLimits
 from echotrace.sittings.finding import SittingFinding
 from echotrace.sittings.outliers import extreme_studentized_deviates
-from echotrace.sittings.pressing import judge_pressing
+from echotrace.sittings.pressing import judge_pressing, scatter_apart_from_pressing
 from echotrace.sittings.pressing_seen import ImmersionLength, immersion_lengths, sitting_pressing
 from echotrace.sittings.pressing_term import PressingTerm, eye_length_interval
 from echotrace.text_out import scan_names, scan_numbers
@@ -57,7 +57,8 @@ class SittingSummary:
     stated_interval_mm : tuple of float
         What holds the eye's length at ``confidence``: everything known, pressing included.
     budget_mm : mapping of str to float
-        Standard uncertainty of the stated length by source, mm: ``scatter``, what all scans share
+        Standard uncertainty of the stated length by source, mm: ``scatter`` (in contact what of it
+        is not pressing), what all scans share
         (``speed``, ``temperature``, ``clock``, ``offset``, ``distortion``, ``assumed``; ``shared``
         where a file does not tell them apart), and in contact ``pressing``.
     range_mm : tuple of float
@@ -226,11 +227,15 @@ def _summarise_one(
         expanded = float(t_quantile(tail, dof)) * combined
     term = None
     stated, interval = mean, (mean - expanded, mean + expanded)
+    rest = u
     if n and labels["method"] == Method.CONTACT:
-        term = sitting_pressing(result, labels, used, u, others)
+        rest = scatter_apart_from_pressing(result, used, u)
+        term = sitting_pressing(result, labels, used, rest, others)
         stated = mean + term.mean_mm
         if n > 1:
-            interval = eye_length_interval(mean, combined, dof, term, limits.confidence)
+            both = math.hypot(rest, u_shared)
+            dof = (n - 1) * (both / rest) ** 4 if rest > 0.0 else math.inf
+            interval = eye_length_interval(mean, both, dof, term, limits.confidence)
     outliers = extreme_studentized_deviates(
         lengths, max_outliers=limits.max_outliers, alpha=limits.outlier_alpha
     )
@@ -252,7 +257,7 @@ def _summarise_one(
         pressing=term,
         stated_mm=stated,
         stated_interval_mm=interval,
-        budget_mm=MappingProxyType(_budget(result, used, u, u_shared, term)),
+        budget_mm=MappingProxyType(_budget(result, used, rest, u_shared, term)),
         range_mm=(float(lengths.min()), float(lengths.max())) if n else (nan, nan),
         repeatability_mm=REPEATABILITY_FACTOR * sd,
         segment_mean_mm=MappingProxyType(

@@ -79,11 +79,14 @@ def read_least_squares(windows: EchoWindows, settings: PickerSettings) -> Picks:
         return single
     width = windows.pulse.width_us / windows.step_us
     seeds = _seeds(windows, single, rows, width)
-    noise, excess = noise_of_samples(
+    noise = noise_of_samples(
         windows.matched_noise[rows], windows.matched_slope[rows], windows.pulse
     )
     rf = windows.rf[rows]
-    parted = part_around(rf, np.ones(rf.shape, np.bool_), seeds, noise, windows.pulse)
+    # Echoes fill less than half of the window before a crest.
+    total = np.median(np.abs(rf[:, : windows.at]), axis=1) / 0.6745
+    allowed = np.ones(rf.shape, np.bool_)
+    parted = part_around(rf, allowed, seeds, noise, windows.pulse, total_noise=total)
     column, u_sample = single.sample - windows.first_sample, single.u_sample.copy()
     several = np.flatnonzero(parted.count > 1)
     found, at = parted.sample[several], column[rows[several]]
@@ -92,7 +95,7 @@ def read_least_squares(windows: EchoWindows, settings: PickerSettings) -> Picks:
     nearest = np.nanargmin(away, axis=1)
     k = np.arange(several.size)
     found = found[k, nearest]
-    u_found = np.sqrt(parted.covariance[several][k, nearest, nearest]) * excess[several]
+    u_found = np.sqrt(parted.covariance[several][k, nearest, nearest])
     # Where the fit is not sure, the crest is kept, and how far the fit lies from it is its doubt.
     sure, at_rows = parted.sure[several], rows[several]
     doubt = np.hypot(u_sample[at_rows], found - at)
