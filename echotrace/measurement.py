@@ -167,6 +167,14 @@ class Measurement:
         bits = int(self.findings[trace])
         return tuple(name for k, name in enumerate(self.finding_names) if bits >> k & 1)
 
+    @property
+    def accepted_alone(self) -> NDArray[np.bool_]:
+        """Whether each scan would be accepted if it stood by itself."""
+        alone = self.features.get("accepted_alone")
+        if alone is None:
+            return self.accepted
+        return np.where(np.isnan(alone), self.accepted, alone > 0.0)
+
     def corrected(self, trace: int) -> bool:
         """Whether a scan was corrected in the light of its sitting.
 
@@ -292,6 +300,7 @@ class Measurement:
                 "axial_length_u_shared_mm": float(self.axial_length_u_shared_mm[k]),
                 "score": float(self.score[k]),
                 "accepted": bool(self.accepted[k]),
+                "accepted_alone": bool(self.accepted_alone[k]),
                 "decided_by": "hand" if self.decided_by[k] else "findings",
                 "findings": list(self.finding_list(k)),
                 "by_hand": self.marks(k),

@@ -131,7 +131,7 @@ def test_figures_are_written(tmp_path, table, suffix):
     ("arguments", "message"),
     [
         (["missing.csv"], "missing.csv"),
-        (["{table}", "--figure", "{tmp}/figure.bmp"], ".pdf or .svg or .png"),
+        (["{table}", "--figure", "{tmp}/figure.bmp"], ".png or .pdf or .svg"),
         (["{table}", "--methods", "contact", "laser"], "no readings by method 'laser'"),
         (["{table}", "--confidence", "95"], "--confidence: '95' must lie between"),
         (["{table}", "--report", "{tmp}/no/page.html"], "cannot be written"),

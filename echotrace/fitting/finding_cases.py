@@ -301,6 +301,15 @@ _CASES = (
         alone=True,
     ),
     FindingCase(
+        finding="apart_from_sitting",
+        case=trial(
+            "membrane at 0.8 mm in one scan",
+            in_scan(1, echo_again("retina", -1.0, 0.7)),
+        ),
+        near_miss=trial("membrane at 0.8 mm in all scans", echo_again("retina", -1.0, 0.7)),
+        alone=True,
+    ),
+    FindingCase(
         finding="fluid_not_excluded",
         case=trial(
             "ring-down that hides the cornea, contact",

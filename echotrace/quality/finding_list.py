@@ -446,6 +446,18 @@ _FINDINGS = (
         error_mm=0.5,
     ),
     Finding(
+        name="apart_from_sitting",
+        severity=Severity.REJECT,
+        says="a segment of this scan lies far from that of the other scans, which agree with one "
+        "another: other echoes were taken than in those",
+        do="look at the picks of this scan and of the others; capture more scans where it is not "
+        "plain which are right",
+        feature="sitting_distance",
+        limit="max_sitting_distance",
+        words="distance from the other scans, by their usual spread",
+        error_mm=1.0,
+    ),
+    Finding(
         name="fluid_not_excluded",
         severity=Severity.WARN,
         says="the echoes do not show that the probe touches the cornea: what the transmit pulse "

@@ -94,6 +94,9 @@ class QualityLimits:
         Clipped share of all samples.
     min_score : float
         Least score of an accepted trace.
+    max_sitting_distance : float
+        Distance of a segment from that of four other scans and more that agree with one another,
+        in expected spreads between scans.
     max_carrier_misfit : float
         Carrier of the echoes off the stated one, as a part of it, either way. A centre frequency
         is measured to some 5 % (value from memory), and a bath of 2 cm takes 1 % of a band of 60 %
@@ -143,6 +146,7 @@ class QualityLimits:
     max_fluid_unseen_us: float = 0.1
     max_clipped_fraction: float = 0.12
     min_score: float = 0.4
+    max_sitting_distance: float = 10.0
     max_carrier_misfit: float = 0.06
 
     def __post_init__(self) -> None:

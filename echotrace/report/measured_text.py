@@ -201,7 +201,9 @@ _SOURCES = {
 
 def _status(result: Measurement, k: int) -> str:
     word = "yes" if result.accepted[k] else "no"
-    return f"{word} (by hand)" if result.decided_by[k] else word
+    if result.decided_by[k]:
+        return f"{word} (by hand)"
+    return word if result.accepted_alone[k] == result.accepted[k] else f"{word} (yes alone)"
 
 
 def _segments_of(result: Measurement, traces: Sequence[int]) -> list[int]:
