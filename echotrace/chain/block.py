@@ -171,8 +171,7 @@ def prepare(
     readers = _readers(recording, targets, settings, pulse)
     block_traces = _PLAIN_BLOCK_TRACES
     if len(readers) == len(known):
-        row_bytes = recording.n_samples * recording.samples.dtype.itemsize
-        most = max(1, _BLOCK_BYTES // row_bytes)
+        most = max(1, _BLOCK_BYTES // (recording.n_samples * recording.samples.dtype.itemsize))
         # A power of two: then blocks fill whole chunks of the file of results.
         block_traces = min(_BLOCK_TRACES, 1 << (most.bit_length() - 1))
     engine = "fused" if readers else "plain" if known else "none"
@@ -275,11 +274,10 @@ def measure_block(
     columns = parts[0][1] if len(parts) == 1 else interleave(parts, n)
     arrays: dict[str, Any] = {name: columns.pop(name) for name in _MEASURED}
     labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
-    score = columns["score"] if "score" in columns else np.full(n, np.nan)
     result = Measurement(
         interfaces=prepared.interfaces,
         segments=prepared.segments,
-        score=score.astype(np.float64),
+        score=columns.get("score", np.full(n, np.nan)).astype(np.float64),
         finding_names=tuple(FINDINGS),
         decided_by=np.zeros(n, np.uint8),
         features=columns,
