@@ -36,6 +36,9 @@ NAMES = (
     "orbit_against_retina_db",
     "lens_echo_against_lens_db",
     "chamber_echo_against_cornea_db",
+    "chamber_echo_against_lens_db",
+    "bath_echo_against_cornea_db",
+    "retina_followed_db",
     "vitreous_echo_against_retina_db",
     "vitreous_echo_count",
     "anatomy_distance",
@@ -133,19 +136,18 @@ def pattern_features(
             both = (marks["cornea_front"] == 0) & (marks["cornea_back"] == 0)
             imbalance = np.abs(level["cornea_front"] - level["cornea_back"])
             found["cornea_imbalance_db"] = _finite(imbalance, both)
+            face_us = 0.0 if np.isnan(face_delay_us) else face_delay_us
+            bath = _inside(echoes, np.full(n, face_us + 2.0), at["cornea_front"] - 0.35)
+            found["bath_echo_against_cornea_db"] = _finite(bath - level["cornea_front"])
             if receiver_known:
                 found["retina_against_cornea_db"] = _finite(level["retina"] - level["cornea_front"])
         if last == "lens_back":
             ends = np.minimum(level["lens_front"], level["lens_back"])
             inside, _ = echoes.tallest(at["lens_front"] + 0.5, at["lens_back"] - 0.4)
             found["lens_echo_against_lens_db"] = _finite(np.maximum(inside, _UNHEARD_DB) - ends)
+            chamber = _inside(echoes, at["cornea_front"] + 1.0, at["lens_front"] - 0.35)
+            found["chamber_echo_against_lens_db"] = _finite(chamber - level["lens_front"])
             if immersion:
-                chamber = np.array(
-                    [
-                        _chamber(echoes, i, at["cornea_front"][i], at["lens_front"][i])
-                        for i in range(n)
-                    ]
-                )
                 against = chamber - level["cornea_front"]
                 found["chamber_echo_against_cornea_db"] = _finite(against)
             if immersion and target.segments[names.index("lens_front")].medium.name == "lens":
@@ -156,6 +158,8 @@ def pattern_features(
         end_marks = marks["retina"] + (marks["cornea_front"] if immersion else 0)
         found["end_clipped_samples"] = end_marks.astype(np.float32)
         found |= _retina(echoes, retina, last_us, level["retina"])
+        follows = _inside(echoes, retina + 1.0, retina + 4.0)
+        found["retina_followed_db"] = _finite(follows - level["retina"])
         found |= _shapes(echoes, delay_us, target, contact=not immersion)
         # A rise faster than the probe's pulse is no echo of it.
         found["retina_rise_misfit"] = _finite(np.abs(np.log(retina_rise_ratio)).astype(np.float64))
@@ -419,10 +423,13 @@ def _is_repeat(heard, at, level):
     return False
 
 
-def _chamber(echoes, i, cornea, lens):
-    """Tallest echo well behind the cornea and before the lens; the noise itself for none."""
-    inside = [level for at, level in _of_trace(echoes, i) if cornea + 1.0 < at < lens - 0.35]
-    return max([0.0, *inside])
+def _inside(echoes: _Echoes, start_us: Float64, stop_us: Float64) -> Float64:
+    """Tallest echo between two delays of each trace; zero where all is silent."""
+    found = []
+    for i in range(start_us.size):
+        here = echoes.real[i] & (echoes.at[i] > start_us[i]) & (echoes.at[i] < stop_us[i])
+        found.append(max(0.0, *echoes.level[i][here]) if here.any() else 0.0)
+    return np.array(found)
 
 
 def _of_trace(echoes, i):

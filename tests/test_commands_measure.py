@@ -14,10 +14,10 @@ from echotrace.chain.measure import measure
 from echotrace.cli import main
 from echotrace.files.measurement_table import read_measurement_table
 from echotrace.files.native import read_measurement, read_recording, write_recording
-from echotrace.fitting.score_sets import ALIGNED_DECENTRATION_MM, ALIGNED_TILT_DEG
+from echotrace.fitting.score_sets import ALIGNED_DECENTRATION_MM, ALIGNED_TILT_DEG, RIGHT_MM
 from echotrace.quality.findings import rank_findings
 from echotrace.recording import Receiver
-from echotrace.report.measured_text import SCORE_MEANS
+from echotrace.report.measured_text import probabilities_mean
 from echotrace.settings import read_settings
 
 
@@ -65,7 +65,7 @@ def test_json_holds_everything(sitting, capsys):
         assert scan["findings"] == rank_findings(scan["findings"])
         assert len(scan["why"]) == len(scan["findings"])
     assert any("Lower the gain" in text for text in table["scans"][2]["why"])
-    assert "synthetic eyes only" in table["score_means"]
+    assert "synthetic eyes only" in table["probabilities_mean"]
     assert table["scans"][5]["decided_by"] == "hand"
     assert table["by_hand"] == ["scan 6 rejected by hand: lid in the way"]
 
@@ -117,9 +117,11 @@ def test_text_and_page_put_first_what_could_cost_most(tmp_path, capsys):
     assert {"retina_not_steep", "lens_echo_clipped"} <= set(bits)
 
 
-def test_score_limits_in_words_are_those_it_was_fitted_to():
-    assert f"tilt up to {ALIGNED_TILT_DEG:g}°" in SCORE_MEANS
-    assert f"decentration up to {ALIGNED_DECENTRATION_MM:g} mm" in SCORE_MEANS
+def test_limits_in_words_are_those_the_probabilities_were_fitted_to(sitting):
+    words = probabilities_mean(measure(read_recording(sitting)))
+    assert f"within {RIGHT_MM:g} mm" in words
+    assert f"tilt up to {ALIGNED_TILT_DEG:g}°" in words
+    assert f"decentration up to {ALIGNED_DECENTRATION_MM:g} mm" in words
 
 
 def test_page_escapes_what_a_file_says(tmp_path):

@@ -58,7 +58,7 @@ def test_the_schema_describes_every_column(table):
     fields = {item["name"]: item for item in schema["fields"]}
     assert fields["axial_length_mm"]["unit"] == "mm"
     assert fields["retina_delay_us"]["unit"] == "us"
-    assert fields["score"]["constraints"] == {"minimum": 0, "maximum": 1}
+    assert fields["length_right"]["constraints"] == {"minimum": 0, "maximum": 1}
     assert fields["method"]["constraints"]["enum"] == ["contact", "immersion", "other"]
     assert "unit" not in fields["feature_snr_db"]
     assert all(item["description"] for item in schema["fields"])

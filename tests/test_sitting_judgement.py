@@ -29,7 +29,7 @@ def test_the_scan_that_stands_apart_is_rejected_in_its_sitting_and_says_it_stood
     assert result.accepted.tolist() == [True, False, True, True, True]
     assert result.accepted_alone.all()
     assert result.has_finding("apart_from_sitting").tolist() == [False, True] + [False] * 3
-    assert np.array_equal(result.score, alone.score)
+    assert np.array_equal(result.length_right, alone.length_right)
     assert result.features["sitting_distance"][1] > 20.0
     assert result.features["sitting_against"][1] == 4.0
     header, rows = scan_rows(result, range(5))

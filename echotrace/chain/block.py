@@ -274,10 +274,12 @@ def measure_block(
     columns = parts[0][1] if len(parts) == 1 else interleave(parts, n)
     arrays: dict[str, Any] = {name: columns.pop(name) for name in _MEASURED}
     labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
+    none = np.full(n, np.nan)
     result = Measurement(
         interfaces=prepared.interfaces,
         segments=prepared.segments,
-        score=columns.get("score", np.full(n, np.nan)).astype(np.float64),
+        length_right=columns.get("length_right", none).astype(np.float64),
+        aligned=columns.get("aligned", none).astype(np.float64),
         finding_names=tuple(FINDINGS),
         decided_by=np.zeros(n, np.uint8),
         features=columns,
@@ -376,7 +378,7 @@ def _judge(
 ) -> dict[str, NDArray[Any]]:
     """Columns of traces of one state; none of them better judged than ``most``, where it is given.
 
-    That is what the chain found without the pick of a person, which raises no score.
+    That is what the chain found without the pick of a person, which raises no probability.
     """
     method, settings = state[0], prepared.settings
     offset_u_us = block.probe.face_delay_u_us if method == Method.CONTACT else 0.0
@@ -484,17 +486,13 @@ def _filling(
 
 def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:
     """No length can be measured through gas."""
-    width = {
-        "delay_us": (len(prepared.interfaces),),
-        "delay_u_us": (len(prepared.interfaces),),
-        "length_mm": (len(prepared.segments),),
-    }
+    picks, parts = (len(prepared.interfaces),), (len(prepared.segments),)
+    width = {"delay_us": picks, "delay_u_us": picks, "length_mm": parts}
     nothing: dict[str, NDArray[Any]] = {
         name: np.full((n_traces, *width.get(name, ())), np.nan) for name in _MEASURED
     }
-    gas = 1 << list(FINDINGS).index("gas_filling")
     return nothing | {
-        "findings": np.full(n_traces, gas, np.uint64),
+        "findings": np.full(n_traces, 1 << list(FINDINGS).index("gas_filling"), np.uint64),
         "accepted": np.zeros(n_traces, np.bool_),
         "by_hand": np.zeros((n_traces, len(prepared.interfaces)), np.uint8),
     }

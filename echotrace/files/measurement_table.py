@@ -41,8 +41,9 @@ def read_measurement_table(path: str | Path) -> Measurement:
     Returns
     -------
     Measurement
-        Without delays and features, which stay in the native file. Its interfaces are those in
-        which a person set a gate or a pick; the scans are marked as the table says.
+        Without delays and features, which stay in the native file; the ``score`` of a table of
+        version 0.1 is among the features. Its interfaces are those in which a person set a gate or
+        a pick; the scans are marked as the table says.
 
     Raises
     ------
@@ -108,7 +109,12 @@ def read_measurement_table(path: str | Path) -> Measurement:
         axial_length_mm=lengths["axial_length_mm"],
         axial_length_u_mm=lengths["axial_length_u_mm"],
         axial_length_u_shared_mm=shared,
-        score=_up_to(table, "score", 1.0),
+        length_right=_up_to(table, "length_right", 1.0),
+        aligned=_up_to(table, "aligned", 1.0),
+        # Tables of version 0.1: aligned and correctly picked.
+        features={"score": _up_to(table, "score", 1.0).astype(np.float32)}
+        if "score" in table
+        else {},
         findings=np.array(bits, dtype=np.uint64),
         finding_names=finding_names,
         accepted=table.truths("accepted"),

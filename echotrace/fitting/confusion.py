@@ -140,7 +140,7 @@ def error_centiles(data: ScoreSet, *, least: int = 100) -> dict[str, float]:
     Parameters
     ----------
     data : ScoreSet
-        From :func:`echotrace.fitting.score_sets.score_set`.
+        From :func:`echotrace.fitting.score_sets.make_sets`.
     least : int
         Findings raised by fewer traces with a length are left out.
 
@@ -159,7 +159,7 @@ def error_centiles(data: ScoreSet, *, least: int = 100) -> dict[str, float]:
     size = np.abs(data.error_mm)
     found = {}
     for k, name in enumerate(FINDINGS):
-        has = (data.findings >> np.uint64(k) & 1).astype(bool) & np.isfinite(size)
+        has = (data.findings >> np.uint64(k) & np.uint64(1)).astype(bool) & np.isfinite(size)
         if has.sum() >= least:
             found[name] = float(np.quantile(size[has], 0.9))
     return found

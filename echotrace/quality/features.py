@@ -1,7 +1,7 @@
 """What each trace looks like, as features: numbers read off it.
 
 They are in dB over the trace's own noise or in microseconds, so that receiver gain does not move
-them. The score weighs them, and :mod:`echotrace.quality.findings` holds them against limits.
+them. Two probabilities weigh them, and :mod:`echotrace.quality.findings` holds them against limits.
 """
 
 from __future__ import annotations
@@ -339,6 +339,8 @@ def trace_features(
     features["least_margin"] = _least(margin[:, ends].astype(np.float32))
     features["length_u_mm"] = length_u_mm.astype(np.float32)
     features["last_margin"] = margin[:, end].astype(np.float32)
+    if method != Method.CONTACT:
+        features["first_margin"] = margin[:, 0].astype(np.float32)
     if target.anatomy:
         features |= _eye_features(echoes, target, level_db)
         features["vitreous_echo_db"] = _vitreous_echo_db(
@@ -476,8 +478,9 @@ def score_traces(features: Mapping[str, Float32]) -> dict[str, Float32]:
     Returns
     -------
     dict of str to ndarray of float32, each (n_traces,)
-        ``score``: aligned and correctly picked; zero where an interface of the length is missing.
-        ``on_axis_probability``.
+        ``length_right``: the length is within 0.1 mm of the eye's, pressing and speeds apart; zero
+        where an interface of the length is missing. ``length_right_nats``: its log-odds.
+        ``aligned``.
 
     Examples
     --------
@@ -485,13 +488,16 @@ def score_traces(features: Mapping[str, Float32]) -> dict[str, Float32]:
     >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
     >>> from echotrace.quality.features import score_traces
     >>> features = et.measure(recording).features
-    >>> sorted(score_traces(features)), bool((score_traces(features)["score"] <= 1.0).all())
-    (['on_axis_probability', 'score'], True)
+    >>> sorted(score_traces(features))
+    ['aligned', 'length_right', 'length_right_nats']
     """
     models = shipped_models()
-    score = models["score"].probability(features)
-    score = np.where(features["missing_count"] > 0, 0.0, score)
+    nats = models["length_right"].nats(features)
+    nats[features["missing_count"] > 0] = -np.inf
+    with np.errstate(over="ignore"):
+        right = 1.0 / (1.0 + np.exp(-nats))
     return {
-        "score": score.astype(np.float32),
-        "on_axis_probability": models["on_axis"].probability(features).astype(np.float32),
+        "length_right": right.astype(np.float32),
+        "length_right_nats": nats.astype(np.float32),
+        "aligned": models["aligned"].probability(features).astype(np.float32),
     }

@@ -217,13 +217,13 @@ _FINDINGS = (
     ),
     Finding(
         name="beam_off_axis",
-        severity=Severity.REJECT,
+        severity=Severity.WARN,
         says="taken together, the echoes look as they do when the beam is off the visual axis",
         do="have the patient look at the light and aim again until cornea, lens and retina all "
         "stand tall; then capture again",
-        feature="on_axis_probability",
-        limit="min_on_axis_probability",
-        words="probability that the beam is on the axis",
+        feature="aligned",
+        limit="min_aligned",
+        words="probability that the beam is aligned",
         error_mm=0.65,
     ),
     Finding(
@@ -349,13 +349,13 @@ _FINDINGS = (
         error_mm=5.0,
     ),
     Finding(
-        name="score_low",
+        name="length_doubtful",
         severity=Severity.REJECT,
-        says="the trace as a whole does not look like one that is aligned and correctly picked",
+        says="taken together, the echoes do not look as they do where the length is right",
         do="look at the picks, aim along the visual axis and capture again",
-        feature="score",
-        limit="min_score",
-        words="score",
+        feature="length_right",
+        limit="min_length_right",
+        words="probability that the length is right",
         error_mm=0.55,
     ),
     Finding(

@@ -45,6 +45,9 @@ PATTERN_FEATURES = (
     "phakic_pattern_db",
     "bath_pattern_db",
     "chamber_echo_against_cornea_db",
+    "chamber_echo_against_lens_db",
+    "bath_echo_against_cornea_db",
+    "retina_followed_db",
     "lens_clipped_samples",
     "end_clipped_samples",
 )
@@ -55,6 +58,10 @@ _WALLED_DB = 25.0
 _FAR_US = 9.0
 # Where aqueous alone lies: behind the thickest cornea, and clear of the lens's own skirt.
 _BEHIND_CORNEA_US, _BEFORE_LENS_US = 1.0, 0.35
+# Where a bubble stands: behind the near field of the probe, and clear of the cornea's own skirt.
+_BEHIND_FACE_US, _BEFORE_CORNEA_US = 2.0, 0.35
+# Wall and orbit follow a retina; interference is alone.
+_FOLLOWS_US = (1.0, 4.0)
 # Shallower than this, mm, is a chamber two standard deviations below the mean (3.02 ± 0.45 in
 # 28,709 eyes, BMC Ophthalmol 2021).
 _SHALLOW_MM = 2.12
@@ -164,6 +171,8 @@ def pattern_features(
         found["most_broadening"][:] = told[ask.MOST_BROADENING]
         # A rise faster than the probe's pulse is no echo of it.
         found["retina_rise_misfit"][:] = np.abs(np.log(retina_rise_ratio))
+        follows_db = _tallest_db(candidates, retina + _FOLLOWS_US[0], retina + _FOLLOWS_US[1])
+        found["retina_followed_db"][:] = follows_db - retina_db
         found["anatomy_distance"][:] = _anatomy_distance(at, target)
         before = at["lens_back"] if lens else cornea + 0.8
         speed = target.segments[retina_k - 1].medium.speed_m_per_s
@@ -177,6 +186,10 @@ def pattern_features(
             found["lens_clipped_samples"][:] = marks["lens_front"] + marks["lens_back"]
             speed = target.segments[names.index("lens_front") - 1].medium.speed_m_per_s
             found["chamber_mm"][:] = (at["lens_front"] - cornea) * speed / 2e3
+            chamber_db = _tallest_db(
+                candidates, cornea + _BEHIND_CORNEA_US, at["lens_front"] - _BEFORE_LENS_US
+            )
+            found["chamber_echo_against_lens_db"][:] = chamber_db - level["lens_front"]
         if immersion:
             cornea_db, back_db = level["cornea_front"], level["cornea_back"]
             whole = (marks["cornea_front"] == 0) & (marks["cornea_back"] == 0)
@@ -186,8 +199,10 @@ def pattern_features(
             if natural:
                 found["cornea_against_lens_db"][:] = cornea_db - level["lens_front"]
             if lens:
-                chamber_db = _chamber_echo_db(candidates, cornea, at["lens_front"])
                 found["chamber_echo_against_cornea_db"][:] = chamber_db - cornea_db
+            bath_us = np.full(n, face_us + _BEHIND_FACE_US)
+            bath_db = _tallest_db(candidates, bath_us, cornea - _BEFORE_CORNEA_US)
+            found["bath_echo_against_cornea_db"][:] = bath_db - cornea_db
             found["repeat_closeness_us"][:] = _repeat_closeness(
                 at, level, face_us, found["wall_step_db"]
             )
@@ -213,12 +228,18 @@ def pattern_features(
     return found
 
 
-def _chamber_echo_db(candidates: Candidates, cornea: Float64, lens: Float64) -> Float64:
-    """Tallest echo between cornea and lens, dB over the noise; zero where it is silent."""
-    there = np.arange(candidates.delay_us.shape[1]) < candidates.count[:, None]
-    there &= candidates.delay_us > (cornea + _BEHIND_CORNEA_US)[:, None]
-    there &= candidates.delay_us < (lens - _BEFORE_LENS_US)[:, None]
-    return np.asarray(np.where(there, candidates.level_db, 0.0).max(axis=1, initial=0.0))
+def _tallest_db(candidates: Candidates, start_us: Float64, stop_us: Float64) -> Float32:
+    """Tallest echo between two delays of each trace, dB over the noise; zero where none is."""
+    from echotrace.kernels.features import tallest_between
+
+    n = candidates.count.size
+    tallest = np.empty(n, np.float32)
+    tallest_between(
+        candidates.count, candidates.delay_us, candidates.level_db,
+        np.ascontiguousarray(start_us), np.ascontiguousarray(stop_us), np.empty((n, 0)), 0.0,
+        tallest,
+    )  # fmt: skip
+    return np.fmax(tallest, np.float32(0.0))
 
 
 def _anatomy_distance(at: dict[str, Float64], target: Target) -> Float64:
