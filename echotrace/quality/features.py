@@ -301,8 +301,7 @@ def trace_features(
         Lead of the joint choice, nats.
     length_u_mm : ndarray of float64, (n_traces,)
     near_field_us : float
-        Delay before which what the transmit pulse leaves hides echoes in contact, µs; from
-        :func:`~echotrace.signal.near_field.near_field_end_us`.
+        Delay before which what the transmit pulse leaves hides echoes in contact, µs.
     receiver_known : bool
         Whether gain and TGC were undone.
 
@@ -343,15 +342,12 @@ def trace_features(
         features["first_margin"] = margin[:, 0].astype(np.float32)
     if target.anatomy:
         features |= _eye_features(echoes, target, level_db)
-        features["vitreous_echo_db"] = _vitreous_echo_db(
-            candidates, delay_us, target, method, face_us
-        )
-        features["vitreous_spike_against_retina_db"] = (
-            features["vitreous_echo_db"] - all_level_db[:, names.index("retina")]
-        )
-        features["retina_rise_ratio"] = features["rise_us_retina"] / np.float32(
-            echoes.nominal_rise_us
-        )
+        spike_db = _vitreous_echo_db(candidates, delay_us, target, method, face_us)
+        features["vitreous_echo_db"] = spike_db
+        retina_db = all_level_db[:, names.index("retina")]
+        features["vitreous_spike_against_retina_db"] = spike_db - retina_db
+        nominal_us = np.float32(echoes.nominal_rise_us)
+        features["retina_rise_ratio"] = features["rise_us_retina"] / nominal_us
         features |= pattern_features(
             candidates,
             delay_us,
