@@ -7,6 +7,7 @@ import warnings
 
 import numpy as np
 
+from echotrace.chain.near_field import near_field_of
 from echotrace.chain.offset import baseline_offset, full_scale_of, without_offset
 from echotrace.errors import EchotraceWarning
 from echotrace.quality.findings import carrier_is_doubtful, describe_finding
@@ -26,7 +27,11 @@ _TRACES = 16
 
 
 def check_stated(
-    recording: Recording, pulse: Pulse, *, offset: float | None = None
+    recording: Recording,
+    pulse: Pulse,
+    near_field_us: float = -math.inf,
+    *,
+    offset: float | None = None,
 ) -> dict[str, float]:
     """Hold rate, probe and kind of signal against the first 16 traces of a recording.
 
@@ -36,6 +41,9 @@ def check_stated(
         In memory or lazy.
     pulse : Pulse
         Of the stated probe.
+    near_field_us : float
+        Delay before which what the transmit pulse leaves hides echoes, µs: it has a carrier of its
+        own, or none, and may stand on one side of the baseline.
     offset : float, optional
         From :func:`~echotrace.chain.offset.baseline_offset`, where it is known already.
 
@@ -64,7 +72,9 @@ def check_stated(
     """
     some = recording.select(slice(0, min(recording.n_traces, _TRACES)))
     rate_hz = recording.sampling_rate_hz
-    check_kind(np.asarray(some.samples), some.signal, pulse_sample=pulse.width_us * rate_hz * 1e-6)
+    first = int(np.searchsorted(some.delay_us, near_field_us))
+    raw = np.asarray(some.samples)[:, first:]
+    check_kind(raw, some.signal, pulse_sample=pulse.width_us * rate_hz * 1e-6)
     if some.signal != Signal.RF:
         return {}
     if offset is None:
@@ -77,15 +87,15 @@ def check_stated(
     counts = bool(np.issubdtype(samples.dtype, np.integer))
     face_us, stated_hz = some.probe.face_delay_us, some.probe.centre_frequency_hz
     carrier = echo_carrier(
-        undone.amplitude,
-        undone.clipped,
-        some.delay_us,
+        undone.amplitude[:, first:],
+        undone.clipped[:, first:],
+        some.delay_us[first:],
         sampling_rate_hz=rate_hz,
         pulse_us=pulse.width_us,
         stated_hz=stated_hz,
         fractional_bandwidth=some.probe.fractional_bandwidth,
         face_delay_us=0.0 if math.isnan(face_us) else face_us,
-        step=trace_scale[:, None] * sample_scale if counts else 0.0,
+        step=trace_scale[:, None] * sample_scale[first:] if counts else 0.0,
     )
     return {
         "carrier_mhz": 1e-6 * carrier.carrier_hz,
@@ -126,7 +136,9 @@ def warn_of_stated(recording: Recording) -> None:
         recording.sampling_rate_hz, probe.centre_frequency_hz, probe.fractional_bandwidth
     )
     pulse = fitting_in(pulse, recording.n_samples)
-    stated, limits = check_stated(recording, pulse), QualityLimits()
+    offset, limits = baseline_offset(recording), QualityLimits()
+    near_field_us = near_field_of(recording, pulse, offset)
+    stated = check_stated(recording, pulse, near_field_us, offset=offset)
     if stated and carrier_is_doubtful(stated["carrier_doubt"], stated["carrier_misfit"], limits):
         words = describe_finding("carrier_doubtful", stated, limits)
         warnings.warn(words, EchotraceWarning, stacklevel=2)

@@ -35,6 +35,7 @@ PATTERN_FEATURES = (
     "vitreous_echo_count",
     "anatomy_distance",
     "fluid_gap_us",
+    "fluid_unseen_us",
     "chamber_mm",
     "cavity_mm",
     "retina_rise_misfit",
@@ -55,6 +56,8 @@ PATTERN_FEATURES = (
 # A repeat has no wall behind it: where the energy rises by this much, dB, stands no repeat.
 _WALLED_DB = 25.0
 _FAR_US = 9.0
+# Where aqueous alone lies: behind the thickest cornea, and clear of the lens's own skirt.
+_BEHIND_CORNEA_US, _BEFORE_LENS_US = 1.0, 0.35
 # Where a bubble stands: behind the near field of the probe, and clear of the cornea's own skirt.
 _BEHIND_FACE_US, _BEFORE_CORNEA_US = 2.0, 0.35
 # Wall and orbit follow a retina; interference is alone.
@@ -73,6 +76,7 @@ def pattern_features(
     *,
     method: str,
     face_delay_us: float,
+    near_field_us: float,
     receiver_known: bool,
     retina_rise_ratio: Float32,
 ) -> dict[str, Float32]:
@@ -92,6 +96,8 @@ def pattern_features(
     method : str
     face_delay_us : float
         NaN where unknown.
+    near_field_us : float
+        Delay before which what the transmit pulse leaves hides echoes; in contact.
     receiver_known : bool
         Whether echoes of different depth may be compared.
     retina_rise_ratio : ndarray of float32, (n_traces,)
@@ -139,6 +145,7 @@ def pattern_features(
         np.ascontiguousarray(delay_us),
         np.ascontiguousarray(level_db, np.float32),
         face_us,
+        near_field_us,
         table,
         natural,
         answer,
@@ -179,7 +186,9 @@ def pattern_features(
             found["lens_clipped_samples"][:] = marks["lens_front"] + marks["lens_back"]
             speed = target.segments[names.index("lens_front") - 1].medium.speed_m_per_s
             found["chamber_mm"][:] = (at["lens_front"] - cornea) * speed / 2e3
-            chamber_db = told[ask.CHAMBER_DB]
+            chamber_db = _tallest_db(
+                candidates, cornea + _BEHIND_CORNEA_US, at["lens_front"] - _BEFORE_LENS_US
+            )
             found["chamber_echo_against_lens_db"][:] = chamber_db - level["lens_front"]
         if immersion:
             cornea_db, back_db = level["cornea_front"], level["cornea_back"]
@@ -198,7 +207,8 @@ def pattern_features(
                 at, level, face_us, found["wall_step_db"]
             )
         else:
-            found["fluid_gap_us"][:] = np.fmax(told[ask.FACE_GAP_US], told[ask.TALLER_US])
+            found["fluid_gap_us"][:] = told[ask.FLUID_US]
+            found["fluid_unseen_us"][:] = told[ask.FLUID_UNSEEN_US]
         if not lens or natural:
             # Both faces of an implant look like a cornea behind a bath.
             if immersion:
