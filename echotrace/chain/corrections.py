@@ -30,6 +30,7 @@ from echotrace.recording import Method, Recording
 from echotrace.signal.agreement_of_scans import (
     AGREE_SPREADS,
     MOST_SCANS,
+    Agreement,
     agreement_of,
     expected_spread_mm,
 )
@@ -88,7 +89,7 @@ def correct_by_sittings(
         return result
     stop = first + result.n_traces
     corrected: dict[int, Measurement] = {}
-    sittings = prepared.sittings.touching(first, stop, MOST_SCANS)
+    sittings = prepared.sittings.alike(first, stop, MOST_SCANS)
     read = _Read(recording, prepared, result, first)
     by_hand = (result.by_hand != BY_HAND.index("no")).any(axis=1)
     groups = list(_alike(recording, prepared, sittings, read))
@@ -116,20 +117,22 @@ def correct_by_sittings(
         now_mm[inside] = _segments_mm(
             group.target, prepared, result.delay_us[group.rows[inside] - first]
         )
-        for name, values in sitting_features(now_mm, group.own_mm, group.spread_mm).items():
+        found = sitting_features(now_mm, group.own_mm, group.spread_mm, seen=group.seen)
+        for name, values in found.items():
             seen_by[name][group.rows[inside] - first] = values[inside]
     return judged_in_sittings(result, seen_by, prepared.settings.quality)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Alike:
-    """Sittings of one state and of as many scans: their rows and segments by their own choice."""
+    """Sittings of one state and of as many scans: rows, segments by their own choice, agreement."""
 
     state: State
     target: Target
     rows: NDArray[np.intp]
     own_mm: Float64
     spread_mm: Float64
+    seen: Agreement
 
 
 def _segments_mm(target: Target, prepared: Prepared, delay_us: Float64) -> Float64:
@@ -176,21 +179,20 @@ def _alike(
     recording: Recording, prepared: Prepared, sittings: list[NDArray[np.intp]], read: _Read
 ) -> Iterator[_Alike]:
     """Sittings of eyes, those of one state and of as many scans together."""
-    groups: dict[tuple[State, int], list[NDArray[np.intp]]] = {}
     for rows in sittings:
-        groups.setdefault((state_of(recording, int(rows[0])), rows.size), []).append(rows)
-    for (state, _), members in groups.items():
+        state = state_of(recording, int(rows[0, 0]))
         target = prepared.targets[state]
         if target is not None and target.anatomy:
-            rows = np.array(members)
             spread_mm = expected_spread_mm(target, pressed=state[0] == Method.CONTACT)
-            yield _Alike(state, target, rows, read.segments_mm(rows, target), spread_mm)
+            own_mm = read.segments_mm(rows, target)
+            seen = agreement_of(own_mm, spread_mm)
+            yield _Alike(state, target, rows, own_mm, spread_mm, seen)
 
 
 def _apart(group: _Alike) -> Iterator[tuple[int, EyeSeen]]:
     """Scans that disagree with most of their sitting, and what the others say."""
     us_per_mm = _us_per_mm(group.target)
-    found = agreement_of(group.own_mm, group.spread_mm)
+    found = group.seen
     # More than half of all scans: no two groups can be that.
     most = 2 * found.agreeing > group.rows.shape[1]
     centre_mm = np.where(most, found.centre_mm, np.nan)

@@ -309,6 +309,20 @@ _CASES = (
         near_miss=trial("membrane at 0.8 mm in all scans", echo_again("retina", -1.0, 0.7)),
         alone=True,
     ),
+    FindingCase(
+        finding="fluid_not_excluded",
+        case=trial(
+            "ring-down that hides the cornea, contact",
+            method=_CONTACT,
+            receiver={"ring_down_db": 20.0, "ring_down_us": 0.5},
+        ),
+        near_miss=trial(
+            "saturated pulse before the face, contact",
+            method=_CONTACT,
+            receiver={"ring_down_db": 20.0},
+            near_field={"kind": "block", "block_us": 0.5},
+        ),
+    ),
 )
 
 FINDING_CASES: Mapping[str, FindingCase] = MappingProxyType({c.finding: c for c in _CASES})

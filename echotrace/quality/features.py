@@ -281,6 +281,7 @@ def trace_features(
     face_delay_us: float,
     margin: NDArray[np.float64],
     length_u_mm: NDArray[np.float64],
+    near_field_us: float = -np.inf,
     receiver_known: bool = True,
 ) -> dict[str, Float32]:
     """Features that say what each trace looks like.
@@ -299,6 +300,8 @@ def trace_features(
     margin : ndarray of float64, (n_traces, n_interfaces)
         Lead of the joint choice, nats.
     length_u_mm : ndarray of float64, (n_traces,)
+    near_field_us : float
+        Delay before which what the transmit pulse leaves hides echoes in contact, µs.
     receiver_known : bool
         Whether gain and TGC were undone.
 
@@ -339,15 +342,12 @@ def trace_features(
         features["first_margin"] = margin[:, 0].astype(np.float32)
     if target.anatomy:
         features |= _eye_features(echoes, target, level_db)
-        features["vitreous_echo_db"] = _vitreous_echo_db(
-            candidates, delay_us, target, method, face_us
-        )
-        features["vitreous_spike_against_retina_db"] = (
-            features["vitreous_echo_db"] - all_level_db[:, names.index("retina")]
-        )
-        features["retina_rise_ratio"] = features["rise_us_retina"] / np.float32(
-            echoes.nominal_rise_us
-        )
+        spike_db = _vitreous_echo_db(candidates, delay_us, target, method, face_us)
+        features["vitreous_echo_db"] = spike_db
+        retina_db = all_level_db[:, names.index("retina")]
+        features["vitreous_spike_against_retina_db"] = spike_db - retina_db
+        nominal_us = np.float32(echoes.nominal_rise_us)
+        features["retina_rise_ratio"] = features["rise_us_retina"] / nominal_us
         features |= pattern_features(
             candidates,
             delay_us,
@@ -356,6 +356,7 @@ def trace_features(
             target,
             method=method,
             face_delay_us=face_delay_us,
+            near_field_us=near_field_us,
             receiver_known=receiver_known,
             retina_rise_ratio=features["retina_rise_ratio"],
         )

@@ -457,6 +457,18 @@ _FINDINGS = (
         words="distance from the other scans, by their usual spread",
         error_mm=1.0,
     ),
+    Finding(
+        name="fluid_not_excluded",
+        severity=Severity.WARN,
+        says="the echoes do not show that the probe touches the cornea: what the transmit pulse "
+        "leaves hides them, or the cornea is unusually thick; fluid would make the length long",
+        do="wipe away gel and tears, lower the gain until cornea and pulse stand apart; then "
+        "capture again, or compare with immersion",
+        feature="fluid_unseen_us",
+        limit="max_fluid_unseen_us",
+        words="fluid that may be there unseen",
+        error_mm=0.45,
+    ),
 )
 
 FINDINGS: Mapping[str, Finding] = MappingProxyType({item.name: item for item in _FINDINGS})

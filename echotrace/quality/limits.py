@@ -51,6 +51,8 @@ class QualityLimits:
     max_fluid_gap_us : float
         Cornea behind the probe's face in contact, µs, of which its thickness makes 0.043 (a
         standard deviation), and a curved cornea under a flat face 0.05: 0.077 mm of length.
+    max_fluid_unseen_us : float
+        Fluid that may lie unseen before the cornea in contact, µs; as for what is seen.
     min_chamber_mm : float
         Corneal front to lens, mm: mean less two standard deviations of 28,709 eyes (3.02 ± 0.45,
         BMC Ophthalmol 2021).
@@ -143,6 +145,7 @@ class QualityLimits:
     max_published_cavity_mm: float = 25.0
     max_implant_misfit_mm: float = 0.1
     max_implant_shift_mm: float = 0.05
+    max_fluid_unseen_us: float = 0.1
     max_clipped_fraction: float = 0.12
     min_length_right: float = 0.85
     max_sitting_distance: float = 10.0

@@ -35,6 +35,7 @@ PATTERN_FEATURES = (
     "vitreous_echo_count",
     "anatomy_distance",
     "fluid_gap_us",
+    "fluid_unseen_us",
     "chamber_mm",
     "cavity_mm",
     "retina_rise_misfit",
@@ -61,10 +62,6 @@ _BEHIND_CORNEA_US, _BEFORE_LENS_US = 1.0, 0.35
 _BEHIND_FACE_US, _BEFORE_CORNEA_US = 2.0, 0.35
 # Wall and orbit follow a retina; interference is alone.
 _FOLLOWS_US = (1.0, 4.0)
-# Gel up to 1.2 mm, which ends in front of the lens of any but the shallowest chamber. Steps of
-# impedance at the front and the back of a cornea are within 2 dB of one another.
-_AT_FACE_US, _FLUID_US = 0.1, 1.6
-_FACE_BELOW_CORNEA_DB, _HEARD_DB = 8.0, 25.0
 # Shallower than this, mm, is a chamber two standard deviations below the mean (3.02 ± 0.45 in
 # 28,709 eyes, BMC Ophthalmol 2021).
 _SHALLOW_MM = 2.12
@@ -79,6 +76,7 @@ def pattern_features(
     *,
     method: str,
     face_delay_us: float,
+    near_field_us: float,
     receiver_known: bool,
     retina_rise_ratio: Float32,
 ) -> dict[str, Float32]:
@@ -98,6 +96,8 @@ def pattern_features(
     method : str
     face_delay_us : float
         NaN where unknown.
+    near_field_us : float
+        Delay before which what the transmit pulse leaves hides echoes; in contact.
     receiver_known : bool
         Whether echoes of different depth may be compared.
     retina_rise_ratio : ndarray of float32, (n_traces,)
@@ -145,6 +145,7 @@ def pattern_features(
         np.ascontiguousarray(delay_us),
         np.ascontiguousarray(level_db, np.float32),
         face_us,
+        near_field_us,
         table,
         natural,
         answer,
@@ -206,8 +207,8 @@ def pattern_features(
                 at, level, face_us, found["wall_step_db"]
             )
         else:
-            gap_us = _taller_than_face_us(candidates, face_us)
-            found["fluid_gap_us"][:] = np.fmax(told[ask.FACE_GAP_US], gap_us)
+            found["fluid_gap_us"][:] = told[ask.FLUID_US]
+            found["fluid_unseen_us"][:] = told[ask.FLUID_UNSEEN_US]
         if not lens or natural:
             # Both faces of an implant look like a cornea behind a bath.
             if immersion:
@@ -239,24 +240,6 @@ def _tallest_db(candidates: Candidates, start_us: Float64, stop_us: Float64) -> 
         tallest,
     )  # fmt: skip
     return np.fmax(tallest, np.float32(0.0))
-
-
-def _taller_than_face_us(candidates: Candidates, face_us: float) -> Float64:
-    """Delay behind the face of a cornea that fluid keeps away from it, µs; NaN: nothing says so.
-
-    Where the cornea lies at the face, its front there is about as tall as its back. Behind half a
-    millimetre of gel its front stands where the back would be, but the face reflects little.
-    """
-    behind = candidates.delay_us - face_us
-    there = np.arange(behind.shape[1]) < candidates.count[:, None]
-    level = np.where(there, candidates.level_db, -np.inf)
-    face = np.where(np.abs(behind) <= _AT_FACE_US, level, -np.inf).max(axis=1, initial=-np.inf)
-    away = np.where((behind > _AT_FACE_US) & (behind <= _FLUID_US), level, -np.inf)
-    tallest = away.argmax(axis=1)
-    rows = np.arange(tallest.size)
-    # A face that is not heard at all says nothing: some recorders blank it.
-    taller = np.isfinite(face) & (away[rows, tallest] > face + _FACE_BELOW_CORNEA_DB)
-    return np.where(taller & (away[rows, tallest] > _HEARD_DB), behind[rows, tallest], np.nan)
 
 
 def _anatomy_distance(at: dict[str, Float64], target: Target) -> Float64:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.signal.agreement_of_scans import AGREE_SPREADS, agreement_of
+from echotrace.signal.agreement_of_scans import AGREE_SPREADS, Agreement, agreement_of
 
 __all__ = ["SITTING_FEATURES", "sitting_features"]
 
@@ -21,7 +21,11 @@ SITTING_FEATURES = ("sitting_distance", "sitting_against", "sitting_agreeing")
 
 
 def sitting_features(
-    length_mm: Float64, others_mm: Float64, spread_mm: Float64
+    length_mm: Float64,
+    others_mm: Float64,
+    spread_mm: Float64,
+    *,
+    seen: Agreement | None = None,
 ) -> dict[str, Float32]:
     """Features of each scan against the other scans of its sitting.
 
@@ -33,6 +37,8 @@ def sitting_features(
         The same by each scan's own choice: a scan that was corrected does not vouch for others.
     spread_mm : ndarray of float64, (n_segments,)
         From :func:`~echotrace.signal.agreement_of_scans.expected_spread_mm`.
+    seen : Agreement, optional
+        Of the others, where it is known already.
 
     Returns
     -------
@@ -51,7 +57,7 @@ def sitting_features(
     ([[2.0, 2.0, 3.0, 2.0]], [[2.0, 2.0, 0.0, 2.0]])
     """
     n = length_mm.shape[1]
-    seen = agreement_of(others_mm, spread_mm)
+    seen = agreement_of(others_mm, spread_mm) if seen is None else seen
     with np.errstate(invalid="ignore"):
         off = np.abs(length_mm - seen.centre_mm) / spread_mm
         near = np.abs(length_mm[:, :, None] - others_mm[:, None]) <= AGREE_SPREADS * spread_mm
