@@ -323,6 +323,7 @@ def _margin_sentences(result: Agreement, found: Equivalence, places: int) -> lis
         f"{100 * (2 * result.confidence - 1):g} % interval {number(found.low, places)} to "
         f"{number(found.high, places)} {unit})."
     ]
+    by = ", by the SD" if result.limits.as_quantiles else ""
     for item in result.all_limits:
         words = {
             WITHIN: f"lie within {margin}, with their intervals",
@@ -336,7 +337,7 @@ def _margin_sentences(result: Agreement, found: Equivalence, places: int) -> lis
         }[found.limits[f"limits of {item.label}"]]
         out.append(
             f"The limits of {_values(item)}, {_hands(item)}"
-            f"{', as quantiles' if item.as_quantiles else ''}, "
+            f"{', as quantiles' if item.as_quantiles else by}, "
             f"{number(item.lower.value, places)} to {number(item.upper.value, places)} {unit}, "
             f"{words}."
         )

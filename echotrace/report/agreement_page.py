@@ -144,7 +144,7 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         "Normality of differences",
         f"Shapiro-Wilk {p_text(result.normality_p)}, skewness {number(result.skewness, 2)}, excess "
         f"kurtosis {number(result.excess_kurtosis, 2)}.",
-        "Heavy tails of few subjects can go unnoticed; intervals of the limits then hold 60 to 70 "
+        "Heavy tails of few subjects can go unnoticed; intervals of the limits then hold 56 to 65 "
         "times in 100 (30 subjects, Student's t of 3 degrees of freedom)."
         if result.n_subjects < _ENOUGH_FOR_QUANTILES and result.normality_p >= ALPHA_NORMAL
         else "",
@@ -172,7 +172,7 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         "Degrees of freedom",
         f"Bias: {number(result.bias_df, 1).removesuffix('.0')}.",
         "Where operators hardly differ, the interval of the bias holds more often than it says "
-        "(two operators 98 to 99, three 97 times in 100)."
+        "(two operators 98 to 99, three 97 to 98 times in 100)."
         if result.cells is not None and len(result.cells.operators) < _FEW_OPERATORS
         else "",
         *(
