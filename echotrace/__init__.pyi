@@ -108,6 +108,12 @@ from echotrace.agreement.compare import Agreement as Agreement
 from echotrace.agreement.compare import compare_methods as compare_methods
 from echotrace.agreement.limits import Limits as Limits
 from echotrace.agreement.repeatability import Repeatability as Repeatability
+from echotrace.agreement.sample_size import equivalence_power as equivalence_power
+from echotrace.agreement.sample_size import eyes_for_spread_ratio as eyes_for_spread_ratio
+from echotrace.agreement.sample_size import limits_power as limits_power
+from echotrace.agreement.sample_size import spread_heterogeneity as spread_heterogeneity
+from echotrace.agreement.sample_size import spread_ratio_power as spread_ratio_power
+from echotrace.agreement.sample_size import subjects_for_equivalence as subjects_for_equivalence
 from echotrace.agreement.sample_size import subjects_for_limits as subjects_for_limits
 from echotrace.agreement.study import Study as Study
 from echotrace.agreement.variance import Estimate as Estimate
@@ -120,6 +126,7 @@ from echotrace.figures.agreement import plot_differences as plot_differences
 from echotrace.figures.agreement import plot_spreads as plot_spreads
 from echotrace.figures.bounds import plot_picker_errors as plot_picker_errors
 from echotrace.figures.detection import detection_figure as detection_figure
+from echotrace.figures.plans import power_plot as power_plot
 from echotrace.figures.tuning import tuning_figure as tuning_figure
 from echotrace.figures.template import plot_template as plot_template
 from echotrace.figures.trace import plot_trace as plot_trace

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -14,10 +15,17 @@ from numpy.typing import NDArray
 from echotrace.errors import ParameterError
 from echotrace.recording import COLUMNS, Column, distinct_rows
 
-__all__ = ["BY_HAND", "NOT_RECORDED", "Measurement"]
+__all__ = ["ALIGNED_TOLD", "BY_HAND", "CANNOT_BE_TOLD", "NOT_RECORDED", "Measurement"]
 
 NOT_RECORDED = "not recorded"
 """Engine of a measurement that does not say what read it."""
+
+ALIGNED_TOLD = (0.2, 0.8)
+"""Up to the first probability a beam is told as not aligned, from the second on as aligned; between
+them neither is four times as likely as the other, and it cannot be told."""
+
+CANNOT_BE_TOLD = "cannot be told"
+"""What is said instead of such a probability."""
 
 BY_HAND = ("no", "gate", "pick")
 """What a person set of an interface in a scan, by its code in ``Measurement.by_hand``."""
@@ -44,7 +52,13 @@ class Measurement:
     axial_length_u_shared_mm : ndarray of float64, (n_traces,)
         Standard uncertainty that all scans of a sitting share (sound speeds, probe offset,
         waveform distortion), mm: does not shrink with the number of scans.
-    score : ndarray of float64, (n_traces,)
+    length_right : ndarray of float64, (n_traces,)
+        Probability that the length lies within 0.1 mm of the eye's, pressing and speeds apart,
+        which no single trace can show. NaN in files of version 0.1, which have a ``score`` among
+        the features instead: aligned and correctly picked.
+    aligned : ndarray of float64, (n_traces,)
+        Probability that the beam lay within 2.5° and 0.5 mm of the visual axis. Where neither
+        answer is four times as likely as the other it cannot be told (:attr:`aligned_told`).
     findings : ndarray of uint64, (n_traces,)
         Bit set; ``finding_names[k]`` belongs to bit ``k``.
     finding_names : tuple of str
@@ -87,7 +101,8 @@ class Measurement:
     axial_length_mm: NDArray[np.float64]
     axial_length_u_mm: NDArray[np.float64]
     axial_length_u_shared_mm: NDArray[np.float64]
-    score: NDArray[np.float64]
+    length_right: NDArray[np.float64]
+    aligned: NDArray[np.float64]
     findings: NDArray[np.uint64]
     finding_names: tuple[str, ...]
     accepted: NDArray[np.bool_]
@@ -136,12 +151,52 @@ class Measurement:
             now, sign = _RENAMED_FEATURES.get(name, (name, 1))
             features[now] = values if sign == 1 else sign * values
         object.__setattr__(self, "features", MappingProxyType(features))
+        names = tuple(_RENAMED_FINDINGS.get(name, name) for name in self.finding_names)
+        object.__setattr__(self, "finding_names", names)
         object.__setattr__(self, "attributes", MappingProxyType(dict(self.attributes)))
 
     @property
     def n_traces(self) -> int:
         """Number of traces."""
         return int(self.axial_length_mm.size)
+
+    @property
+    def aligned_told(self) -> NDArray[np.bool_]:
+        """Whether the echoes tell if the beam was aligned: :data:`ALIGNED_TOLD`."""
+        low, high = ALIGNED_TOLD
+        return np.asarray((self.aligned <= low) | (self.aligned >= high))
+
+    def aligned_in_words(self, trace: int) -> str:
+        """The probability that the beam was aligned, that it cannot be told, or a dash: no eye.
+
+        Parameters
+        ----------
+        trace : int
+            Counted from 0.
+
+        Returns
+        -------
+        str
+        """
+        if np.isnan(self.aligned[trace]):
+            return "-"
+        return f"{self.aligned[trace]:.2f}" if self.aligned_told[trace] else CANNOT_BE_TOLD
+
+    @property
+    def score(self) -> NDArray[np.float64]:
+        """Old name of :attr:`length_right`, of which it was a part; goes with version 0.3.
+
+        Of a file of version 0.1 it is what it was: aligned and correctly picked.
+        """
+        warnings.warn(
+            "Measurement.score is now length_right, with aligned beside it; the old name goes "
+            "with version 0.3",
+            DeprecationWarning,
+            stacklevel=2,
+        )
+        if "score" in self.features:
+            return self.features["score"].astype(np.float64)
+        return self.length_right
 
     @property
     def shared_budget_mm(self) -> dict[str, NDArray[np.float64]]:
@@ -166,6 +221,14 @@ class Measurement:
         """
         bits = int(self.findings[trace])
         return tuple(name for k, name in enumerate(self.finding_names) if bits >> k & 1)
+
+    @property
+    def accepted_alone(self) -> NDArray[np.bool_]:
+        """Whether each scan would be accepted if it stood by itself."""
+        alone = self.features.get("accepted_alone")
+        if alone is None:
+            return self.accepted
+        return np.where(np.isnan(alone), self.accepted, alone > 0.0)
 
     def corrected(self, trace: int) -> bool:
         """Whether a scan was corrected in the light of its sitting.
@@ -229,6 +292,7 @@ class Measurement:
         ParameterError
             A name that is none of ``finding_names``.
         """
+        name = _RENAMED_FINDINGS.get(name, name)
         if name not in self.finding_names:
             raise ParameterError(
                 f"unknown finding {name!r}; known: {', '.join(self.finding_names)}"
@@ -273,7 +337,7 @@ class Measurement:
         ]
 
     def to_records(self) -> list[dict[str, Any]]:
-        """One flat dictionary per trace: its number from 1, labels, lengths, score, findings.
+        """One flat dictionary per trace: number from 1, labels, lengths, probabilities, findings.
 
         Returns
         -------
@@ -290,8 +354,11 @@ class Measurement:
                 "axial_length_mm": float(self.axial_length_mm[k]),
                 "axial_length_u_mm": float(self.axial_length_u_mm[k]),
                 "axial_length_u_shared_mm": float(self.axial_length_u_shared_mm[k]),
-                "score": float(self.score[k]),
+                "length_right": float(self.length_right[k]),
+                "aligned": float(self.aligned[k]),
+                "aligned_in_words": self.aligned_in_words(k),
                 "accepted": bool(self.accepted[k]),
+                "accepted_alone": bool(self.accepted_alone[k]),
                 "decided_by": "hand" if self.decided_by[k] else "findings",
                 "findings": list(self.finding_list(k)),
                 "by_hand": self.marks(k),
@@ -311,13 +378,15 @@ _PER_TRACE = (
     "axial_length_mm",
     "axial_length_u_mm",
     "axial_length_u_shared_mm",
-    "score",
+    "length_right",
+    "aligned",
     "findings",
     "accepted",
     "decided_by",
 )
 # What files of version 0.1 call a feature, what it is called now, and the sign between them.
 _RENAMED_FEATURES = {"least_stretch": ("most_broadening", -1)}
+_RENAMED_FINDINGS = {"score_low": "length_doubtful"}
 
 ARRAYS = ("delay_us", "delay_u_us", "length_mm", "by_hand", *_PER_TRACE)
 """Names of the arrays of a measurement, apart from its features."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, get_args, get_type_hints
 
 from echotrace._renamed import old_fields, renamed_keys
-from echotrace.errors import ParameterError
+from echotrace.errors import EchotraceWarning, ParameterError
 from echotrace.quality.limits import QualityLimits
 from echotrace.signal.choice_plan import JointChoiceSettings
 from echotrace.signal.echo_template import EchoTemplate, read_template
@@ -278,7 +279,8 @@ class Settings:
             if key == "template":
                 values[key] = _template(table_of(value, place), place, folder)
                 continue
-            values[key] = _fill(hints[key], table_of(value, place), place)
+            section = _without_gone(key, table_of(value, place), place)
+            values[key] = _fill(hints[key], section, place)
         parsed = []
         for k, item in enumerate(tables_of(table, "gate", where)):
             place = f"{where}: [[gate]] {k + 1}"
@@ -295,6 +297,24 @@ class Settings:
             raise ParameterError(f"{where}: {error}") from None
 
 
+# Limits of probabilities that are no more, and what stands in their place: no number is taken over.
+_GONE = {
+    "quality": {"min_score": "min_length_right", "min_on_axis_probability": "min_aligned"},
+}
+
+
+def _without_gone(section: str, table: Mapping[str, Any], where: str) -> Mapping[str, Any]:
+    gone = _GONE.get(section, {})
+    for key in table.keys() & gone.keys():
+        warnings.warn(
+            f"{where}: {key} is not used any more: {gone[key]} is the limit of another probability "
+            "and keeps its preset; take the old line out",
+            EchotraceWarning,
+            stacklevel=3,
+        )
+    return {key: value for key, value in table.items() if key not in gone}
+
+
 def _template(table: Mapping[str, Any], where: str, folder: Path | None) -> EchoTemplate:
     """A measured pulse, by its samples or by the name of its file."""
     if "file" not in table:
@@ -306,6 +326,8 @@ def _template(table: Mapping[str, Any], where: str, folder: Path | None) -> Echo
 def _range_of(key: str) -> tuple[float, float]:
     """What a number may be at most, by its name; its own table may allow less."""
     last = key.rpartition("_")[2]
+    if key in ("min_length_right", "min_aligned"):
+        return 0.0, 1.0
     if last in ("score", "probability", "fraction", "confidence", "alpha"):
         return 0.0, 1.0
     return (-200.0, 200.0) if last == "db" else (-1e6, 1e6)

@@ -131,12 +131,14 @@ def one_line(text: str, most: int = 0) -> str:
     return text
 
 
-def picture_text(text: str) -> str:
+def picture_text(text: str, most: int = _MOST_IN_PICTURES) -> str:
     r"""A name for a picture: short, one line, no mathematics, only signs that the font has.
 
     Parameters
     ----------
     text : str
+    most : int
+        Letters; what is longer is cut, and an ellipsis says so.
 
     Returns
     -------
@@ -147,7 +149,7 @@ def picture_text(text: str) -> str:
     >>> picture_text("cost $5$")
     'cost \\$5\\$'
     """
-    found = one_line(text, _MOST_IN_PICTURES)
+    found = one_line(text, most)
     missing = {sign for sign in set(found) if ord(sign) > 0x7E and not _drawable(sign)}
     return "".join("?" if sign in missing else sign for sign in found).replace("$", r"\$")
 

@@ -71,7 +71,8 @@ def measurement(n_traces=6, **changes):
         "axial_length_mm": np.where(np.arange(n_traces) == 2, np.nan, 23.5 + spread(n_traces, 6)),
         "axial_length_u_mm": spread(n_traces, 7) / 50.0,
         "axial_length_u_shared_mm": spread(n_traces, 8) / 50.0,
-        "score": spread(n_traces, 9),
+        "length_right": spread(n_traces, 9),
+        "aligned": spread(n_traces, 10),
         "findings": (np.arange(n_traces) % 8).astype(np.uint64),
         "finding_names": ("off_axis", "clipped", "echo_missing"),
         "accepted": np.arange(n_traces) % 2 == 0,
@@ -119,7 +120,8 @@ def same_recording(a, b):
 def same_measurement(a, b):
     for name in (
         "delay_us", "delay_u_us", "length_mm", "axial_length_mm", "axial_length_u_mm",
-        "axial_length_u_shared_mm", "score", "findings", "accepted", "decided_by",
+        "axial_length_u_shared_mm", "length_right", "aligned", "findings", "accepted",
+        "decided_by",
     ):  # fmt: skip
         same_array(getattr(a, name), getattr(b, name))
     for name in ("interfaces", "segments", "finding_names", "settings_json"):
@@ -160,7 +162,8 @@ def sitting_of(lengths, *, accepted=None, method="immersion", chamber=None, u=0.
         axial_length_mm=lengths,
         axial_length_u_mm=np.full(n, u),
         axial_length_u_shared_mm=np.full(n, 0.04),
-        score=np.ones(n),
+        length_right=np.ones(n),
+        aligned=np.ones(n),
         findings=np.zeros(n, np.uint64),
         finding_names=tuple(FINDINGS),
         accepted=np.ones(n, bool) if accepted is None else np.asarray(accepted),

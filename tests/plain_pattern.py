@@ -36,10 +36,14 @@ NAMES = (
     "orbit_against_retina_db",
     "lens_echo_against_lens_db",
     "chamber_echo_against_cornea_db",
+    "chamber_echo_against_lens_db",
+    "bath_echo_against_cornea_db",
+    "retina_followed_db",
     "vitreous_echo_against_retina_db",
     "vitreous_echo_count",
     "anatomy_distance",
     "fluid_gap_us",
+    "fluid_unseen_us",
     "chamber_mm",
     "cavity_mm",
     "retina_rise_misfit",
@@ -110,6 +114,7 @@ def pattern_features(
     *,
     method: str,
     face_delay_us: float,
+    near_field_us: float,
     receiver_known: bool,
     retina_rise_ratio: Float32,
 ) -> dict[str, Float32]:
@@ -131,19 +136,18 @@ def pattern_features(
             both = (marks["cornea_front"] == 0) & (marks["cornea_back"] == 0)
             imbalance = np.abs(level["cornea_front"] - level["cornea_back"])
             found["cornea_imbalance_db"] = _finite(imbalance, both)
+            face_us = 0.0 if np.isnan(face_delay_us) else face_delay_us
+            bath = _inside(echoes, np.full(n, face_us + 2.0), at["cornea_front"] - 0.35)
+            found["bath_echo_against_cornea_db"] = _finite(bath - level["cornea_front"])
             if receiver_known:
                 found["retina_against_cornea_db"] = _finite(level["retina"] - level["cornea_front"])
         if last == "lens_back":
             ends = np.minimum(level["lens_front"], level["lens_back"])
             inside, _ = echoes.tallest(at["lens_front"] + 0.5, at["lens_back"] - 0.4)
             found["lens_echo_against_lens_db"] = _finite(np.maximum(inside, _UNHEARD_DB) - ends)
+            chamber = _inside(echoes, at["cornea_front"] + 1.0, at["lens_front"] - 0.35)
+            found["chamber_echo_against_lens_db"] = _finite(chamber - level["lens_front"])
             if immersion:
-                chamber = np.array(
-                    [
-                        _chamber(echoes, i, at["cornea_front"][i], at["lens_front"][i])
-                        for i in range(n)
-                    ]
-                )
                 against = chamber - level["cornea_front"]
                 found["chamber_echo_against_cornea_db"] = _finite(against)
             if immersion and target.segments[names.index("lens_front")].medium.name == "lens":
@@ -154,6 +158,8 @@ def pattern_features(
         end_marks = marks["retina"] + (marks["cornea_front"] if immersion else 0)
         found["end_clipped_samples"] = end_marks.astype(np.float32)
         found |= _retina(echoes, retina, last_us, level["retina"])
+        follows = _inside(echoes, retina + 1.0, retina + 4.0)
+        found["retina_followed_db"] = _finite(follows - level["retina"])
         found |= _shapes(echoes, delay_us, target, contact=not immersion)
         # A rise faster than the probe's pulse is no echo of it.
         found["retina_rise_misfit"] = _finite(np.abs(np.log(retina_rise_ratio)).astype(np.float64))
@@ -164,7 +170,7 @@ def pattern_features(
             chamber = at["lens_front"] - at["cornea_front"]
             speed = target.segments[names.index("lens_front") - 1].medium.speed_m_per_s
             found["chamber_mm"] = _finite(chamber * speed / 2e3)
-        found |= _method(echoes, at, level, retina, immersion, face_delay_us)
+        found |= _method(echoes, at, level, retina, immersion, face_delay_us, near_field_us)
         if target.name.startswith("pseudophakic"):
             # Both faces of an implant look like a cornea behind a bath.
             found["bath_pattern_db"] = nan
@@ -260,6 +266,7 @@ def _method(
     retina: Float64,
     immersion: bool,
     face_delay_us: float,
+    near_field_us: float,
 ) -> dict[str, Float32]:
     """Bath, face and what lies between them and the cornea."""
     n = retina.size
@@ -284,8 +291,8 @@ def _method(
         at_face = at["cornea_front"] - face < 1.0
         out["bath_pattern_db"] = _finite(pair - level["cornea_front"], missing | at_face)
         return out
-    gap = [np.fmax(_fluid_gap(echoes, i, face[i]), _behind(echoes, i, face[i])) for i in range(n)]
-    out["fluid_gap_us"] = np.array(gap)
+    fluid = np.array([_fluid(echoes, i, face[i], near_field_us) for i in range(n)])
+    out["fluid_gap_us"], out["fluid_unseen_us"] = fluid.T
     # A tall pair of a cornea's thickness out of silence, where contact has none.
     pair = np.full(n, -np.inf)
     best = np.full(n, -np.inf)
@@ -355,47 +362,74 @@ def _state(
     return out
 
 
-def _fluid_gap(echoes, i, face):
-    """The back of a cornea 0.67 µs behind the face is contact, a pair farther out fluid."""
-    real = echoes.real[i]
-    at, level = echoes.at[i, real] - face, echoes.level[i, real].astype(np.float64)
-
-    def tallest(start, stop):
-        here = np.flatnonzero((at >= start) & (at <= stop))
-        return here[np.argmax(level[here])] if here.size else None
-
-    back, loud = tallest(0.67 - 0.12, 0.67 + 0.12), tallest(0.3, 2.0)
-    if back is not None and level[back] >= level[loud] - 15.0:
-        second = tallest(at[back] + 0.5, at[back] + 0.85)
-        if second is not None and level[second] >= level[back] - 9.0:
-            repeat = abs(at[second] - 2.0 * at[back]) < 0.05 and level[second] <= level[back] - 5.0
-            if not repeat:
-                return at[back]
-        return max(0.0, at[back] - 0.67)
-    pairs = []
-    for front in np.flatnonzero((at >= 0.12) & (at <= 2.0)):
-        behind = tallest(at[front] + 0.45, at[front] + 0.95)
-        if behind is not None and abs(level[front] - level[behind]) <= 9.0:
-            gap = max(0.0, min(at[front], at[behind] - 0.67))
-            pairs.append((min(level[front], level[behind]), gap))
-    return max(pairs, key=lambda pair: pair[0])[1] if pairs else np.nan
-
-
-def _behind(echoes, i, face):
-    """A cornea 8 dB above a face that is heard, and 25 above the noise, has fluid before it."""
+def _fluid(echoes, i, face, near_field):
+    """Gap before the cornea, and what may be unseen: the last tall echo near is its back."""
     heard = [(at - face, level) for at, level in _of_trace(echoes, i)]
-    at_face = [level for at, level in heard if abs(at) <= 0.1]
-    away = [(level, at) for at, level in heard if 0.1 < at <= 1.6]
-    if not at_face or not away:
-        return np.nan
-    level, at = max(away, key=lambda pair: pair[0])
-    return at if level > max(at_face) + 8.0 and level > 25.0 else np.nan
+    hidden = near_field - face
+    clear = hidden <= -0.1
+    at_face = [(level, at) for at, level in heard if abs(at) <= 0.1 and clear]
+    near = [level for at, level in heard if -0.1 <= at <= 3.15]
+    if at_face:
+        level, at = max(at_face)
+        behind = [b for a, b in heard if 0.45 <= a <= 0.95]
+        if behind and abs(max(behind) - level) <= 9.0 and level >= max(near) - 9.0:
+            return max(0.0, at), 0.0
+    unseen = max(hidden - 0.55, 0.25)
+    backs = [(at, level) for at, level in heard if max(0.45, hidden) <= at <= 3.15]
+    if not backs or max(level for _, level in backs) < 25.0:
+        return np.nan, unseen
+    loudest = max(level for _, level in backs)
+    low = bool(at_face) and max(at_face)[0] < loudest - 12.0
+    for at, level in reversed(backs):
+        behind = at - 0.67
+        if level < loudest - (9.0 if behind > 0.1 else 15.0):
+            continue
+        if _is_repeat(heard, at, level):
+            continue
+        fronts = [(b, a) for a, b in heard if max(at - 0.95, hidden) <= a <= at - 0.45]
+        if fronts and abs(max(fronts)[0] - level) <= 9.0:
+            front = max(fronts)[1]
+            step = at - front
+            even = front > 0.45 and abs(front - round(front / step) * step) < 0.08
+            if not clear and level < max(fronts)[0] and even:
+                return np.nan, max(unseen, front)
+            return max(0.0, front if clear else min(front, behind)), 0.0
+        if low or behind < -0.12:
+            continue
+        if behind <= 0.1:
+            return max(0.0, behind), 0.0
+        if behind < 0.25:
+            return np.nan, max(unseen, behind)
+        if behind - 0.12 < hidden:
+            if abs(behind - 0.67) < 0.24 and hidden > 0.55:
+                return np.nan, max(unseen, behind)
+            return behind, 0.0
+    if low:
+        return min(at for at, level in heard if at > 0.1 and level >= loudest - 12.0), 0.0
+    return np.nan, unseen
 
 
-def _chamber(echoes, i, cornea, lens):
-    """Tallest echo well behind the cornea and before the lens; the noise itself for none."""
-    inside = [level for at, level in _of_trace(echoes, i) if cornea + 1.0 < at < lens - 0.35]
-    return max([0.0, *inside])
+def _is_repeat(heard, at, level):
+    """At a multiple of an earlier way and 5 dB lower, or the third of a falling even train."""
+    for a, b in heard:
+        if not 0.45 < a < at:
+            continue
+        ways = round(at / a)
+        if ways >= 2 and abs(at - ways * a) < 0.08 and level <= b - 5.0:
+            return True
+        train = 0.45 <= at - a <= 0.95 and level < b
+        if train and any(c < a and abs(2 * a - c - at) < 0.08 and d > b for c, d in heard):
+            return True
+    return False
+
+
+def _inside(echoes: _Echoes, start_us: Float64, stop_us: Float64) -> Float64:
+    """Tallest echo between two delays of each trace; zero where all is silent."""
+    found = []
+    for i in range(start_us.size):
+        here = echoes.real[i] & (echoes.at[i] > start_us[i]) & (echoes.at[i] < stop_us[i])
+        found.append(max(0.0, *echoes.level[i][here]) if here.any() else 0.0)
+    return np.array(found)
 
 
 def _of_trace(echoes, i):

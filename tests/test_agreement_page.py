@@ -20,7 +20,8 @@ from echotrace.agreement.references import REFERENCES, bibtex
 from echotrace.agreement.study import Study
 from echotrace.agreement.text import NOT_MODELLED, decimals
 from echotrace.errors import ParameterError
-from echotrace.report.agreement_page import lines_of, rows_of
+from echotrace.report.agreement_page import lines_of, write_agreement_page
+from echotrace.report.agreement_rows import answer_rows, limit_rows, method_rows, rows_of
 
 
 def lines(result):
@@ -164,15 +165,29 @@ def test_synthetic_traces_are_called_so_before_any_ratio(tmp_path, capsys):
     assert cli.main(["compare", *paths, "--report", str(page)]) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert out.startswith("Synthetic traces: invented data, no patient.")
-    assert out.index(NOT_MODELLED) < out.index("a ratio of")
+    assert NOT_MODELLED in out
+    assert "a ratio of" not in out
     assert "equal spreads" not in out
     text = page.read_text(encoding="utf-8")
-    assert "Synthetic traces: invented data" in text
-    assert "of these synthetic traces" in text
+    head, rest = text.split("<h2>Result</h2>")
+    assert "Synthetic traces: invented data" in head
+    assert NOT_MODELLED in head
+    assert "repeatability SD" not in head
+    assert "of these synthetic traces" in rest
+    table = tmp_path / "eyes.csv"
+    assert cli.main(["compare", *paths, "-o", str(table), "--json"]) == 0
+    loaded = json.loads(capsys.readouterr().out)
+    assert loaded["synthetic"]
+    assert loaded["spread"]["caveat"] == f"{NOT_MODELLED}."
+    assert "ratio of" not in loaded["text"].replace("any ratio to", "")
+    schema = table.with_name("eyes.schema.json").read_text(encoding="utf-8")
+    assert NOT_MODELLED in schema
     # Readings of people are compared as before.
     plain = compare_methods(clinic(n=8), n_bootstrap=0)
     assert not plain.synthetic
+    assert plain.spread.caveat == ""
     assert "for equal spreads" in plain.text()
+    assert "repeatability SD" in [row[0] for row in answer_rows(plain)]
 
 
 # -------------------------------------------------------------------------------------- digits
@@ -194,6 +209,9 @@ def test_no_four_decimals_of_a_millimetre_and_no_noise_of_arithmetic(tmp_path, c
     for _, value, interval, _ in rows_of(result):
         if value.endswith(" mm"):
             assert not re.search(r"\d\.\d{4}", f"{value} {interval}")
+    lengths = [row for row in method_rows(result) if row[1].endswith(" mm")]
+    assert len(lengths) > 4
+    assert not re.search(r"\d\.\d{4}", str([lengths, limit_rows(result), answer_rows(result)]))
     assert not re.search(r"\d\.\d{4,} mm", result.text())
     out = tmp_path / "eyes.csv"
     assert cli.main(["compare", str(path), "-o", str(out), "--json"]) == 0
@@ -205,7 +223,7 @@ def test_no_four_decimals_of_a_millimetre_and_no_noise_of_arithmetic(tmp_path, c
 def test_a_cv_is_given_only_where_the_spread_grows_with_the_length():
     plain = compare_methods(clinic(n=30), n_bootstrap=0)
     assert plain.repeatability_b.cv_percent is None
-    assert not any("CV" in row[0] for row in rows_of(plain))
+    assert not any("CV" in row[0] for row in method_rows(plain))
     study = clinic(n=60, both_eyes=False)
     rng = np.random.default_rng(0)
     level = study.value.copy()
@@ -218,17 +236,39 @@ def test_a_cv_is_given_only_where_the_spread_grows_with_the_length():
               order=study.order), n_bootstrap=0,
     )  # fmt: skip
     assert grows.repeatability_a.cv_percent.value > 0
-    assert "contact: CV" in [row[0] for row in rows_of(grows)]
+    assert next(row for row in method_rows(grows) if row[0] == "CV")[1].endswith(" %")
 
 
 def test_forms_of_the_intraclass_correlation_are_in_words():
-    names = [row[0] for row in rows_of(compare_methods(clinic(n=14, operators=3), n_bootstrap=0))]
-    assert (
-        "contact: intraclass correlation ICC(A,1): one operator's mean, two-way random effects, \
-absolute agreement"
-        in names
-    )
-    assert sum("consistency" in name for name in names) == 4
+    result = compare_methods(clinic(n=14, operators=3), n_bootstrap=0)
+    rows = {row[0]: row for row in method_rows(result)}
+    row = rows[
+        "intraclass correlation ICC(A,1): one operator's mean, two-way random effects, absolute "
+        "agreement"
+    ]
+    for cell, repeat in zip(
+        row[1:5:2], (result.repeatability_a, result.repeatability_b), strict=True
+    ):
+        assert float(cell) == pytest.approx(repeat.icc["ICC(A,1)"].value, abs=1e-3)
+    assert sum("consistency" in name for name in rows) == 2
+
+
+def test_the_answer_comes_first_and_limits_have_a_row_each(tmp_path):
+    result = compare_methods(clinic(n=24, operators=3), margin_mm=0.3)
+    answer = answer_rows(result)
+    assert [row[0] for row in answer] == [
+        "bias contact − immersion",
+        "limits of agreement, means of a sitting, same operator",
+        "limits of agreement, single readings, same operator",
+        "repeatability SD",
+    ]
+    assert [row[2] for row in answer] == ["within ±0.3 mm", *["beyond ±0.3 mm"] * 2, ""]
+    assert [row[0] for row in limit_rows(result)] == [item.label for item in result.all_limits]
+    page = tmp_path / "page.html"
+    write_agreement_page(str(page), result)
+    heads = re.findall(r"<h2>([^<]+)</h2>", page.read_text(encoding="utf-8"))
+    assert heads == ["Answer", "Result", "Figures", "Numbers", "By operator",
+                     "How these numbers were made", "Methods paragraph"]  # fmt: skip
 
 
 # --------------------------------------------------------------- methods, references, figures

@@ -50,15 +50,41 @@ def test_power_of_a_ratio_is_that_of_the_tools_own_test(h, shared):
     assert reached(1, 250, 1.4, 30, 5, h, shared) == pytest.approx(expected, abs=0.1)
 
 
+PLANS = [(1.25, 0.4, 0.0), (1.5, 0.4, 0.0), (1.5, 0.65, 0.5), (2.0, 0.65, 0.0), (1.25, 0.0, 0.0)]
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize(("ratio", "h"), [(1.25, 0.4), (1.5, 0.4), (1.25, 0.0)])
-def test_a_plan_for_ninety_percent_reaches_it(ratio, h):
-    n = eyes_for_spread_ratio(ratio, 5, heterogeneity=h)
-    assert 0.86 <= reached(2, 1000, ratio, n, 5, h) <= 0.95
+@pytest.mark.parametrize(("ratio", "h", "shared"), PLANS)
+def test_a_plan_for_ninety_percent_reaches_it(ratio, h, shared):
+    n = eyes_for_spread_ratio(ratio, 5, heterogeneity=h, shared=shared)
+    # 0.88 to 0.92 and two standard errors of a share of 1,500.
+    assert 0.865 <= reached(2, 1500, ratio, n, 5, h, shared) <= 0.935
 
 
-def test_size_without_a_difference_is_alpha():
-    assert spread_ratio_power(1.0, 20, 4) == pytest.approx(0.05)
+def test_the_delta_method_for_very_many_eyes_agrees_with_simulation(monkeypatch):
+    from echotrace.agreement import spread_power
+
+    given = 0.1, 800, (5, 5), 0.05, (0.3, 0.3), 0.2
+    simulated = spread_power.ratio_test_power(*given)
+    monkeypatch.setattr(spread_power, "_MOST_SIMULATED", 0)
+    assert spread_power.ratio_test_power.__wrapped__(*given) == pytest.approx(simulated, abs=0.03)
+
+
+@pytest.mark.parametrize("limits", [False, True])
+def test_a_plan_for_equivalence_reaches_ninety_percent_by_the_tools_own_verdict(limits):
+    from echotrace.agreement.equivalence import equivalence
+
+    sd, margin, bias = 0.12, 0.4 if limits else 0.1, 0.02
+    n = subjects_for_equivalence(margin, sd, bias=bias, limits=limits)
+    rng, shown = np.random.default_rng(7), []
+    for _ in range(1000):
+        d = rng.normal(bias, sd, n)
+        found, of = limits_of_agreement(d)
+        error = d.std(ddof=1) / math.sqrt(n)
+        verdict = equivalence(found.value, error, n - 1.0, [of], margin, 0.95)
+        shown.append(verdict.equivalent[f"limits of {of.label}" if limits else "bias"])
+    # 0.88 to 0.92 and two standard errors of a share of 1,000.
+    assert 0.861 <= np.mean(shown) <= 0.939
 
 
 def test_heterogeneity_of_a_large_pilot_is_found():
@@ -98,6 +124,15 @@ def test_what_cannot_be_shown_is_refused():
         spread_ratio_power(1.5, 20, 5, heterogeneity=-0.1)
     with pytest.raises(ParameterError, match="margin"):
         equivalence_power(-0.1, 0.1, 20)
+
+
+def test_heavy_work_of_a_plan_is_kept():
+    from echotrace.agreement.spread_power import ratio_test_power
+
+    spread_ratio_power(1.7, 21, 5)
+    before = ratio_test_power.cache_info().hits
+    spread_ratio_power(1.7, 21, 5)
+    assert ratio_test_power.cache_info().hits == before + 1
 
 
 def test_power_curves_are_those_of_the_function():

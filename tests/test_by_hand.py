@@ -71,8 +71,8 @@ def test_both_engines_say_the_same_of_marked_scans():
     _same_rows(fused, plain, [0])
     for name in ("delay_us", "delay_u_us", "length_mm", "by_hand", "accepted", "findings"):
         np.testing.assert_array_equal(getattr(fused, name)[1], getattr(plain, name)[1])
-    # The score is held to what each engine found without the pick.
-    np.testing.assert_allclose(fused.score, plain.score, atol=5e-6)
+    # The probability is held to what each engine found without the pick.
+    np.testing.assert_allclose(fused.length_right, plain.length_right, atol=5e-6)
 
 
 @pytest.mark.parametrize("u_us", [None, 0.02])
@@ -93,8 +93,8 @@ def test_a_pick_by_hand_is_the_length_and_has_its_uncertainty(u_us):
     assert result.picked_by_hand(0) == ()
 
 
-def test_a_pick_by_hand_raises_no_score_and_accepts_nothing():
-    """A retina too low to be found: with the right place picked the score stays at zero."""
+def test_a_pick_by_hand_raises_no_probability_and_accepts_nothing():
+    """A retina too low to be found: with the right place picked the probability stays at zero."""
     recording = recording_of(
         eye_traces(2, seed=5, amplitudes=(1.0, 0.9, 0.6, 0.55, 0.0005), with_wall=False)
     )
@@ -103,27 +103,25 @@ def test_a_pick_by_hand_raises_no_score_and_accepts_nothing():
     picks = {0: {"retina": RETINA_US}}
     result = et.measure(recording, decisions=et.Decisions(picks=picks))
     assert result.axial_length_mm[0] == pytest.approx(LE_GRAND_AXIAL_MM, abs=2e-3)
-    assert result.score[0] <= without.score[0] == 0.0
-    assert result.features["score"][0] == 0.0
+    assert result.length_right[0] <= without.length_right[0] == 0.0
+    assert result.features["length_right"][0] == 0.0
     assert not result.accepted[0]
-    assert "score_low" in result.finding_list(0)
+    assert "length_doubtful" in result.finding_list(0)
     accepted = et.measure(
         recording, decisions=et.Decisions(picks=picks, accept={0: "seen on the next scan too"})
     )
     assert accepted.accepted.tolist() == [True, False]
     assert accepted.decided_by.tolist() == [1, 0]
-    assert accepted.score[0] == 0.0
+    assert accepted.length_right[0] == 0.0
 
 
-def test_no_pick_anywhere_gets_a_better_score_than_none():
+def test_no_pick_anywhere_gets_better_probabilities_than_none():
     recording = _sitting(1)
     before = et.measure(recording)
     for interface, at_us in (("retina", 41.19), ("lens_back", 19.6), ("cornea_front", 9.97)):
         result = et.measure(recording, decisions=et.Decisions(picks={0: {interface: at_us}}))
-        assert result.score[0] <= before.score[0]
-        assert (
-            result.features["on_axis_probability"][0] <= before.features["on_axis_probability"][0]
-        )
+        assert result.length_right[0] <= before.length_right[0]
+        assert result.aligned[0] <= before.aligned[0]
 
 
 def test_a_pick_by_hand_makes_no_plate_accepted_without_a_reason():
@@ -183,7 +181,7 @@ def test_what_is_marked_says_so_everywhere(tmp_path, capsys):
         "scan 2: retina picked by hand at 41.2 µs, u 0.05 µs",
         "scan 3: lens front looked for in 14.2 to 15.1 µs, a gate by hand",
         "scan 1 rejected by hand: lid in the way",
-        "A pick by hand raises no score",
+        "A pick by hand raises no probability",
         f"wrote {kept}",
     ):
         assert said in text, said

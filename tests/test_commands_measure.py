@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 import subprocess
 import sys
 
@@ -11,11 +12,12 @@ from closed_form import LE_GRAND_AXIAL_MM, LE_GRAND_US, echo, eye_traces, record
 
 from echotrace.chain.measure import measure
 from echotrace.cli import main
+from echotrace.files.measurement_table import read_measurement_table
 from echotrace.files.native import read_measurement, read_recording, write_recording
-from echotrace.fitting.score_sets import ALIGNED_DECENTRATION_MM, ALIGNED_TILT_DEG
+from echotrace.fitting.score_sets import ALIGNED_DECENTRATION_MM, ALIGNED_TILT_DEG, RIGHT_MM
 from echotrace.quality.findings import rank_findings
 from echotrace.recording import Receiver
-from echotrace.report.measured_text import SCORE_MEANS
+from echotrace.report.measured_text import probabilities_mean
 from echotrace.settings import read_settings
 
 
@@ -63,7 +65,7 @@ def test_json_holds_everything(sitting, capsys):
         assert scan["findings"] == rank_findings(scan["findings"])
         assert len(scan["why"]) == len(scan["findings"])
     assert any("Lower the gain" in text for text in table["scans"][2]["why"])
-    assert "synthetic eyes only" in table["score_means"]
+    assert "synthetic eyes only" in table["probabilities_mean"]
     assert table["scans"][5]["decided_by"] == "hand"
     assert table["by_hand"] == ["scan 6 rejected by hand: lid in the way"]
 
@@ -115,9 +117,11 @@ def test_text_and_page_put_first_what_could_cost_most(tmp_path, capsys):
     assert {"retina_not_steep", "lens_echo_clipped"} <= set(bits)
 
 
-def test_score_limits_in_words_are_those_it_was_fitted_to():
-    assert f"tilt up to {ALIGNED_TILT_DEG:g}°" in SCORE_MEANS
-    assert f"decentration up to {ALIGNED_DECENTRATION_MM:g} mm" in SCORE_MEANS
+def test_limits_in_words_are_those_the_probabilities_were_fitted_to(sitting):
+    words = probabilities_mean(measure(read_recording(sitting)))
+    assert f"within {RIGHT_MM:g} mm" in words
+    assert f"tilt up to {ALIGNED_TILT_DEG:g}°" in words
+    assert f"decentration up to {ALIGNED_DECENTRATION_MM:g} mm" in words
 
 
 def test_page_escapes_what_a_file_says(tmp_path):
@@ -211,6 +215,33 @@ def test_bad_input_is_one_line_and_exit_two(sitting, capsys, arguments, says):
     assert err.count("\n") == 1
     assert "Traceback" not in err
     assert sitting.read_bytes() == before
+
+
+def test_several_recordings_make_one_file_each(sitting, tmp_path, capsys):
+    other = tmp_path / "other.h5"
+    shutil.copy(sitting, other)
+    both = ["measure", str(sitting), str(other)]
+    out = ["-o", str(tmp_path / "{name}.csv"), "--report", str(tmp_path / "of_{name}.html")]
+    assert main([*both, *out]) == main(["measure", str(sitting)])
+    said = capsys.readouterr().out
+    last = said.split("2 sittings, ")[1].splitlines()
+    assert [line.split()[0] for line in last[4:6]] == [sitting.name, "other.h5"]
+    assert "All scans and reasons: above." in last
+    for name in (sitting.stem, "other"):
+        assert f"wrote {tmp_path / name}.csv" in said
+        assert read_measurement_table(tmp_path / f"{name}.csv").n_traces > 1
+        assert f"Measured lengths: {name}.h5" in (tmp_path / f"of_{name}.html").read_text("utf-8")
+    for words, says in (
+        ([*both, *out], "exists already"),
+        ([*both, "-o", str(tmp_path / "all.csv")], "put {name} where"),
+        ([*both[:2], str(sitting), "-o", str(tmp_path / "x_{name}.csv")], "written twice"),
+        ([*both, "-o", str(tmp_path / "{name}.h5"), "--overwrite"], "overwrite the input"),
+    ):
+        assert main(words) == 2
+        err = capsys.readouterr().err
+        assert says in err
+        assert err.count("\n") == 1
+    assert not list(tmp_path.glob("x_*"))
 
 
 def test_help_and_version(capsys):

@@ -131,7 +131,7 @@ def test_figures_are_written(tmp_path, table, suffix):
     ("arguments", "message"),
     [
         (["missing.csv"], "missing.csv"),
-        (["{table}", "--figure", "{tmp}/figure.bmp"], ".pdf or .svg or .png"),
+        (["{table}", "--figure", "{tmp}/figure.bmp"], ".png or .pdf or .svg"),
         (["{table}", "--methods", "contact", "laser"], "no readings by method 'laser'"),
         (["{table}", "--confidence", "95"], "--confidence: '95' must lie between"),
         (["{table}", "--report", "{tmp}/no/page.html"], "cannot be written"),
@@ -183,7 +183,8 @@ def measured(study):
         axial_length_mm=length,
         axial_length_u_mm=np.full(n_all, 0.01),
         axial_length_u_shared_mm=np.full(n_all, 0.01),
-        score=np.where(spoiled, 0.1, 0.9),
+        length_right=np.where(spoiled, 0.1, 0.9),
+        aligned=np.where(spoiled, 0.1, 0.9),
         findings=spoiled.astype(np.uint64),
         finding_names=("off_axis",),
         accepted=~spoiled,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from echotrace.fitting.distribution_shift import ROWS, RowResult, measure_row, shift_table
-from echotrace.fitting.sitting_draws import PIVOTS, draw_sitting
+from echotrace.fitting.sitting_draws import HANDS, PIVOTS, draw_sitting, sitting_table
 
 pytestmark = pytest.mark.compiled
 
@@ -38,13 +38,27 @@ def test_a_drawn_sitting_says_its_length_and_what_is_read_of_it():
 
 def test_hands_turn_about_every_pivot_and_press_as_published():
     drawn = [
-        draw_sitting(5, k, scans=2, changes={"method": {"kind": "contact"}}) for k in range(60)
+        sitting_table(5, k, scans=2, changes={"method": {"kind": "contact"}}) for k in range(400)
     ]
-    assert {item.pivot for item in drawn} == set(PIVOTS)
-    pressed = [np.mean([scan["compression_mm"] for scan in item.table["scan"]]) for item in drawn]
+    share = {name: sum(hand == name for _, hand in drawn) / 400 for name in HANDS}
+    # Four standard errors of a share of a fifth, and none left out.
+    assert all(share[name] == pytest.approx(0.2, abs=0.08) for name in PIVOTS)
+    assert min(share.values()) > 0.0
+    for table, hand in drawn:
+        turned = PIVOTS["rotation"] if hand == "gaze" else PIVOTS.get(hand, 0.0)
+        assert table["pose"].get("pivot_mm", 0.0) == turned
+    oblique = [table["pose"].get("kind") == "oblique" for table, _ in drawn]
+    assert np.mean(oblique) == pytest.approx(0.35 * 0.92, abs=4 * np.sqrt(0.22 / 400))
+    pressed = [np.mean([scan["compression_mm"] for scan in table["scan"]]) for table, _ in drawn]
     # Three standard errors of a mean about 0.20 mm with 0.26 between eyes.
-    assert np.mean(pressed) == pytest.approx(0.20, abs=3 * 0.26 / np.sqrt(60))
+    assert np.mean(pressed) == pytest.approx(0.20, abs=3 * 0.26 / np.sqrt(400))
     assert np.max(pressed) <= 1.0
+
+
+def test_gel_is_drawn_up_to_a_millimetre_and_a_half():
+    gel_mm = [sitting_table(6, k)[0]["method"]["couplant_mm"] for k in range(300)]
+    assert min(gel_mm) < 0.05
+    assert 1.45 < max(gel_mm) <= 1.5
 
 
 def test_gel_is_never_accepted():

@@ -21,6 +21,7 @@ from echotrace.errors import (
 from echotrace.files.importing import import_recording
 from echotrace.files.mat5 import mat5_variables
 from echotrace.files.native import read_recording, write_recording
+from echotrace.files.text import read_text
 from echotrace.recording import Probe, Receiver
 
 REAL = Path(__file__).resolve().parents[2] / "shared" / "data"
@@ -831,3 +832,51 @@ def test_recorded_traces_come_through_the_front_door(tmp_path, name, shape, rate
         assert np.array_equal(made.samples, raw["rf"])
     write_recording(made, tmp_path / "r.h5")
     assert np.array_equal(read_recording(tmp_path / "r.h5").samples, made.samples)
+
+
+ROWS = np.round(np.sin(np.arange(3)[:, None] + 0.7 * np.arange(40)), 4)
+
+
+def _labelled(path, names, rows=ROWS, heading=""):
+    lines = [f"{name},{','.join(map(str, row))}" for name, row in zip(names, rows, strict=True)]
+    path.write_text("\n".join([*([heading] if heading else []), *lines]) + "\n", "utf-8")
+    return path
+
+
+@pytest.mark.parametrize("heading", ["", "name," + ",".join(f"s{k}" for k in range(40))])
+def test_names_in_front_of_the_numbers_are_left_out_and_said(tmp_path, heading):
+    path = _labelled(tmp_path / "rows.csv", ("scan 1", "scan 2", "B-3"), heading=heading)
+    with pytest.warns(EchotraceWarning, match="first column holds names, from 'scan 1' to 'B-3'"):
+        found = read_text(path)
+    np.testing.assert_array_equal(found.samples, ROWS)
+
+
+def test_names_in_front_of_a_time_column(tmp_path):
+    columns = np.column_stack([0.01 * np.arange(40), ROWS.T])
+    names = [f"s{k}" for k in range(40)]
+    path = _labelled(tmp_path / "columns.csv", names, columns, "label,time_us,a,b,c")
+    with pytest.warns(EchotraceWarning, match="holds names"):
+        found = read_text(path)
+    np.testing.assert_array_equal(found.samples, ROWS)
+    assert found.sampling_rate_hz == pytest.approx(1e8)
+
+
+@pytest.mark.parametrize(
+    "names",
+    [
+        ("scan 1", "scan 2", "0.5"),  # the last has a sample more, or no name
+        ("0.5", "scan 2", "scan 3"),
+        ("ERR", "ERR", "ERR"),  # names nothing
+        ("O.25", "O.5", "O.75"),  # a letter for a nought
+        ("nan", "inf", "nan"),
+        ("#1", "#2", "#3"),
+    ],
+)
+def test_a_first_cell_that_may_be_a_damaged_sample_is_no_name(tmp_path, names):
+    path = _labelled(tmp_path / "rows.csv", names)
+    if names[0] == "nan":
+        samples = read_text(path).samples
+        assert samples.shape == (3, 41)
+        return
+    with pytest.raises(FileFormatError, match=r"rows\.csv"):
+        read_text(path)

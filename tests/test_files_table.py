@@ -4,6 +4,7 @@ import csv
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 from invented import measurement
 
 from echotrace.errors import FileFormatError, ParameterError
+from echotrace.files.measurement_table import read_measurement_table
 from echotrace.files.table import Field, schema_path, write_measurement_table, write_table
 
 
@@ -56,7 +58,7 @@ def test_the_schema_describes_every_column(table):
     fields = {item["name"]: item for item in schema["fields"]}
     assert fields["axial_length_mm"]["unit"] == "mm"
     assert fields["retina_delay_us"]["unit"] == "us"
-    assert fields["score"]["constraints"] == {"minimum": 0, "maximum": 1}
+    assert fields["length_right"]["constraints"] == {"minimum": 0, "maximum": 1}
     assert fields["method"]["constraints"]["enum"] == ["contact", "immersion", "other"]
     assert "unit" not in fields["feature_snr_db"]
     assert all(item["description"] for item in schema["fields"])
@@ -153,3 +155,25 @@ def test_a_failing_disk_leaves_both_old_files(table, monkeypatch):
         write_measurement_table(measurement(3), table)
     assert (table.read_bytes(), schema_path(table).read_bytes()) == before
     assert len(list(table.parent.iterdir())) == 2
+
+
+def test_what_a_person_set_is_still_marked_when_a_table_is_read_back(table, tmp_path):
+    original = measurement()
+    by_hand = np.zeros((6, len(original.interfaces)), np.uint8)
+    by_hand[1, 1], by_hand[4, 0], by_hand[4, 1] = 2, 1, 2
+    path = tmp_path / "marked.csv"
+    write_measurement_table(replace(original, by_hand=by_hand), path)
+    again = read_measurement_table(path)
+    first, second = original.interfaces[:2]
+    assert [again.marks(k) for k in range(6)] == [
+        {}, {second: "pick"}, {}, {}, {first: "gate", second: "pick"}, {},
+    ]  # fmt: skip
+    assert again.picked_by_hand(4) == (second,)
+    twice = tmp_path / "twice.csv"
+    write_measurement_table(again, twice)
+    words = [[sorted(row["by_hand"].split()) for row in read(file)] for file in (path, twice)]
+    assert words[0] == words[1]
+    assert read_measurement_table(table).interfaces == ()
+    path.write_text(path.read_text("utf-8").replace(f"{first}:gate", f"{first}:guess"), "utf-8")
+    with pytest.raises(FileFormatError, match=r"by_hand.*guess.*use an interface with :gate or"):
+        read_measurement_table(path)

@@ -75,8 +75,9 @@ FEATURES = {
     "anatomy_distance": (0.0, 3e-4),  # 5e-5
     "most_broadening": (0.0, 0.02),  # 0.005, from points of the grid in the noise
     "retina_misshape": (0.0, 0.02),
-    "score": (0.0, 0.01),  # 0.002
-    "on_axis_probability": (0.0, 0.005),  # 0.0006
+    "length_right": (0.0, 0.01),
+    "length_right_nats": (0.0, 0.1),
+    "aligned": (0.0, 0.01),
     # Of the lengths by source: lengths agree far better than their uncertainties need.
     **{
         f"u_{source}_mm": (1e-5, 1e-12)

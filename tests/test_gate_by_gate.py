@@ -103,7 +103,7 @@ def test_written_gates_read_back_are_the_presets_until_they_are_edited(tmp_path)
     assert all(item.gate.preset for item in settings.gates)
     plain, again = measure(recording), measure(recording, settings)
     np.testing.assert_array_equal(again.delay_us, plain.delay_us)
-    np.testing.assert_array_equal(again.score, plain.score)
+    np.testing.assert_array_equal(again.length_right, plain.length_right)
     retina = next(k for k, item in enumerate(settings.gates) if item.gate.interface == "retina")
     moved = dataclasses.replace(settings.gates[retina].gate, start_us=25.0)
     gates = list(settings.gates)
@@ -199,7 +199,7 @@ def test_gates_that_version_01_wrote_are_the_presets_until_they_are_edited(metho
     new = Settings(picking=PickingSettings(choice=choice))
     one, other = measure(recording, old), measure(recording, new)
     np.testing.assert_array_equal(one.delay_us, other.delay_us)
-    np.testing.assert_array_equal(one.score, other.score)
+    np.testing.assert_array_equal(one.length_right, other.length_right)
     assert own_gates_line(one) == ""
     next(g for g in table["gate"] if g["interface"] == "retina")["stop_us"] = 14.0
     edited = measure(recording, Settings.from_table(table))

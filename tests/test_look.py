@@ -1,10 +1,20 @@
 """What a reader sees: colours in grey print and without green cones, names that no line crosses."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from colour_seen import (
+    KINDS_OF_CONES,
+    WITHOUT_GREEN_CONES,
+    WITHOUT_RED_CONES,
+    contrast,
+    lightness,
+    linear,
+)
+from matplotlib.lines import Line2D
 
 from echotrace.chain.plain import view_trace
 from echotrace.cli import main
@@ -12,39 +22,14 @@ from echotrace.figures.style import COLOURS, INTERFACE_COLOURS, INTERFACE_STYLES
 from echotrace.figures.trace import trace_figure
 from echotrace.figures.trace_scale import common_scale, depth_mm, shown_segments
 from echotrace.files.native import read_recording
+from echotrace.settings import Settings
+from echotrace.signal.lengths import LengthSettings
 
 ROOT = Path(__file__).resolve().parents[1]
 SITTING = ROOT / "synthetic_traces" / "immersion_sitting.h5"
 
 # Least distances of interface colours in L*, as INTERFACE_COLOURS states them.
 LEAST_OF_NEIGHBOURS, LEAST_OF_ANY = 13.0, 4.5
-# Luminance of sRGB, IEC 61966-2-1; L* of CIE 1976 (ISO/CIE 11664-4).
-LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
-# Machado, Oliveira & Fernandes 2009, IEEE Trans Vis Comput Graph 15:1291, deuteranomaly of
-# severity 1.0, on linear RGB.
-WITHOUT_GREEN_CONES = np.array(
-    [
-        [0.367322, 0.860646, -0.227968],
-        [0.280085, 0.672501, 0.047413],
-        [-0.011820, 0.042940, 0.968881],
-    ]
-)
-
-
-def linear(colour):
-    value = np.array([int(colour[k : k + 2], 16) for k in (1, 3, 5)]) / 255.0
-    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
-
-
-def lightness(rgb):
-    y = float(np.clip(LUMINANCE @ rgb, 0.0, 1.0))
-    return 116.0 * y ** (1 / 3) - 16.0 if y > 216 / 24389 else y * 24389 / 27
-
-
-def contrast(one, other):
-    """Contrast ratio of WCAG 2.2."""
-    low, high = sorted(float(LUMINANCE @ linear(c)) for c in (one, other))
-    return (high + 0.05) / (low + 0.05)
 
 
 def schemes():
@@ -56,7 +41,7 @@ def schemes():
 
 
 def told_apart(colours):
-    for seen in (np.eye(3), WITHOUT_GREEN_CONES):
+    for seen in KINDS_OF_CONES:
         value = np.array([lightness(seen @ linear(c)) for c in colours])
         yield np.abs(np.diff(value)).min(), np.diff(np.sort(value)).min()
 
@@ -68,7 +53,12 @@ def test_lightness_is_that_of_the_standards():
     assert lightness(linear("#000000")) == 0.0
 
 
-def test_interfaces_differ_in_grey_and_without_green_cones():
+def test_white_stays_white_without_cones():
+    for seen in (WITHOUT_GREEN_CONES, WITHOUT_RED_CONES):
+        np.testing.assert_allclose(seen.sum(axis=1), 1.0, atol=2e-6)
+
+
+def test_interfaces_differ_in_grey_and_without_green_or_red_cones():
     names = [name.replace("_", "-") for name in INTERFACE_COLOURS]
     for scheme in schemes():
         for neighbours, any_two in told_apart([scheme[name] for name in names]):
@@ -102,7 +92,9 @@ def test_no_name_is_crossed_by_a_line_or_another_name(name):
     texts = [t for t in lower.texts if t.get_text() != "mm"]
     boxes = [(t.get_text(), t.get_window_extent()) for t in texts]
     uprights = []
-    for line in lower.lines:
+    for line in (a for a in lower.get_children() if isinstance(a, Line2D)):
+        if line.get_transform() != lower.transData:
+            continue
         x, y = lower.transData.transform(np.column_stack(line.get_data())).T
         if len(x) == 2 and np.ptp(x) == 0.0 and np.ptp(y) > 30:
             uprights.append((x[0], y.min(), y.max()))
@@ -140,6 +132,35 @@ def test_depths_and_segments_are_those_that_are_measured():
     depth = depth_mm(view, view.delay_us[0])
     retina = view.target.interface_names.index("retina")
     assert depth[retina] == pytest.approx(result.axial_length_mm[0], abs=2e-3)
+
+
+def test_a_picture_says_where_segments_do_not_add_up():
+    recording = read_recording(SITTING)
+    for speed, says in (
+        (0.0, ""),
+        (1555.0, "gates; length at 1555 m/s: segments do not add up to it"),
+    ):
+        settings = Settings(lengths=LengthSettings(average_speed_m_per_s=speed))
+        figure = trace_figure(view_trace(recording, 0, settings), title="Scan 1")
+        figure.canvas.draw()
+        found = [text for text in figure.axes[1].texts if "add up" in text.get_text()]
+        assert [text.get_text() for text in found] == [says] * bool(says)
+        assert all(text.get_window_extent().x1 < figure.axes[1].bbox.x1 for text in found)
+
+
+def test_what_is_true_but_beyond_a_trace_is_an_arrow_at_its_end():
+    from echotrace.figures.synthesis import plot_display
+
+    recording = read_recording(SITTING)
+    ticks = [line.get_marker() for line in plot_display(recording, 0).lines]
+    cut = replace(recording, samples=np.asarray(recording.samples)[:, :4000])
+    assert cut.truth.delay_us[0].max() > cut.delay_us[-1]
+    ax = plot_display(cut, 0)
+    arrows = [line for line in ax.lines if line.get_marker() == ">"]
+    assert ">" not in ticks
+    assert len(arrows) >= 1
+    assert len(ax.lines) == len(ticks)
+    assert all(line.get_xdata()[0] == cut.delay_us[-1] for line in arrows)
 
 
 def test_draw_writes_what_the_ending_says(tmp_path, capsys):

@@ -68,7 +68,13 @@ def files(tmp_path_factory):
 def _same(a, b):
     for name in ("delay_us", "delay_u_us", "length_mm", "axial_length_mm", "findings", "accepted"):
         assert getattr(a, name).tobytes() == getattr(b, name).tobytes(), name
-    for name in ("axial_length_u_mm", "axial_length_u_shared_mm", "score", "decided_by"):
+    for name in (
+        "axial_length_u_mm",
+        "axial_length_u_shared_mm",
+        "length_right",
+        "aligned",
+        "decided_by",
+    ):
         np.testing.assert_array_equal(getattr(a, name), getattr(b, name))
     assert list(a.features) == list(b.features)
     for name, values in a.features.items():

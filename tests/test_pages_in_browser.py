@@ -117,6 +117,10 @@ def test_the_measured_page_is_read_on_a_narrow_screen_and_printed_on_three_pages
     assert pages_printed(tmp_path, pages["measured"]) <= 3
 
 
+def test_the_page_of_a_comparison_is_printed_on_four_pages(pages, tmp_path):
+    assert pages_printed(tmp_path, pages["compare"]) <= 4
+
+
 def test_the_check_fails_on_a_page_that_is_too_wide(tmp_path):
     page = tmp_path / "wide.html"
     page.write_text(

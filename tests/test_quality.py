@@ -26,7 +26,7 @@ def test_a_good_trace_has_no_finding():
     found, result = _found(eye_traces(5))
     assert all(not names for names in found)
     assert result.accepted.all()
-    assert (result.score > 0.5).all()
+    assert (result.length_right > 0.5).all()
 
 
 def test_rise_of_an_undistorted_echo():
@@ -196,16 +196,16 @@ def test_findings_read_as_sentences():
 
 def test_findings_are_ranked_by_the_error_they_can_cause():
     ranked = rank_findings(
-        ["receiver_unknown", "score_low", "lens_echo_clipped", "repeat_taken", "echo_missing"]
+        ["receiver_unknown", "length_doubtful", "lens_echo_clipped", "repeat_taken", "echo_missing"]
     )
     assert ranked == [
         "echo_missing",
         "repeat_taken",
         "lens_echo_clipped",
-        "score_low",
+        "length_doubtful",
         "receiver_unknown",
     ]
-    sizes = [FINDINGS[name].error_mm for name in rank_findings(set(FINDINGS) - {"score_low"})]
+    sizes = [FINDINGS[name].error_mm for name in rank_findings(set(FINDINGS) - {"length_doubtful"})]
     severe = [FINDINGS[name].severity is not Severity.NOTE for name in rank_findings(FINDINGS)]
     assert severe == sorted(severe, reverse=True)
     assert sizes[: sum(severe) - 1] == sorted(sizes[: sum(severe) - 1], reverse=True)

@@ -1,4 +1,4 @@
-"""The score's arithmetic, by hand."""
+"""The arithmetic of the probabilities, by hand."""
 
 import numpy as np
 import pytest
@@ -45,7 +45,7 @@ def test_a_term_that_makes_no_sense_is_refused(changes, why):
 
 def test_shipped_terms_speak_in_the_stated_direction():
     models = shipped_models()
-    assert set(models) == {"score", "on_axis"}
+    assert set(models) == {"length_right", "aligned"}
     for model in models.values():
         assert len(model.terms) >= 10
         for term in model.terms:

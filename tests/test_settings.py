@@ -79,7 +79,7 @@ def test_what_is_left_out_keeps_its_default(tmp_path):
         ("[engine]\n", "use auto, fused or plain"),
         ("gate = 3\n", "array of tables"),
         ("gate = [1]\n", r"\[\[gate\]\] 1: must be a table of keys, got 1"),
-        ("[quality]\nmin_score = 5\n", "min_score=5.0 must lie between 0 and 1"),
+        ("[quality]\nmin_aligned = 5\n", "min_aligned=5.0 must lie between 0 and 1"),
         ("[quality]\nmin_level_db = nan\n", "min_level_db=nan is not a number"),
         ("[lengths]\nclock_ppm = inf\n", "clock_ppm=inf must be finite"),
         (f"[quality]\nmin_level_db = {'9' * 5000}\n", "not a TOML file"),

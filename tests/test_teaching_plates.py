@@ -7,10 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from colour_seen import KINDS_OF_CONES, contrast, lightness, linear
 
 import echotrace as et
 from echotrace.cli import main
 from echotrace.errors import ParameterError
+from echotrace.figures.style import COLOURS
 from echotrace.teaching.judged import error_words, judge
 from echotrace.teaching.plate_figure import plate_figure
 from echotrace.teaching.plate_page import plates_page
@@ -104,6 +106,36 @@ def test_no_words_overlap_or_are_clipped(plates):
     figure = plate_figure(plates[0])
     figure.text(0.06, 0.945, "on the title")
     assert any("on the title" in told for told in _overlapping(figure))
+
+
+def test_plates_are_read_without_green_or_red_cones_and_in_grey(plates):
+    """WCAG 2.2: text 4.5 to 1, lines 3 to 1; names and words stand beside all that is coloured."""
+    from matplotlib.colors import to_hex
+    from matplotlib.lines import Line2D
+    from matplotlib.text import Text
+
+    for plate in plates:
+        figure = plate_figure(plate)
+        texts = {to_hex(t.get_color()) for t in figure.findobj(Text) if t.get_text().strip()}
+        lines = {
+            to_hex(line.get_color())
+            for ax in figure.axes
+            for line in ax.get_children()
+            if isinstance(line, Line2D)
+        }
+        faint = {"#bcc7cc", COLOURS["grid"]}
+        assert COLOURS["envelope"] in lines
+        for seen in KINDS_OF_CONES:
+            assert min(contrast(colour, "#ffffff", seen) for colour in texts) >= 4.5
+            assert min(contrast(colour, "#ffffff", seen) for colour in lines - faint) >= 3.0
+            # RF faint, envelope strong.
+            strong, weak = (lightness(seen @ linear(c)) for c in (COLOURS["envelope"], "#bcc7cc"))
+            assert weak - strong >= 25.0
+        # Colour alone tells nothing: each pick has its name beside it, the verdict its word.
+        said = " ".join(t.get_text() for t in figure.findobj(Text))
+        for one in (plate.good, plate.spoilt):
+            assert all(name.replace("_", " ") in said for name in one.picks_us)
+            assert ("accepted" if one.accepted else "rejected") in said
 
 
 def test_a_figure_is_a_sheet_of_a4_and_marks_every_pick(plates):

@@ -13,6 +13,7 @@ from echotrace.cli import main
 from echotrace.errors import ParameterError
 from echotrace.figures.style import new_figure
 from echotrace.teaching.desk import Desk, receive_again
+from echotrace.teaching.kept_text import KeptText
 from echotrace.teaching.window import Window
 
 RECORDING = "synthetic_traces/immersion_sitting.h5"
@@ -121,6 +122,47 @@ def test_picker_threshold_and_gain_change_what_is_seen(window):
     assert window.look.recording.receiver != window.desk.recording.receiver
 
 
+def pixels(window):
+    return np.array(window.figure.canvas.buffer_rgba())
+
+
+def test_a_change_redraws_what_changed_and_looks_as_if_all_were_drawn_anew(window):
+    first = pixels(window)
+    key(window, "right", "right", "down")
+    window._widgets["gain"].set_val(6.0)
+    drag(window, (42.3, -30.0), (42.3, -30.0))
+    window._widgets["picker"].set_active(2)
+    changed = pixels(window)
+    window.figure.canvas.draw()
+    np.testing.assert_array_equal(changed, pixels(window))
+    assert (changed != first).any(axis=2).mean() > 0.02
+    # What stands still is not drawn: a mark on it stays, and goes when all is drawn.
+    axis = window.ax.xaxis.label
+    axis.set_text("another label")
+    key(window, "left")
+    moved = pixels(window)
+    window.figure.canvas.draw()
+    assert (moved != pixels(window)).any()
+
+
+def test_words_that_are_kept_look_as_matplotlib_draws_them():
+    """Up to a pixel of place: the same words, as large, as dark, on the same line."""
+    figures = new_figure(5, 1), new_figure(5, 1)
+    how = {"size": 9.0, "colour": "#1b2a33"}
+    kept = KeptText((0.1, 0.4), figures[0].transFigure, **how)
+    kept.set_text("retina low, 23.43 mm")
+    figures[0].add_artist(kept)
+    figures[1].text(0.1, 0.4, kept.get_text(), fontsize=9.0, color="#1b2a33", va="bottom")
+    dark = []
+    for figure in figures:
+        figure.canvas.draw()
+        dark.append(255.0 - np.array(figure.canvas.buffer_rgba())[..., :3].mean(axis=2))
+    assert dark[0].sum() == pytest.approx(dark[1].sum(), rel=0.02)
+    for axis in (0, 1):
+        ends = [np.flatnonzero(seen.sum(axis=axis) > 20)[[0, -1]] for seen in dark]
+        np.testing.assert_allclose(ends[0], ends[1], atol=3)
+
+
 def test_more_gain_is_what_a_receiver_with_more_gain_gives():
     """The same scene received anew by the synthesis, 6 dB louder, within the converter's steps."""
     quiet = et.synthesise({"scans": 1, "receiver": {"bits": 16}}, 1)
@@ -136,7 +178,7 @@ def test_more_gain_is_what_a_receiver_with_more_gain_gives():
 
 def test_decisions_need_a_reason_and_are_saved_for_measure(window, tmp_path, capsys):
     key(window, "r")
-    assert "give a reason first" in window._note.get_text()
+    assert window._note.get_text() == "give a reason first, in the line above the buttons"
     assert not window.desk.decisions
     window._widgets["reason"].set_val("lid in the way")
     key(window, "r")

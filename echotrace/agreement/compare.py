@@ -46,7 +46,7 @@ from echotrace.agreement.results import Agreement, Equivalence, OperatorBias
 from echotrace.agreement.robust import ALPHA_NORMAL
 from echotrace.agreement.spreads import N_BOOTSTRAP, SpreadRatio, spread_ratio, within_sums
 from echotrace.agreement.study import LABELS, Study
-from echotrace.agreement.text import paragraph
+from echotrace.agreement.text import NOT_MODELLED, paragraph
 from echotrace.agreement.variance import Estimate, Floats, check_confidence, t_interval
 from echotrace.errors import ParameterError
 
@@ -225,6 +225,10 @@ def compare_methods(
         boot["deming_slope"] = Estimate(line.slope.value, *ends, STUDENTISED)
     boot = {name: item for name, item in boot.items() if not math.isnan(item.low)}
 
+    synthetic = any(item.synthetic for item in joined.files)
+    if spread is not None and synthetic:
+        spread = dataclasses.replace(spread, caveat=f"{NOT_MODELLED}.")
+
     normality = found.normality_p
     tau = _spread_of_differences(difference - bias.value, average)
     warnings += _cautions(
@@ -298,7 +302,7 @@ def compare_methods(
         seed=seed,
         files=joined.files,
         left_out=joined.left_out,
-        synthetic=any(item.synthetic for item in joined.files),
+        synthetic=synthetic,
         warnings=tuple(warnings),
     )
     return dataclasses.replace(result, paragraph=paragraph(result))

@@ -140,8 +140,9 @@ class OperatorLimits:
     -----
     The bias has Student's interval, with degrees of freedom that give it the width of the pivot's.
     It holds more often than it says where operators do not differ (98 to 99 times in 100 with two
-    of them, 97 with three), as intervals of the Behrens-Fisher kind do whose part of few degrees of
-    freedom is small: how operators differ is drawn with one or two, whatever the readings show.
+    of them, 97 to 98 with three), as intervals of the Behrens-Fisher kind do whose part of few
+    degrees of freedom is small: how operators differ is drawn with one or two, whatever the
+    readings show.
     The degrees of freedom of Hillis 2007, Statistics in Medicine 26:596, hold as
     rarely as 89 times in 100 with two operators who do.
     """

@@ -171,15 +171,17 @@ def studentised_intervals(
     without = statistics(total - sums)
     with np.errstate(invalid="ignore"):
         error = np.sqrt(np.sum((without - without.mean(axis=0)) ** 2, axis=0) * (n - 1) / n)
+    if not np.isfinite(error).any():
+        return nothing
     ratios = []
     for part in np.array_split(draws, max(1, draws.shape[0] * n // _AT_ONCE)):
         totals = part @ sums
         left_out = statistics(totals[:, None, :] - sums[None, :, :])
         # A subject drawn twice is left out twice, once each.
         left_out = np.where(part[..., None] > 0, left_out, 0.0)
-        mean = np.einsum("ds,dsk->dk", part, left_out) / n
-        square = np.einsum("ds,dsk->dk", part, (left_out - mean[:, None]) ** 2)
         with np.errstate(divide="ignore", invalid="ignore"):
+            mean = np.einsum("ds,dsk->dk", part, left_out) / n
+            square = np.einsum("ds,dsk->dk", part, (left_out - mean[:, None]) ** 2)
             ratios.append((statistics(totals) - value) / np.sqrt(square * (n - 1) / n))
     ratio = np.concatenate(ratios)
     tail = (1.0 - confidence) / 2.0

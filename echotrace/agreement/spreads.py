@@ -70,6 +70,8 @@ class SpreadRatio:
         eyes.
     bootstrap : Estimate
         Interval by the studentised bootstrap by subject; none with fewer than 20 subjects.
+    caveat : str
+        Why the ratio is no finding, where it is none.
     """
 
     ratio: Estimate
@@ -77,6 +79,7 @@ class SpreadRatio:
     ratio_f: Estimate
     p_f: float
     bootstrap: Estimate
+    caveat: str = ""
 
 
 def spread_ratio(

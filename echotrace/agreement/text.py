@@ -273,7 +273,8 @@ def paragraph(result: Agreement) -> str:
     if unit == "mm" and {a, b} == {"contact", "immersion"}:
         out.insert(1, _pressing_words(result))
     for other in result.all_limits:
-        if other is not result.limits:
+        # Where there is a margin, the sentences about it list them all.
+        if other is not result.limits and result.equivalence is None:
             by = ", by the SD," if result.limits.as_quantiles else ""
             out.append(
                 f"For {_values(other)}, {_hands(other)}, the limits{by} are "
@@ -300,17 +301,14 @@ def paragraph(result: Agreement) -> str:
         sd_a, sd_b = result.repeatability_a.within_sd, result.repeatability_b.within_sd
         ratio = result.spread.ratio
         if result.synthetic:
-            out.append(f"{NOT_MODELLED}.")
-        out.append(
-            f"Within a sitting the SD was {number(sd_a.value, places_of(unit, sd_a))} {unit} by "
-            f"{a} and {number(sd_b.value, places_of(unit, sd_b))} {unit} by {b}, a ratio of "
-            f"{with_interval(ratio, places_of('', ratio), '', percent)}"
-            + (
-                " in these traces."
-                if result.synthetic
-                else f", {p_text(result.spread.p)} for equal spreads."
+            out.append(f"{NOT_MODELLED}; none is told here.")
+        else:
+            out.append(
+                f"Within a sitting the SD was {number(sd_a.value, places_of(unit, sd_a))} {unit} "
+                f"by {a} and {number(sd_b.value, places_of(unit, sd_b))} {unit} by {b}, a ratio of "
+                f"{with_interval(ratio, places_of('', ratio), '', percent)}, "
+                f"{p_text(result.spread.p)} for equal spreads."
             )
-        )
     if result.equivalence is not None:
         out += _margin_sentences(result, result.equivalence, places)
     return " ".join(out)
@@ -325,6 +323,7 @@ def _margin_sentences(result: Agreement, found: Equivalence, places: int) -> lis
         f"{100 * (2 * result.confidence - 1):g} % interval {number(found.low, places)} to "
         f"{number(found.high, places)} {unit})."
     ]
+    by = ", by the SD" if result.limits.as_quantiles else ""
     for item in result.all_limits:
         words = {
             WITHIN: f"lie within {margin}, with their intervals",
@@ -338,7 +337,7 @@ def _margin_sentences(result: Agreement, found: Equivalence, places: int) -> lis
         }[found.limits[f"limits of {item.label}"]]
         out.append(
             f"The limits of {_values(item)}, {_hands(item)}"
-            f"{', as quantiles' if item.as_quantiles else ''}, "
+            f"{', as quantiles' if item.as_quantiles else by}, "
             f"{number(item.lower.value, places)} to {number(item.upper.value, places)} {unit}, "
             f"{words}."
         )

@@ -15,6 +15,7 @@ from echotrace.chain.close_echoes import is_a_wall
 from echotrace.chain.columns import interleave, under, union
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
+from echotrace.chain.near_field import near_field_of
 from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
@@ -79,6 +80,8 @@ class Prepared:
         Traces of a block.
     offset : float
         Offset of the converter that is taken off every block, in the units of the samples.
+    near_field_us : float
+        Delay before which what the transmit pulse leaves hides echoes, in contact.
     stated : mapping of str to float
         Features that all traces share: what was stated against what the echoes say.
     decisions : Decisions
@@ -111,6 +114,7 @@ class Prepared:
     segments: tuple[str, ...]
     block_traces: int
     stated: Mapping[str, float]
+    near_field_us: float
     offset: float
     decisions: Decisions
     notes: Mapping[str, str]
@@ -167,14 +171,14 @@ def prepare(
     readers = _readers(recording, targets, settings, pulse)
     block_traces = _PLAIN_BLOCK_TRACES
     if len(readers) == len(known):
-        row_bytes = recording.n_samples * recording.samples.dtype.itemsize
-        most = max(1, _BLOCK_BYTES // row_bytes)
+        most = max(1, _BLOCK_BYTES // (recording.n_samples * recording.samples.dtype.itemsize))
         # A power of two: then blocks fill whole chunks of the file of results.
         block_traces = min(_BLOCK_TRACES, 1 << (most.bit_length() - 1))
     engine = "fused" if readers else "plain" if known else "none"
     if readers and decisions.marked:
         engine = "fused and plain"
-    stated = check_stated(recording, pulse)
+    near_field_us = near_field_of(recording, pulse, offset)
+    stated = check_stated(recording, pulse, near_field_us)
     said = say_offset(recording, offset)
     notes = {"offset": said} if said else {}
     if decisions:
@@ -192,6 +196,7 @@ def prepare(
         segments=union([[s.name for s in target.length_segments] for target in known]),
         block_traces=block_traces,
         stated=stated,
+        near_field_us=near_field_us,
         offset=offset,
         decisions=decisions,
         notes=notes,
@@ -269,11 +274,12 @@ def measure_block(
     columns = parts[0][1] if len(parts) == 1 else interleave(parts, n)
     arrays: dict[str, Any] = {name: columns.pop(name) for name in _MEASURED}
     labels: dict[str, Any] = {name: getattr(block, name) for name in COLUMNS}
-    score = columns["score"] if "score" in columns else np.full(n, np.nan)
+    none = np.full(n, np.nan)
     result = Measurement(
         interfaces=prepared.interfaces,
         segments=prepared.segments,
-        score=score.astype(np.float64),
+        length_right=columns.get("length_right", none).astype(np.float64),
+        aligned=columns.get("aligned", none).astype(np.float64),
         finding_names=tuple(FINDINGS),
         decided_by=np.zeros(n, np.uint8),
         features=columns,
@@ -372,7 +378,7 @@ def _judge(
 ) -> dict[str, NDArray[Any]]:
     """Columns of traces of one state; none of them better judged than ``most``, where it is given.
 
-    That is what the chain found without the pick of a person, which raises no score.
+    That is what the chain found without the pick of a person, which raises no probability.
     """
     method, settings = state[0], prepared.settings
     offset_u_us = block.probe.face_delay_u_us if method == Method.CONTACT else 0.0
@@ -393,6 +399,7 @@ def _judge(
         face_delay_us=block.probe.face_delay_us,
         margin=reading.margin,
         length_u_mm=lengths.total_u_mm,
+        near_field_us=prepared.near_field_us,
         receiver_known=block.receiver is not None,
     )
     features |= {
@@ -481,17 +488,13 @@ def _filling(
 
 def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:
     """No length can be measured through gas."""
-    width = {
-        "delay_us": (len(prepared.interfaces),),
-        "delay_u_us": (len(prepared.interfaces),),
-        "length_mm": (len(prepared.segments),),
-    }
+    picks, parts = (len(prepared.interfaces),), (len(prepared.segments),)
+    width = {"delay_us": picks, "delay_u_us": picks, "length_mm": parts}
     nothing: dict[str, NDArray[Any]] = {
         name: np.full((n_traces, *width.get(name, ())), np.nan) for name in _MEASURED
     }
-    gas = 1 << list(FINDINGS).index("gas_filling")
     return nothing | {
-        "findings": np.full(n_traces, gas, np.uint64),
+        "findings": np.full(n_traces, 1 << list(FINDINGS).index("gas_filling"), np.uint64),
         "accepted": np.zeros(n_traces, np.bool_),
         "by_hand": np.zeros((n_traces, len(prepared.interfaces)), np.uint8),
     }

@@ -1,15 +1,18 @@
-"""Scans corrected by their sitting: the eye is the same in all of them.
+"""Scans in the light of their sitting: the eye is the same in all of them.
 
 A scan whose picks disagree with those of the other scans is chosen anew in their light
 (:mod:`echotrace.signal.sitting_choice`) and judged anew. It carries a finding with both lengths.
-Each sitting is looked at whole, in whichever blocks its scans lie, so results do not depend on
-blocks; and each scan is held against what the others chose by themselves, so not on their order.
+Then every scan is judged a second time, with what the others say
+(:mod:`echotrace.chain.sitting_judgement`). Each sitting is looked at whole, in whichever blocks its
+scans lie, so results do not depend on blocks; and each scan is held against what the others chose
+by themselves, so not on their order.
 """
 
 from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,13 +21,16 @@ from numpy.typing import NDArray
 from echotrace.chain.block import Prepared, measure_block
 from echotrace.chain.offset import without_offset
 from echotrace.chain.plain import view_block
+from echotrace.chain.sitting_judgement import judged_in_sittings
 from echotrace.chain.states import State, gates_for, state_of
 from echotrace.measurement import ARRAYS, BY_HAND, Measurement
 from echotrace.quality.finding_list import FINDINGS
+from echotrace.quality.sitting_evidence import SITTING_FEATURES, sitting_features
 from echotrace.recording import Method, Recording
 from echotrace.signal.agreement_of_scans import (
     AGREE_SPREADS,
     MOST_SCANS,
+    Agreement,
     agreement_of,
     expected_spread_mm,
 )
@@ -83,15 +89,16 @@ def correct_by_sittings(
         return result
     stop = first + result.n_traces
     corrected: dict[int, Measurement] = {}
-    sittings = prepared.sittings.touching(first, stop, MOST_SCANS)
+    sittings = prepared.sittings.alike(first, stop, MOST_SCANS)
     read = _Read(recording, prepared, result, first)
     by_hand = (result.by_hand != BY_HAND.index("no")).any(axis=1)
-    for state, target, rows in _alike(recording, prepared, sittings):
-        for row, seen in _apart(target, state, rows, read):
+    groups = list(_alike(recording, prepared, sittings, read))
+    for group in groups:
+        for row, seen in _apart(group):
             if not first <= row < stop or by_hand[row - first]:
                 continue
-            beside = _beside(recording, prepared, target, row, read)
-            path = _path(recording, prepared, state, target, row, seen, beside)
+            beside = _beside(recording, prepared, group.target, row, read)
+            path = _path(recording, prepared, group, row, seen, beside)
             if path is not None:
                 one = measure_block(
                     recording.select(slice(row, row + 1)), prepared, first=row, path=path
@@ -99,7 +106,39 @@ def correct_by_sittings(
                 corrected[row - first] = _told(
                     one, float(result.axial_length_mm[row - first]), path
                 )
-    return _with_rows(result, corrected) if corrected else result
+    if corrected:
+        result = _with_rows(result, corrected)
+    if not groups:
+        return result
+    seen_by = {name: np.full(result.n_traces, np.nan, np.float32) for name in SITTING_FEATURES}
+    for group in groups:
+        inside = (group.rows >= first) & (group.rows < stop)
+        now_mm = group.own_mm.copy()
+        now_mm[inside] = _segments_mm(
+            group.target, prepared, result.delay_us[group.rows[inside] - first]
+        )
+        found = sitting_features(now_mm, group.own_mm, group.spread_mm, seen=group.seen)
+        for name, values in found.items():
+            seen_by[name][group.rows[inside] - first] = values[inside]
+    return judged_in_sittings(result, seen_by, prepared.settings.quality)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Alike:
+    """Sittings of one state and of as many scans: rows, segments by their own choice, agreement."""
+
+    state: State
+    target: Target
+    rows: NDArray[np.intp]
+    own_mm: Float64
+    spread_mm: Float64
+    seen: Agreement
+
+
+def _segments_mm(target: Target, prepared: Prepared, delay_us: Float64) -> Float64:
+    """Segments between picks that are there, mm; of interfaces as the results have them."""
+    columns = [prepared.interfaces.index(name) for name in target.interface_names]
+    return np.asarray(np.diff(delay_us[..., columns], axis=-1) / _us_per_mm(target))
 
 
 class _Read:
@@ -125,47 +164,43 @@ class _Read:
                 part = measure_block(block, self._prepared, first=first)
                 self._outside |= {first + k: (part, k) for k in range(run.size)}
 
-    def delays(self, rows: NDArray[np.intp], target: Target) -> Float64:
-        """Picks of some scans, µs, in the target's interfaces."""
-        columns = [self._prepared.interfaces.index(name) for name in target.interface_names]
+    def segments_mm(self, rows: NDArray[np.intp], target: Target) -> Float64:
+        """Segments of some scans by their own choice, mm."""
         inside = self._inside(rows)
-        found = self._result.delay_us[np.where(inside, rows - self._first, 0)][..., columns]
+        found = self._result.delay_us[np.where(inside, rows - self._first, 0)]
         if not inside.all():
             self._measure(rows[~inside])
             picks = [self._outside[int(row)] for row in rows[~inside]]
-            found[~inside] = [part.delay_us[k, columns] for part, k in picks]
-        return np.asarray(found)
+            found[~inside] = [part.delay_us[k] for part, k in picks]
+        return _segments_mm(target, self._prepared, found)
 
 
 def _alike(
-    recording: Recording, prepared: Prepared, sittings: list[NDArray[np.intp]]
-) -> Iterator[tuple[State, Target, NDArray[np.intp]]]:
-    """Sittings of one state and of as many scans, (n_sittings, n_scans)."""
-    groups: dict[tuple[State, int], list[NDArray[np.intp]]] = {}
+    recording: Recording, prepared: Prepared, sittings: list[NDArray[np.intp]], read: _Read
+) -> Iterator[_Alike]:
+    """Sittings of eyes, those of one state and of as many scans together."""
     for rows in sittings:
-        groups.setdefault((state_of(recording, int(rows[0])), rows.size), []).append(rows)
-    for (state, _), members in groups.items():
+        state = state_of(recording, int(rows[0, 0]))
         target = prepared.targets[state]
         if target is not None and target.anatomy:
-            yield state, target, np.array(members)
+            spread_mm = expected_spread_mm(target, pressed=state[0] == Method.CONTACT)
+            own_mm = read.segments_mm(rows, target)
+            seen = agreement_of(own_mm, spread_mm)
+            yield _Alike(state, target, rows, own_mm, spread_mm, seen)
 
 
-def _apart(
-    target: Target, state: State, rows: NDArray[np.intp], read: _Read
-) -> Iterator[tuple[int, EyeSeen]]:
-    """Scans that disagree with most of the others, and what these say."""
-    us_per_mm = _us_per_mm(target)
-    length_mm = np.diff(read.delays(rows, target), axis=-1) / us_per_mm
-    spread_mm = expected_spread_mm(target, pressed=state[0] == Method.CONTACT)
-    found = agreement_of(length_mm, spread_mm)
+def _apart(group: _Alike) -> Iterator[tuple[int, EyeSeen]]:
+    """Scans that disagree with most of their sitting, and what the others say."""
+    us_per_mm = _us_per_mm(group.target)
+    found = group.seen
     # More than half of all scans: no two groups can be that.
-    most = 2 * found.agreeing > rows.shape[1]
+    most = 2 * found.agreeing > group.rows.shape[1]
     centre_mm = np.where(most, found.centre_mm, np.nan)
     with np.errstate(invalid="ignore"):
-        agrees = np.abs(length_mm - centre_mm) <= AGREE_SPREADS * spread_mm
+        agrees = np.abs(group.own_mm - centre_mm) <= AGREE_SPREADS * group.spread_mm
     for sitting, scan in np.argwhere((most & ~agrees).any(axis=2)).tolist():
-        seen = EyeSeen(centre_mm[sitting, scan] * us_per_mm, spread_mm * us_per_mm)
-        yield int(rows[sitting, scan]), seen
+        seen = EyeSeen(centre_mm[sitting, scan] * us_per_mm, group.spread_mm * us_per_mm)
+        yield int(group.rows[sitting, scan]), seen
 
 
 def _us_per_mm(target: Target) -> Float64:
@@ -175,13 +210,13 @@ def _us_per_mm(target: Target) -> Float64:
 def _path(
     recording: Recording,
     prepared: Prepared,
-    state: State,
-    target: Target,
+    group: _Alike,
     row: int,
     seen: EyeSeen,
     beside: Sequence[EyeSeen],
 ) -> SittingPath | None:
     """The path that the sitting proposes for one scan."""
+    state, target = group.state, group.target
     block = without_offset(recording.select(slice(row, row + 1)), prepared.offset)
     reader = prepared.readers.get(state)
     candidates: Candidates
@@ -210,7 +245,7 @@ def _beside(
     for rows in prepared.sittings.beside(row)[:_MOST_BESIDE]:
         if not 2 <= rows.size <= MOST_SCANS:
             continue
-        length_mm = np.diff(read.delays(rows[None], target), axis=-1) / us_per_mm
+        length_mm = read.segments_mm(rows[None], target)
         same = recording.eye[row] == recording.eye[int(rows[0])]
         pressed = Method.CONTACT in (recording.method[row], recording.method[int(rows[0])])
         spread_mm = expected_spread_mm(target, pressed=pressed)

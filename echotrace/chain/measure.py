@@ -51,7 +51,7 @@ def measure(
         What the beam passes, for recordings that are not of an eye.
     decisions : Decisions, optional
         Gates and picks by hand for single scans, and scans that a person accepts or rejects. What
-        was set by hand is marked in the result. A pick by hand never raises a score, and makes no
+        was set by hand is marked in the result. A pick by hand raises no probability, and makes no
         scan accepted that would be rejected without it; that takes a decision with a reason.
     progress : callable, optional
         Called with (traces done, traces in all) after each block.

@@ -64,6 +64,8 @@ class TraceView:
     alone_us : ndarray of float64, (n_traces, n_interfaces)
         Where a scan that was corrected by its sitting would find an interface alone, µs; NaN
         elsewhere.
+    average_speed_m_per_s : float
+        At which the whole length is read, be the segments what they are; zero: each at its own.
 
     Examples
     --------
@@ -86,6 +88,7 @@ class TraceView:
     by_hand: NDArray[np.uint8]
     close: CloseReading | None
     alone_us: NDArray[np.float64]
+    average_speed_m_per_s: float = 0.0
 
 
 _NO_MARKS = ScanMarks({}, {})
@@ -206,6 +209,7 @@ def view_block(
         codes,
         close if pairs or wall else None,
         alone_us,
+        settings.lengths.average_speed_m_per_s,
     )
 
 

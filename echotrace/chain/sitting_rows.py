@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrace.chain.states import STATE_COLUMNS
 from echotrace.recording import COLUMNS, Recording, distinct_rows
 
 __all__ = ["SittingRows", "sitting_rows"]
@@ -28,6 +29,8 @@ class SittingRows:
         Traces sitting by sitting, each in the order of the recording.
     start : ndarray of int, (n_sittings + 1,)
         Where each sitting begins in ``order``.
+    state : ndarray of int, (n_sittings,)
+        Number of the method, lens, cavity and target.
     person : ndarray of int, (n_sittings,)
         Number of the person, in one state of the lens and the cavity; -1 where none is named.
 
@@ -41,6 +44,7 @@ class SittingRows:
     number: NDArray[np.intp]
     order: NDArray[np.intp]
     start: NDArray[np.intp]
+    state: NDArray[np.intp]
     person: NDArray[np.intp]
 
     def of(self, sitting: int) -> NDArray[np.intp]:
@@ -75,7 +79,7 @@ class SittingRows:
         same = np.flatnonzero(self.person == self.person[sitting])
         return [self.of(int(k)) for k in same if k != sitting]
 
-    def touching(self, first: int, stop: int, most: int) -> list[NDArray[np.intp]]:
+    def alike(self, first: int, stop: int, most: int) -> list[NDArray[np.intp]]:
         """Sittings of 3 to ``most`` traces of which some lie in a block.
 
         Parameters
@@ -86,11 +90,16 @@ class SittingRows:
 
         Returns
         -------
-        list of ndarray of int
+        list of ndarray of int, each (n_sittings, n_traces)
+            Traces of the sittings of one state and one size together.
         """
         there = np.unique(self.number[first:stop])
         size = self.start[there + 1] - self.start[there]
-        return [self.of(int(k)) for k in there[(size >= 3) & (size <= most)]]
+        kept = (size >= 3) & (size <= most)
+        there, size = there[kept], size[kept]
+        key = self.state[there] * (most + 1) + size
+        groups = [np.flatnonzero(key == one) for one in np.unique(key)]
+        return [self.order[self.start[there[g]][:, None] + np.arange(size[g[0]])] for g in groups]
 
 
 def sitting_rows(recording: Recording) -> SittingRows:
@@ -113,7 +122,8 @@ def sitting_rows(recording: Recording) -> SittingRows:
     first, number = distinct_rows([getattr(recording, name) for name in COLUMNS])
     size = np.bincount(number, minlength=first.size)
     start = np.concatenate([[0], np.cumsum(size)])
+    _, state = distinct_rows([getattr(recording, name).take(first) for name in STATE_COLUMNS])
     _, person = distinct_rows([getattr(recording, name).take(first) for name in _PERSON])
     named = np.array([bool(recording.subject[int(row)]) for row in first])
     order = np.argsort(number, kind="stable")
-    return SittingRows(number, order, start, np.where(named, person, -1))
+    return SittingRows(number, order, start, state, np.where(named, person, -1))

@@ -20,7 +20,9 @@ __all__ = ["check_stated"]
 _TRACES = 32
 
 
-def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
+def check_stated(
+    recording: Recording, pulse: Pulse, near_field_us: float = -math.inf
+) -> dict[str, float]:
     """Hold rate, probe and kind of signal against the first 32 traces of a recording.
 
     Parameters
@@ -29,6 +31,9 @@ def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
         In memory or lazy.
     pulse : Pulse
         Of the stated probe.
+    near_field_us : float
+        Delay before which what the transmit pulse leaves hides echoes, µs: it has a carrier of its
+        own, or none, and may stand on one side of the baseline.
 
     Returns
     -------
@@ -55,7 +60,8 @@ def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
     some = recording.select(slice(0, min(recording.n_traces, _TRACES)))
     samples = np.asarray(some.samples)
     rate_hz = recording.sampling_rate_hz
-    check_kind(samples, some.signal, pulse_sample=pulse.width_us * rate_hz * 1e-6)
+    first = int(np.searchsorted(some.delay_us, near_field_us))
+    check_kind(samples[:, first:], some.signal, pulse_sample=pulse.width_us * rate_hz * 1e-6)
     if some.signal != Signal.RF:
         return {}
     offset = baseline_offset(some)
@@ -63,9 +69,9 @@ def check_stated(recording: Recording, pulse: Pulse) -> dict[str, float]:
     undone = undo_receiver(samples, some.delay_us, some.receiver, some.gain_db)
     face_us = some.probe.face_delay_us
     carrier = echo_carrier(
-        undone.amplitude,
-        undone.clipped,
-        some.delay_us,
+        undone.amplitude[:, first:],
+        undone.clipped[:, first:],
+        some.delay_us[first:],
         sampling_rate_hz=rate_hz,
         pulse_us=pulse.width_us,
         face_delay_us=0.0 if math.isnan(face_us) else face_us,

@@ -17,6 +17,7 @@ from echotrace.target import IMPLANT_MATERIALS, VITREOUS_FILLINGS, Target, eye_t
 from echotrace.user_input import did_you_mean
 
 __all__ = [
+    "STATE_COLUMNS",
     "State",
     "check_gates_apply",
     "expand_gates",
@@ -33,7 +34,8 @@ State = tuple[str, str, str, str, str]
 
 _OLD_THRESHOLD_DB = 13.0
 
-_STATE_COLUMNS = ("method", "lens_state", "lens_material", "vitreous", "target")
+STATE_COLUMNS = ("method", "lens_state", "lens_material", "vitreous", "target")
+"""Labels that say which target the beam passes, and how."""
 
 
 def targets_of(recording: Recording, target: Target | None) -> dict[State, Target | None]:
@@ -64,7 +66,7 @@ def targets_of(recording: Recording, target: Target | None) -> dict[State, Targe
     >>> {state[1]: target.name for state, target in targets_of(recording, None).items()}
     {'phakic': 'phakic'}
     """
-    columns = [getattr(recording, name) for name in _STATE_COLUMNS]
+    columns = [getattr(recording, name) for name in STATE_COLUMNS]
     first, _ = distinct_rows(columns)
     found: dict[State, Target | None] = {}
     for row in first:
@@ -406,7 +408,7 @@ def state_of(recording: Recording, trace: int) -> State:
     ('immersion', 'phakic', 'none', 'natural', 'eye')
     """
     method, lens_state, lens_material, vitreous, target = (
-        getattr(recording, name)[trace] for name in _STATE_COLUMNS
+        getattr(recording, name)[trace] for name in STATE_COLUMNS
     )
     return method, lens_state, lens_material, vitreous, target
 
@@ -434,6 +436,6 @@ def rows_of_state(block: Recording, state: State) -> NDArray[np.intp]:
     True
     """
     has = [
-        getattr(block, name).where(label) for name, label in zip(_STATE_COLUMNS, state, strict=True)
+        getattr(block, name).where(label) for name, label in zip(STATE_COLUMNS, state, strict=True)
     ]
     return np.flatnonzero(np.all(has, axis=0))

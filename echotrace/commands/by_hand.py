@@ -50,7 +50,8 @@ def add_hand_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         help="where an interface is in one scan, µs, and the standard uncertainty of that (without "
-        "one: from the width of the pulse); marked in every output; it raises no score; repeatable",
+        "one: from the width of the pulse); marked in every output; it raises no probability; "
+        "repeatable",
     )
     for word in ("accept", "reject"):
         group.add_argument(

@@ -197,6 +197,8 @@ def _summary(result: Agreement) -> str:
 
 
 def _write_table(path: Path, result: Agreement) -> None:
+    from echotrace.agreement.text import NOT_MODELLED
+    from echotrace.caution import SYNTHETIC
     from echotrace.files.table import Field, write_table
 
     unit = result.unit
@@ -242,11 +244,14 @@ def _write_table(path: Path, result: Agreement) -> None:
         f"sd_a{tail}": result.sd_a.round(_DECIMALS),
         f"sd_b{tail}": result.sd_b.round(_DECIMALS),
     }
+    told = f"One row per eye measured by both methods. A is {a}, B is {b}."
+    if result.synthetic:
+        told += f" {SYNTHETIC} {NOT_MODELLED}."
     write_table(
         path,
         fields,
         columns,
-        description=f"One row per eye measured by both methods. A is {a}, B is {b}.",
+        description=told,
         primary_key="row",
     )
 

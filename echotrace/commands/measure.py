@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from echotrace.commands.arguments import (
     PAGES,
@@ -13,6 +13,7 @@ from echotrace.commands.arguments import (
     add_output,
     add_overwrite,
     add_toml,
+    check_files,
     floating,
     integer,
 )
@@ -31,6 +32,7 @@ from echotrace.errors import ParameterError
 
 if TYPE_CHECKING:
     from echotrace.settings import Settings
+    from echotrace.sittings.sitting import SittingSummary
     from echotrace.target import Target
 
 SUMMARY = "Measure the lengths in a recording, scan by scan and sitting by sitting."
@@ -45,7 +47,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         nargs="*",
         type=Path,
         action=InputFile,
-        help="recording (native file); several are measured one after the other",
+        help="recording (native file); several are measured one after the other, and make one file "
+        "each of what -o and --report name with {name} in it, like -o '{name}.csv'",
     )
     add_output(
         parser,
@@ -133,17 +136,19 @@ def run(args: argparse.Namespace) -> int:
     if not args.recording:
         raise ParameterError("give a RECORDING to measure, or --write-settings FILE.toml")
     several = len(args.recording) > 1
-    if several and (args.output or args.report or hand_options(args) or args.resume):
+    if several and (hand_options(args) or args.resume):
         raise ParameterError(
-            f"{len(args.recording)} recordings are measured and printed only; -o, --report, "
-            "--resume and what is decided by hand (--gate, --pick, --accept, --reject, "
-            "--decisions, --write-decisions) go with one recording"
+            f"{len(args.recording)} recordings: --resume and what is decided by hand (--gate, "
+            "--pick, --accept, --reject, --decisions, --write-decisions) go with one recording"
         )
+    outputs = _outputs_of_each(args)
     decisions = read_hand(args)
     notes = _block_notes(args.block_log)
     beside = [read_measurement(path) for path in args.beside]
     code, records = 0, []
-    for path in args.recording:
+    told: list[tuple[SittingSummary, str]] = []
+    for path, written in zip(args.recording, outputs, strict=True):
+        args = argparse.Namespace(**{**vars(args), **written})
         recording = read_recording(path, lazy=True)
         prepare_kernels("measure", len(args.recording) * recording.n_traces)
         if decisions or args.decisions is not None:
@@ -155,7 +160,8 @@ def run(args: argparse.Namespace) -> int:
         if is_long(args, recording.n_traces):
             if truth:
                 raise ParameterError(f"{path}: --show-truth is for sittings, not for long runs")
-            return measure_long(args, recording, settings, target, decisions)
+            code = max(code, measure_long(args, recording, settings, target, decisions))
+            continue
         named = HIDDEN_NAME if args.hide_truth else str(path)
         if several and not args.json:
             say(f"{'' if path is args.recording[0] else chr(10)}{named}:")
@@ -175,10 +181,44 @@ def run(args: argparse.Namespace) -> int:
             records.append({"file": named} | json_of(one) if several else json_of(one))
         else:
             print_measured(args, one)
+            told += [(summary, Path(named).name) for summary in one.summaries]
         code = max(code, 0 if all(item.acceptable for item in one.summaries) else 1)
-    if args.json:
+    if several and len(told) > 1:
+        from echotrace.report.measured_text import overview
+
+        say("")
+        say(overview([summary for summary, _ in told], [name for _, name in told]))
+    if args.json and records:
         say_json({"recordings": records} if several else records[0])
     return code
+
+
+_PLACE = "{name}"
+
+
+def _outputs_of_each(args: argparse.Namespace) -> list[dict[str, Any]]:
+    """What is written of each recording; of several, each has its name in that of the file."""
+    named = [*args.output, *([] if args.report is None else [args.report])]
+    if len(args.recording) > 1:
+        for path in named:
+            if _PLACE not in path.name:
+                raise ParameterError(
+                    f"{path}: {len(args.recording)} recordings make one file each; put {_PLACE} "
+                    f"where the name of the recording belongs, like "
+                    f"'{path.with_stem(_PLACE + '_' + path.stem)}'"
+                )
+    if not any(_PLACE in path.name for path in named):
+        return [{}] * len(args.recording)
+    made: list[dict[str, Any]] = []
+    files: list[Path] = []
+    for recording in args.recording:
+        own = {path: path.with_name(path.name.replace(_PLACE, recording.stem)) for path in named}
+        report = None if args.report is None else own[args.report]
+        made.append({"output": [own[path] for path in args.output], "report": report})
+        files += own.values()
+    # The names as they will be: none exists, is read or is written twice.
+    check_files(argparse.Namespace(**{**vars(args), "files_written": tuple(files)}))
+    return made
 
 
 def _block_notes(log: Path | None) -> list[str]:

@@ -38,18 +38,18 @@ COLOURS = {
 """Colours by role. Chosen by lightness as well as hue, so that they differ in grey print."""
 
 INTERFACE_COLOURS = {
-    "cornea_front": "#07264a",
-    "cornea_back": "#236486",
-    "lens_front": "#4c3512",
+    "cornea_front": "#062448",
+    "cornea_back": "#206182",
+    "lens_front": "#483210",
     "lens_back": "#8d6b49",
-    "retina": "#713944",
+    "retina": "#6e3641",
     "sclera": "#937ea9",
 }
 """One colour for each interface of the eye; other targets take them in this order.
 
-Lightness tells them apart in grey print and without the green cones: neighbours on the beam lie 13
-or more apart in CIELAB L*, any two 4.5 or more (``tests/test_look.py``). Style and marker differ as
-well, so that no line is told by its colour alone.
+Lightness tells them apart in grey print and without the green or red cones: neighbours on the beam
+lie 13 or more apart in CIELAB L*, any two 4.5 or more (``tests/test_look.py``). Style and marker
+differ as well, so that no line is told by its colour alone.
 """
 
 INTERFACE_STYLES = (

@@ -117,6 +117,11 @@ def plot_display(
             if name not in _TICK_COLOURS or not math.isfinite(at_us):
                 continue
             colour = _TICK_COLOURS[name]
+            if at_us > float(delay_us[-1]):
+                # Beyond the trace: an arrow at its end, not a tick in a wrong place.
+                how: dict[str, Any] = {"marker": ">", "markersize": 4, "clip_on": False}
+                ax.plot([delay_us[-1]], [5.0], color=colour, **how)
+                continue
             ax.plot([at_us, at_us], [3.0, 7.0], color=colour, linewidth=1.2, clip_on=False)
     ax.set_ylim(_FLOOR_DB, 3.0)
     ax.set_xlim(0.0, float(delay_us[-1]))

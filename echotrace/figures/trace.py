@@ -169,7 +169,10 @@ def plot_envelope(
     ax.set_xlim(scale.first_us, scale.last_us)
     _draw_gates(view, ax, scale)
     own = _own_gates(view)
-    _say(ax, "|–| gate set by the user" if own else "gates", scale.first_us, _FLOOR_DB - 17.0)
+    foot = "|–| gate set by the user" if own else "gates"
+    if view.average_speed_m_per_s and shown_segments(view):
+        foot += f"; length at {view.average_speed_m_per_s:g} m/s: segments do not add up to it"
+    _say(ax, foot, scale.first_us, _FLOOR_DB - 17.0)
     rows = _draw_picks(view, ax, scale, level)
     _draw_segments(view, ax, scale)
     top = _NAMES_DB + _ROW_DB * rows + 2.0
@@ -179,6 +182,18 @@ def plot_envelope(
     ax.set_ylabel("envelope (dB; 0: tallest echo)", fontsize=_FONT)
     ax.set_xlabel("delay (µs)", fontsize=_FONT)
     return ax
+
+
+def _line(ax: Axes, x: Any, y: Any, **how: Any) -> None:
+    """A line that moves no limit: the axes have theirs, and finding them anew takes a while."""
+    from matplotlib.lines import Line2D
+
+    line = Line2D(x, y, **how)
+    if "transform" not in how:
+        line.set_transform(ax.transData)
+    if how.get("clip_on", True):
+        line.set_clip_path(ax.patch)
+    ax.add_artist(line)
 
 
 def _say(ax: Axes, text: str, x: float, y: float, **how: Any) -> None:
@@ -230,7 +245,8 @@ def _draw_gates(view: TraceView, ax: Axes, scale: TraceScale) -> None:
     for name, start_us, stop_us in _absolute_gates(view):
         k = names.index(name)
         row = _FLOOR_DB - 2.5 - 2.2 * k
-        ax.plot(
+        _line(
+            ax,
             [max(start_us, first_us), min(stop_us, last_us)],
             [row, row],
             color=interface_colour(name, k),
@@ -239,7 +255,8 @@ def _draw_gates(view: TraceView, ax: Axes, scale: TraceScale) -> None:
         )
         if name in own:
             ends = [t for t in (start_us, stop_us) if first_us <= t <= last_us]
-            ax.plot(
+            _line(
+                ax,
                 ends,
                 [row] * len(ends),
                 linestyle="none",
@@ -272,13 +289,13 @@ def _draw_picks(view: TraceView, ax: Axes, scale: TraceScale, level: Any) -> int
         row = max(rows, default=-1) + 1
         placed.append((t, row))
         foot = _NAMES_DB + _ROW_DB * row
-        ax.plot(
-            [t, t], [_FLOOR_DB, foot + 0.75 * _ROW_DB], color=colour, linewidth=0.9, linestyle=line
-        )
+        top = foot + 0.75 * _ROW_DB
+        _line(ax, [t, t], [_FLOOR_DB, top], color=colour, linewidth=0.9, linestyle=line)
         sample = round((t - traces.start_delay_us) / traces.step_us)
         at = min(float(level[min(max(sample, 0), len(level) - 1)]), _TOP_DB)
         # What a person picked is drawn hollow.
-        ax.plot(
+        _line(
+            ax,
             [t],
             [at],
             linestyle="none",
@@ -333,43 +350,18 @@ def _draw_depth(view: TraceView, ax: Axes, scale: TraceScale) -> None:
     step = next((s for s in _DEPTH_STEPS_MM if span / s <= 8), _DEPTH_STEPS_MM[-1])
     marks = np.arange(np.ceil(depth[0] / step), np.floor(depth[-1] / step) + 1) * step + 0.0
     across = ax.get_xaxis_transform()
-    for mark, at in zip(marks, np.interp(marks, depth, grid_us), strict=True):
-        ax.plot(
-            [at, at],
-            [0.985, 1.015],
-            transform=across,
-            color=COLOURS["muted"],
-            linewidth=0.8,
-            clip_on=False,
-        )
-        ax.text(
-            at,
-            1.022,
-            f"{mark:g}",
-            transform=across,
-            ha="center",
-            va="bottom",
-            fontsize=_SMALL,
-            color=COLOURS["ink"],
-        )
-    ax.text(
-        1.0,
-        1.022,
-        "mm",
-        transform=ax.transAxes,
-        ha="right",
-        va="bottom",
-        fontsize=_SMALL,
-        color=COLOURS["ink"],
-    )
-    ax.plot(
-        [0.0, 1.0],
-        [1.0, 1.0],
-        transform=ax.transAxes,
-        color=COLOURS["muted"],
-        linewidth=0.8,
-        clip_on=False,
-    )
+    places = np.interp(marks, depth, grid_us)
+    # The scale and its marks are one line with gaps.
+    x, y = [scale.first_us, scale.last_us], [1.0, 1.0]
+    for at in places:
+        x += [np.nan, at, at]
+        y += [np.nan, 0.985, 1.015]
+    muted, ink = COLOURS["muted"], COLOURS["ink"]
+    _line(ax, x, y, transform=across, color=muted, linewidth=0.8, clip_on=False)
+    how: dict[str, Any] = {"va": "bottom", "fontsize": _SMALL, "color": ink}
+    for mark, at in zip(marks, places, strict=True):
+        ax.text(at, 1.022, f"{mark:g}", transform=across, ha="center", **how)
+    ax.text(1.0, 1.022, "mm", transform=ax.transAxes, ha="right", **how)
 
 
 def plot_trace(

@@ -39,21 +39,30 @@ from echotrace.recording import COLUMNS
 
 __all__ = ["MEASUREMENT_VERSION", "MeasurementWriter", "read_measurement", "write_measurement"]
 
-MEASUREMENT_VERSION = 4
+MEASUREMENT_VERSION = 5
 """2: with a content digest, which version 1 had not. 3: with what a person set in each scan, which
 an older reader would take for found by the chain. 4: with 64 bits of findings, of which an older
-reader would keep 32."""
+reader would keep 32. 5: with the probabilities that the length is right and that the beam was
+aligned, in place of the score of both together."""
 
 _DECISIONS = ("rejected", "accepted")
 _DECIDERS = ("findings", "hand")
 _FIRST_BY_HAND = 3
+_LAST_SCORE = 4
 _PER_TRACE = {
     "axial_length_mm": "total length",
     "axial_length_u_mm": "standard uncertainty of this scan's own part of the total length",
     "axial_length_u_shared_mm": (
         "standard uncertainty of the total length that all scans of a sitting share"
     ),
-    "score": "calibrated probability that the trace is aligned and correctly picked",
+    "length_right": (
+        "calibrated probability that the total length is within 0.1 mm of the eye's, pressing and "
+        "sound speeds apart"
+    ),
+    "aligned": (
+        "calibrated probability that the beam was within 2.5 degrees and 0.5 mm of the visual "
+        "axis; between 0.2 and 0.8 it cannot be told"
+    ),
 }
 
 
@@ -82,7 +91,7 @@ def write_measurement(measurement: Measurement, path: str | Path, *, compress: b
     >>> import echotrace as et
     >>> result = et.measure(et.read("synthetic_traces/contact_sitting.h5"))
     >>> et.write_measurement(result, folder / "measured.h5")
-    >>> bool((et.read_measurement(folder / "measured.h5").score == result.score).all())
+    >>> bool((et.read_measurement(folder / "measured.h5").accepted == result.accepted).all())
     True
     """
     with MeasurementWriter(path, grows=False, compress=compress) as writer:
@@ -340,7 +349,7 @@ def _write_measurement(
     for name, meaning in _PER_TRACE.items():
         hdf5.add(file, name, getattr(measurement, name), (trace,), long_name=meaning, **options)
     file["axial_length_mm"].attrs["ancillary_variables"] = (
-        "axial_length_u_mm axial_length_u_shared_mm score findings accepted"
+        "axial_length_u_mm axial_length_u_shared_mm length_right findings accepted"
     )
     names = measurement.finding_names
     for name in names:
@@ -410,6 +419,13 @@ def read_measurement(path: str | Path) -> Measurement:
         }
         if root.version < _FIRST_BY_HAND:
             del shapes["by_hand"]
+        if root.version <= _LAST_SCORE:
+            # In its place: the digest is taken in order.
+            shapes = {
+                ("score" if name == "length_right" else name): shape
+                for name, shape in shapes.items()
+                if name != "aligned"
+            }
         for name, shape in shapes.items():
             kinds = "u" if name in _STORED else "fiu"
             # Earlier sets of findings have 32 bits, and their digest was taken of these.
@@ -434,6 +450,9 @@ def read_measurement(path: str | Path) -> Measurement:
             digest.array(f"features/{name}", values)
         check_digest(root, digest)
         warn_without_digest(root)
+        if "score" in fields:
+            features = features | {"score": fields.pop("score").astype(np.float32)}
+            fields |= {name: np.full(n, np.nan) for name in ("length_right", "aligned")}
         return Measurement(features=features, **columns, **fields)
 
 

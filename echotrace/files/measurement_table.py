@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from echotrace.caution import SYNTHETIC
 from echotrace.errors import FileFormatError, MissingDetailError
 from echotrace.files.csv_table import CsvTable, read_csv_table
-from echotrace.measurement import Measurement
+from echotrace.measurement import BY_HAND, Measurement
 from echotrace.recording import COLUMNS, Column, Eye, LensState, Method
 from echotrace.user_input import shorten
 
@@ -41,7 +41,9 @@ def read_measurement_table(path: str | Path) -> Measurement:
     Returns
     -------
     Measurement
-        Without delays and features, which stay in the native file.
+        Without delays and features, which stay in the native file; the ``score`` of a table of
+        version 0.1 is among the features. Its interfaces are those in which a person set a gate or
+        a pick; the scans are marked as the table says.
 
     Raises
     ------
@@ -92,26 +94,52 @@ def read_measurement_table(path: str | Path) -> Measurement:
     if len(finding_names) > 64:
         raise FileFormatError(f"{path}: column findings names more than 64 kinds")
     bits = [sum(1 << finding_names.index(word) for word in set(words)) for words in found]
-    by_hand = [text == "hand" for text in table.texts("decided_by")]
+    decided = [text == "hand" for text in table.texts("decided_by")]
+    interfaces, marks = _marks(table)
+    nothing = np.full((n, len(interfaces)), np.nan)
     return Measurement(
-        interfaces=(),
+        interfaces=interfaces,
         segments=segments,
-        delay_us=np.empty((n, 0)),
-        delay_u_us=np.empty((n, 0)),
+        delay_us=nothing,
+        delay_u_us=nothing,
+        by_hand=marks,
         length_mm=np.stack([_lengths(table, f"{name}_mm") for name in segments], axis=1)
         if segments
         else np.empty((n, 0)),
         axial_length_mm=lengths["axial_length_mm"],
         axial_length_u_mm=lengths["axial_length_u_mm"],
         axial_length_u_shared_mm=shared,
-        score=_up_to(table, "score", 1.0),
+        length_right=_up_to(table, "length_right", 1.0),
+        aligned=_up_to(table, "aligned", 1.0),
+        # Tables of version 0.1: aligned and correctly picked.
+        features={"score": _up_to(table, "score", 1.0).astype(np.float32)}
+        if "score" in table
+        else {},
         findings=np.array(bits, dtype=np.uint64),
         finding_names=finding_names,
         accepted=table.truths("accepted"),
-        decided_by=np.array(by_hand, dtype=np.uint8),
+        decided_by=np.array(decided, dtype=np.uint8),
         attributes=_provenance(table),
         **columns,
     )
+
+
+def _marks(table: CsvTable) -> tuple[tuple[str, ...], NDArray[np.uint8]]:
+    """Interfaces that a person set in any scan, and what was set in each."""
+    found: list[dict[str, int]] = []
+    for k, text in enumerate(table.texts("by_hand")):
+        marks = {}
+        for word in text.split():
+            name, _, what = word.partition(":")
+            if not name or what not in BY_HAND[1:]:
+                raise table.error(
+                    k, "by_hand", f"{shorten(word)!r}: use an interface with :gate or :pick"
+                )
+            marks[name] = BY_HAND.index(what)
+        found.append(marks)
+    names = tuple(dict.fromkeys(name for marks in found for name in marks))
+    codes = [[marks.get(name, 0) for name in names] for marks in found]
+    return names, np.array(codes, np.uint8).reshape(len(found), len(names))
 
 
 def _lengths(table: CsvTable, name: str) -> NDArray[np.float64]:

@@ -268,8 +268,15 @@ def write_measurement_table(measurement: Measurement, path: str | Path) -> None:
         pattern=f"(({known})( ({known}))*)?" if known else "",
     )  # fmt: skip
     put(
-        "score", "number", measurement.score,
-        "calibrated probability that the trace is aligned and correctly picked",
+        "length_right", "number", measurement.length_right,
+        "calibrated probability that the total length is within 0.1 mm of the eye's, pressing and "
+        "sound speeds apart",
+        minimum=0, maximum=1,
+    )  # fmt: skip
+    put(
+        "aligned", "number", measurement.aligned,
+        "calibrated probability that the beam was within 2.5 degrees and 0.5 mm of the visual "
+        "axis; between 0.2 and 0.8 it cannot be told",
         minimum=0, maximum=1,
     )  # fmt: skip
     lengths = {

@@ -122,7 +122,7 @@ class _Reader:
 
     def __init__(self, path: Path, lines: list[str], mark: str, point: str) -> None:
         self.path, self.lines, self.mark, self.point = path, lines, mark, point
-        self.beside = self._columns_beside()
+        self.beside = self._columns_beside() or self._labels_in_front()
         self.first = 0
 
     def cells(self, number: int) -> list[str]:
@@ -236,6 +236,32 @@ class _Reader:
                 return 0
         return n
 
+    def _labels_in_front(self) -> int:
+        """One where each line of numbers begins with a name of its own, as tables of traces have.
+
+        Once lines are named all are; a first cell that is damaged is no name.
+        """
+        names: list[str] = []
+        for line in reversed(self.lines):
+            cells = _split(line, self.mark)
+            if not cells:
+                continue
+            numbers = len(cells) > 1 and _as_numbers(cells[1:], self.point) is not None
+            if not numbers or not _is_name(cells[0], self.point):
+                if numbers:
+                    return 0
+                break
+            names.append(cells[0])
+        if len(names) < 2 or len(set(names)) < len(names):
+            return 0
+        warnings.warn(
+            f"{self.path}: its first column holds names, from {_shown(names[-1])} to "
+            f"{_shown(names[0])}; they are left out",
+            EchotraceWarning,
+            stacklevel=5,
+        )
+        return 1
+
     def _check_not_decimal_commas(self, number: int, cells: Sequence[str]) -> None:
         """Find unquoted decimal commas in a comma-separated file by zeros before a number."""
         for cell in cells:
@@ -326,6 +352,14 @@ def _is_count(cells: Sequence[str]) -> bool:
         and counts(np.array(rest, dtype=np.float64))
         and not _almost_number(cells[0], ".")
     )
+
+
+def _is_name(cell: str, point: str) -> bool:
+    """Whether a cell names a line: a letter first, and no number of which that letter is a slip."""
+    if not cell[:1].isalpha() or _as_numbers([cell], point) is not None:
+        return False
+    slip = "0" + cell[1:]
+    return _as_numbers([slip], point) is None or slip.isdigit()
 
 
 def _almost_number(cell: str, point: str) -> bool:

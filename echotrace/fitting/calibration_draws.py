@@ -1,55 +1,51 @@
-"""Wide draws of eyes, probes, receivers and poses: what the score is fitted to and tried on.
+"""Wide draws of eyes, probes, receivers and artefacts: what the probabilities are fitted to.
 
-Everything here is invented by the synthesis; no patient data. A draw is one scenario of the
-synthesis with a few poses of as many eyes, and one trace of each.
+Everything here is invented by the synthesis; no patient data. How the probe is held and pressed is
+drawn beside it, in :mod:`echotrace.fitting.sitting_draws`.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from echotrace.recording import Recording
-from echotrace.synthesis.compose import Synthesis
+__all__ = ["LENS_STATES", "PROBE_KINDS", "Draw", "draw_table", "hash_of_tables"]
 
-__all__ = ["LENS_STATES", "PROBE_KINDS", "Draw", "draw_recordings", "draw_table", "hash_of_tables"]
-
-PROBE_KINDS: tuple[tuple[float, float, float, float], ...] = (
-    (10.0, 0.60, 5.0, 25.0),
-    (10.0, 0.50, 3.6, 22.0),
-    (8.0, 0.65, 6.0, 26.0),
-    (12.0, 0.55, 4.5, 23.0),
-    (10.0, 0.75, 6.5, 24.0),
+PROBE_KINDS: tuple[tuple[float, float, float, float, float], ...] = (
+    (10.0, 0.60, 5.0, 25.0, 0.8),
+    (10.0, 0.50, 3.6, 22.0, 0.6),
+    (8.0, 0.65, 6.0, 26.0, 1.0),
+    (12.0, 0.55, 4.5, 23.0, 0.7),
+    (10.0, 0.75, 6.5, 24.0, 0.5),
 )
-"""Centre frequency MHz, fractional bandwidth, aperture mm and focus mm of the kinds of probe; each
-draw varies them by a few per cent."""
+"""Centre frequency MHz, fractional bandwidth, aperture mm, focus mm and edge taper of the kinds of
+probe; each draw varies the first four by a few per cent. The taper belongs to the kind, for each
+asks for tables of its own."""
 
 LENS_STATES = ("phakic", "aphakic", "pseudophakic", "oil")
 _STATE_SHARE = (0.62, 0.10, 0.20, 0.08)
 _IMPLANTS = ("pmma", "silicone", "acrylic", "collagen_copolymer")
 
-# Widths of the hands that hold the probe: standard deviation of each component of tilt, degrees,
-# and decentration, mm; and how many draws have them.
-_HANDS = ((0.5, 0.08), (1.6, 0.25), (3.6, 0.5))
-_HAND_SHARE = (0.38, 0.26, 0.26)
-_NERVE_SHARE, _PUPIL_SHARE = 0.04, 0.06
 _LAYERS_SHARE = 0.12
+# Gel under a probe that touches the eye: how often, and how thick, mm.
+_GEL_SHARE, _MOST_GEL_MM = 0.12, 1.5
+_RING_DOWN_US = (0.1, 0.5)
 
 
 @dataclass(frozen=True, slots=True)
 class Draw:
-    """One scenario of the draw and what it belongs to.
+    """One eye behind one probe and receiver, and what it belongs to.
 
     Attributes
     ----------
     number : int
     table : dict
-        The scenario, as its TOML file would hold it.
+        The scenario, as its TOML file would hold it, without pose and scans.
     probe_kind : int
         Row of :data:`PROBE_KINDS`.
     state : str
@@ -59,7 +55,7 @@ class Draw:
 
     Examples
     --------
-    >>> draw_table(101, 0, poses=4).state in LENS_STATES
+    >>> draw_table(101, 0).state in LENS_STATES
     True
     """
 
@@ -70,15 +66,13 @@ class Draw:
     receiver_told: bool
 
 
-def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.0) -> Draw:
+def draw_table(seed: int, number: int, *, noise_shift_db: float = 0.0) -> Draw:
     """Draw one scenario.
 
     Parameters
     ----------
     seed, number : int
         Of the whole set and of the draw in it: a draw does not depend on the others.
-    poses : int
-        Eyes and poses of the scenario.
     noise_shift_db : float
         Added to the noise, dB.
 
@@ -88,19 +82,18 @@ def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.
 
     Examples
     --------
-    >>> draw_table(101, 7, poses=4).table["eye"]["eyes"]
-    4
+    >>> draw_table(101, 7).table["eye"]["model"]
+    'population'
     """
     rng = np.random.default_rng([seed, number])
     state = str(rng.choice(LENS_STATES, p=_STATE_SHARE))
     kind = int(rng.integers(len(PROBE_KINDS)))
     frequency, band, aperture, focus = (
-        value * rng.uniform(0.95, 1.05) for value in PROBE_KINDS[kind]
+        value * rng.uniform(0.95, 1.05) for value in PROBE_KINDS[kind][:4]
     )
     method = "contact" if rng.random() < 0.5 else "immersion"
     eye: dict[str, Any] = {
         "model": "population",
-        "eyes": poses,
         "lens_tilt_deg": rng.uniform(0.0, 4.0),
         "lens_decentration_mm": rng.uniform(0.0, 0.25),
         "lens_azimuth_deg": rng.uniform(0.0, 360.0),
@@ -132,38 +125,29 @@ def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.
             "staphyloma_slope_deg": rng.uniform(0.0, 6.0),
             "staphyloma_step_mm": rng.uniform(0.2, 1.2),
         }
-    share = np.array([*_HAND_SHARE, _NERVE_SHARE, _PUPIL_SHARE])
-    hand = int(rng.choice(share.size, p=share / share.sum()))
-    tilt_sd, shift_sd = _HANDS[min(hand, len(_HANDS) - 1)] if hand < len(_HANDS) else (0.8, 0.12)
-    pose: dict[str, Any] = {"tilt_sd_deg": tilt_sd, "decentration_sd_mm": shift_sd}
-    pupil_mm = rng.uniform(0.7, 1.4)
-    if hand == len(_HANDS):
-        pose["kind"] = "optic_nerve"
-    elif hand == len(_HANDS) + 1:
-        pose |= {"kind": "pupil_edge", "decentration_mm": pupil_mm}
     rises = rng.uniform(6.0, 24.0)
     start_us = rng.uniform(8.0, 12.0) if method == "contact" else rng.uniform(20.0, 26.0)
     receiver = {
-        "gain_db": rng.uniform(12.0, 26.0),
+        "gain_db": rng.uniform(10.0, 28.0),
         "noise_db": rng.uniform(-100.0, -84.0) + noise_shift_db,
         "tgc_delay_us": [start_us, start_us + rng.uniform(16.0, 26.0)],
         "tgc_gain_db": [0.0, rises],
         "bits": int(rng.choice([10, 12, 14])),
         "sampling_rate_mhz": float(rng.choice([80.0, 100.0])),
-        "ring_down_db": rng.uniform(-20.0, -4.0),
+        "ring_down_db": rng.uniform(-30.0, 4.0),
+        "ring_down_us": float(np.exp(rng.uniform(*np.log(_RING_DOWN_US)))),
     }
     artefacts = {
         "gain_too_high": 0.05,
         "gain_too_low": 0.05,
-        "bubbles": 0.05,
+        "bubbles": 0.06,
         "cornea_reverberation": 0.3,
-        "couplant": 0.10,
+        "couplant": _GEL_SHARE,
         "interference": 0.06,
         "blink": 0.02,
     }
     table = {
         "name": f"draw {number}",
-        "scans": 1,
         "seed": int(rng.integers(2**40)),
         "eye": eye,
         "probe": {
@@ -171,50 +155,18 @@ def draw_table(seed: int, number: int, *, poses: int, noise_shift_db: float = 0.
             "fractional_bandwidth": band,
             "aperture_mm": aperture,
             "focus_mm": focus,
-            "edge_taper": rng.uniform(0.5, 1.0),
+            "edge_taper": PROBE_KINDS[kind][4],
         },
         "method": {
             "kind": method,
             "standoff_mm": rng.uniform(6.0, 13.0),
             "bath_temperature_c": rng.uniform(19.0, 30.0),
-            "couplant_mm": rng.uniform(0.06, 0.4),
+            "couplant_mm": rng.uniform(0.0, _MOST_GEL_MM),
         },
-        "pose": pose,
         "receiver": receiver,
         "artefacts": artefacts,
     }
     return Draw(number, table, kind, state, bool(rng.random() < 0.7))
-
-
-def draw_recordings(
-    seed: int, scenarios: int, *, poses: int = 12, noise_shift_db: float = 0.0
-) -> Iterator[tuple[Draw, Recording]]:
-    """Draw scenarios and synthesise them, one trace of each pose.
-
-    Parameters
-    ----------
-    seed : int
-    scenarios : int
-    poses : int
-        Of each scenario.
-    noise_shift_db : float
-        Added to the noise of every scenario, dB.
-
-    Yields
-    ------
-    (Draw, Recording)
-
-    Examples
-    --------
-    >>> [recording.n_traces for _, recording in draw_recordings(3, 1, poses=2)]
-    [2]
-    """
-    for number in range(scenarios):
-        draw = draw_table(seed, number, poses=poses, noise_shift_db=noise_shift_db)
-        recording = Synthesis(draw.table).block(0, poses)
-        if not draw.receiver_told:
-            recording = replace(recording, receiver=None)
-        yield draw, recording
 
 
 def hash_of_tables(tables: Iterable[Mapping[str, Any]]) -> str:

@@ -117,8 +117,10 @@ def confusion_of_findings(scans: int = 4) -> ConfusionMatrix:
     names = tuple(FINDINGS)
     raised = np.zeros((len(rows), len(names)), np.int64)
     rejected = np.zeros(len(rows), np.int64)
+    # One spoilt scan is measured among as many good ones.
+    among = {item.case.done for item in FINDING_CASES.values() if item.alone}
     for row, (trial, _, _) in enumerate(rows):
-        result = trial.measured(scans)
+        result = trial.measured(scans + (trial.done in among))
         raised[row] = [int(result.has_finding(name).sum()) for name in names]
         rejected[row] = int((~result.accepted).sum())
     return ConfusionMatrix(
@@ -140,7 +142,7 @@ def error_centiles(data: ScoreSet, *, least: int = 100) -> dict[str, float]:
     Parameters
     ----------
     data : ScoreSet
-        From :func:`echotrace.fitting.score_sets.score_set`.
+        From :func:`echotrace.fitting.score_sets.make_sets`.
     least : int
         Findings raised by fewer traces with a length are left out.
 
@@ -159,7 +161,7 @@ def error_centiles(data: ScoreSet, *, least: int = 100) -> dict[str, float]:
     size = np.abs(data.error_mm)
     found = {}
     for k, name in enumerate(FINDINGS):
-        has = (data.findings >> np.uint64(k) & 1).astype(bool) & np.isfinite(size)
+        has = (data.findings >> np.uint64(k) & np.uint64(1)).astype(bool) & np.isfinite(size)
         if has.sum() >= least:
             found[name] = float(np.quantile(size[has], 0.9))
     return found

@@ -198,9 +198,7 @@ def measure_row(row: Row, seed: int, sittings: int) -> RowResult:
     for number in range(sittings):
         changes = {key: dict(values) for key, values in row.changes.items()}
         drawn = draw_sitting(seed, number, changes=changes)
-        recording = drawn.synthesis.block(0, drawn.scans)
-        if not drawn.receiver_told:
-            recording = _untold(recording)
+        recording = drawn.recording
         count["scans"] += drawn.scans
         try:
             if row.change is not None:

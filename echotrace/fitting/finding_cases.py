@@ -241,7 +241,7 @@ _CASES = (
         near_miss=trial("12 dB too much gain", receiver={"gain_db": 34.0}),
     ),
     FindingCase(
-        finding="score_low",
+        finding="length_doubtful",
         case=trial("beam 1.3 mm beside the axis", pose={"decentration_mm": 1.3}),
         near_miss=trial("beam 0.2 mm beside the axis", pose={"decentration_mm": 0.2}),
     ),
@@ -300,6 +300,29 @@ _CASES = (
         near_miss=trial("membrane at 1.1 mm in all scans", echo_again("retina", -1.5, 0.6)),
         alone=True,
     ),
+    FindingCase(
+        finding="apart_from_sitting",
+        case=trial(
+            "membrane at 0.8 mm in one scan",
+            in_scan(1, echo_again("retina", -1.0, 0.7)),
+        ),
+        near_miss=trial("membrane at 0.8 mm in all scans", echo_again("retina", -1.0, 0.7)),
+        alone=True,
+    ),
+    FindingCase(
+        finding="fluid_not_excluded",
+        case=trial(
+            "ring-down that hides the cornea, contact",
+            method=_CONTACT,
+            receiver={"ring_down_db": 20.0, "ring_down_us": 0.5},
+        ),
+        near_miss=trial(
+            "saturated pulse before the face, contact",
+            method=_CONTACT,
+            receiver={"ring_down_db": 20.0},
+            near_field={"kind": "block", "block_us": 0.5},
+        ),
+    ),
 )
 
 FINDING_CASES: Mapping[str, FindingCase] = MappingProxyType({c.finding: c for c in _CASES})
@@ -307,7 +330,7 @@ FINDING_CASES: Mapping[str, FindingCase] = MappingProxyType({c.finding: c for c 
 :data:`echotrace.quality.finding_list.FINDINGS`."""
 
 _OFF_AXIS = frozenset(
-    {"retina_not_steep", "retina_low", "no_wall_behind_retina", "beam_off_axis", "score_low"}
+    {"retina_not_steep", "retina_low", "no_wall_behind_retina", "beam_off_axis", "length_doubtful"}
 )
 
 MORE_CASES: tuple[tuple[Trial, frozenset[str]], ...] = (
@@ -331,7 +354,10 @@ MORE_CASES: tuple[tuple[Trial, frozenset[str]], ...] = (
         trial("beam on the edge of the pupil", pose={"kind": "pupil_edge", **_FAR_OUT}),
         _OFF_AXIS,
     ),
-    (trial("held 4.5° off, contact", method=_CONTACT, pose=_off(4.5)), _OFF_AXIS),
+    (
+        trial("held 4.5° off, contact", method=_CONTACT, pose=_off(4.5)),
+        _OFF_AXIS | {"lens_echoes_unbalanced"},
+    ),
     (trial("held 8° off, immersion", pose=_off(8.0)), _OFF_AXIS),
     (
         trial("contact, said to be immersion", said_to_be(method="immersion"), method=_CONTACT),
@@ -345,7 +371,7 @@ MORE_CASES: tuple[tuple[Trial, frozenset[str]], ...] = (
             receiver=_OIL_GAIN,
         ),
         # The retina lies beyond any that an eye without oil could have.
-        frozenset({"echo_missing", "score_low"}),
+        frozenset({"echo_missing", "length_doubtful"}),
     ),
     (
         trial(

@@ -13,7 +13,7 @@ from echotrace.figures.synthesis import artefact_figure, level_figure, tilt_figu
 from echotrace.files.native import read_recording
 from echotrace.fitting.findings_figure import confusion_figure
 from echotrace.fitting.score_figures import left_out_figure, score_figure
-from echotrace.fitting.score_sets import join_sets, shipped_sets
+from echotrace.fitting.score_sets import shipped_sets
 from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
 from echotrace.teaching.exercise import make_exercise
@@ -46,8 +46,9 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
     """
     recording = read_recording(recording_path)
     sets = shipped_sets()
-    unseen, noisy = sets["unseen"], sets["noisy"]
-    score = shipped_models()["score"].probability
+    unseen = sets["develop"]
+    models = shipped_models()
+    right, aligned = models["length_right"].probability, models["aligned"].probability
     lesson = shipped_lesson()
     return {
         "measured_scan": scans_figure(
@@ -59,13 +60,12 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
         "artefacts": artefact_figure(),
         "score_on_unseen_eyes": score_figure(
             unseen,
-            score(unseen.features),
-            min_score=QualityLimits().min_score,
-            title="The score on 600 invented traces that the fit never saw",
+            right(unseen.features),
+            aligned(unseen.features),
+            level=QualityLimits().min_length_right,
+            title="Both probabilities on invented sittings that the fit never saw",
         ),
-        "score_left_out": left_out_figure(
-            join_sets([sets["fit"], sets["fit_more"]]), noisy, score(noisy.features)
-        ),
+        "score_left_out": left_out_figure(sets["fit"]),
         "findings_by_case": confusion_figure(),
         "exercise_sheet": next(iter(sheet_figures(make_exercise(20, 7, "beginner")))),
         "plate_tilt": plate_figure(plate_of_recipe(lesson.plates[1], lesson.seed)),

@@ -1,4 +1,4 @@
-"""How the score does: ROC, reliability, what is accepted, and the score against tilt."""
+"""How the two probabilities do: ROC, reliability, what is accepted, and alignment against tilt."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def roc_plot(
     >>> score = rng.normal(size=400)
     >>> good = rng.random(400) < 1 / (1 + np.exp(-3 * score))
     >>> roc_plot(score, good, np.arange(400) // 4).get_xlabel()
-    'off-axis scans taken for good'
+    'wrong lengths taken for right'
     """
     ax = new_axes(ax, 3.2, 3.0)
     false, true = roc_curve(score, positive)
@@ -95,13 +95,17 @@ def roc_plot(
         color=COLOURS["ink"],
     )
     ax.set(xlim=(-0.01, 1.0), ylim=(0.0, 1.01))
-    return _finish(ax, title, "off-axis scans taken for good", "good scans taken for good")
+    return _finish(ax, title, "wrong lengths taken for right", "right lengths taken for right")
 
 
 def reliability_plot(
-    score: NDArray[np.float64], outcome: NDArray[np.bool_], ax: Axes | None = None
+    score: NDArray[np.float64],
+    outcome: NDArray[np.bool_],
+    ax: Axes | None = None,
+    *,
+    what: str = "length right",
 ) -> Axes:
-    """Share of good scans against the score, in ten bins of equal numbers.
+    """Share of what came true against its probability, in ten bins of equal numbers.
 
     The bars are binomial: two standard errors each way, as if all traces were independent.
 
@@ -110,6 +114,8 @@ def reliability_plot(
     score : ndarray of float64, (n,)
     outcome : ndarray of bool, (n,)
     ax : Axes, optional
+    what : str
+        What the probability is of.
 
     Returns
     -------
@@ -121,8 +127,8 @@ def reliability_plot(
     >>> rng = np.random.default_rng(1)
     >>> score = rng.normal(size=400)
     >>> good = rng.random(400) < 1 / (1 + np.exp(-3 * score))
-    >>> reliability_plot(1 / (1 + np.exp(-score)), good).get_ylabel()
-    'share of good scans'
+    >>> reliability_plot(1 / (1 + np.exp(-score)), good).get_xlabel()
+    'probability: length right'
     """
     ax = new_axes(ax, 3.2, 3.0)
     mean, share, number = calibration_curve(score, outcome)
@@ -148,23 +154,23 @@ def reliability_plot(
         color=COLOURS["ink"],
     )
     ax.set(xlim=(-0.02, 1.02), ylim=(-0.04, 1.05))
-    return _finish(ax, "Reliability", "score", "share of good scans")
+    return _finish(ax, "Reliability", f"probability: {what}", "share of scans")
 
 
 def error_plot(
     score: NDArray[np.float64],
     error_mm: NDArray[np.float64],
-    min_score: float,
+    level: float,
     ax: Axes | None = None,
 ) -> Axes:
-    """Length error of every trace against its score, with the level of acceptance.
+    """Length error of every trace against its probability, with the level of acceptance.
 
     Parameters
     ----------
     score : ndarray of float64, (n,)
     error_mm : ndarray of float64, (n,)
         Measured less true length; NaN where nothing was measured.
-    min_score : float
+    level : float
     ax : Axes, optional
 
     Returns
@@ -192,13 +198,13 @@ def error_plot(
             rasterized=True,
         )
     ax.axhline(_ERROR_LIMIT_MM, color=COLOURS["muted"], linewidth=0.8, linestyle="--")
-    ax.axvline(min_score, color=COLOURS["ink"], linewidth=0.8)
-    taken = (score >= min_score) & np.isfinite(error_mm)
+    ax.axvline(level, color=COLOURS["ink"], linewidth=0.8)
+    taken = (score >= level) & np.isfinite(error_mm)
     share = float(np.mean(bad[taken])) if taken.any() else float("nan")
     ax.text(
         0.98,
         0.97,
-        f"score {min_score:g} and more:\n{int(taken.sum())} scans,\n"
+        f"{level:g} and more:\n{int(taken.sum())} scans,\n"
         f"{100 * share:.1f} % beyond {_ERROR_LIMIT_MM:g} mm",
         transform=ax.transAxes,
         ha="right",
@@ -208,7 +214,7 @@ def error_plot(
     )
     ax.set_yscale("log")
     ax.set(xlim=(-0.02, 1.02), ylim=(_ERROR_RANGE_MM[0], 60.0))
-    return _finish(ax, "Length error", "score", "size of the error (mm)")
+    return _finish(ax, "Length error", "probability: length right", "size of the error (mm)")
 
 
 def tilt_plot(
@@ -217,7 +223,7 @@ def tilt_plot(
     retina_incidence_deg: NDArray[np.float64],
     ax: Axes | None = None,
 ) -> Axes:
-    """Score against tilt; open marks where a shift of the beam brings it square to the retina.
+    """Probability of alignment against tilt; open marks where the beam meets the retina squarely.
 
     Parameters
     ----------
@@ -250,21 +256,27 @@ def tilt_plot(
     if square.any():
         ax.legend(loc="upper right", fontsize=_FONT - 1, frameon=False, handletextpad=0.2)
     ax.set(xlim=(0.0, 16.0), ylim=(-0.02, 1.12))
-    return _finish(ax, "Score against tilt", "tilt (degrees)", "score")
+    return _finish(ax, "Alignment", "tilt (degrees)", "probability: aligned")
 
 
 def score_figure(
-    data: ScoreSet, score: NDArray[np.float64], *, min_score: float, title: str = ""
+    data: ScoreSet,
+    right: NDArray[np.float64],
+    aligned: NDArray[np.float64],
+    *,
+    level: float,
+    title: str = "",
 ) -> Figure:
-    """The four pictures side by side.
+    """The pictures side by side.
 
     Parameters
     ----------
     data : ScoreSet
         Traces that the fit did not see.
-    score : ndarray of float64, (n,)
-    min_score : float
-        Level of acceptance.
+    right, aligned : ndarray of float64, (n,)
+        The two probabilities.
+    level : float
+        Of acceptance.
     title : str
 
     Returns
@@ -273,18 +285,18 @@ def score_figure(
 
     Examples
     --------
-    >>> score_figure(data, score, min_score=0.4)  # doctest: +SKIP
+    >>> score_figure(data, right, aligned, level=0.4)  # doctest: +SKIP
     """
-    figure = new_figure(7.2, 6.4)
-    axes = figure.subplots(2, 2)
-    told = data.good | data.off_axis
-    roc_plot(
-        score[told], data.good[told], data.draw[told], axes[0, 0],
-        title=f"Good against beyond {OFF_AXIS_DEG:g} degrees",
-    )  # fmt: skip
-    reliability_plot(score, data.good, axes[0, 1])
-    error_plot(score, data.error_mm, min_score, axes[1, 0])
-    tilt_plot(score, data.tilt_deg, data.retina_incidence_deg, axes[1, 1])
+    figure = new_figure(7.2, 9.4)
+    axes = figure.subplots(3, 2)
+    roc_plot(right, data.length_right, data.sitting, axes[0, 0], title="Right against wrong")
+    error_plot(right, data.error_mm, level, axes[0, 1])
+    reliability_plot(right, data.length_right, axes[1, 0])
+    reliability_plot(aligned, data.aligned, axes[1, 1], what="aligned")
+    for ax, method in ((axes[2, 0], "immersion"), (axes[2, 1], "contact")):
+        rows = data.method == method
+        tilt_plot(aligned[rows], data.tilt_deg[rows], data.retina_incidence_deg[rows], ax)
+        ax.set_title(f"Alignment, {method}", fontsize=_FONT + 1, color=COLOURS["ink"], loc="left")
     if title:
         figure.suptitle(title, fontsize=_FONT + 2, color=COLOURS["ink"], x=0.01, ha="left")
     return figure
@@ -339,19 +351,16 @@ def left_out_plot(
         )
     ax.legend(loc="lower right", fontsize=_FONT - 1, frameon=False, title="area", title_fontsize=7)
     ax.set(xlim=(-0.01, 1.0), ylim=(0.0, 1.01))
-    return _finish(ax, title, "off-axis scans taken for good", "good scans taken for good")
+    return _finish(ax, title, "wrong lengths taken for right", "right lengths taken for right")
 
 
-def left_out_figure(data: ScoreSet, noisy: ScoreSet, noisy_score: NDArray[np.float64]) -> Figure:
-    """Kinds of probe and eye states left out of the fit, and more noise than it saw.
+def left_out_figure(data: ScoreSet) -> Figure:
+    """Kinds of probe and eye states left out of the fit.
 
     Parameters
     ----------
     data : ScoreSet
-        What the model is fitted to; a few fits are made, half a minute each.
-    noisy : ScoreSet
-        With 6 dB more noise.
-    noisy_score : ndarray of float64
+        What the model is fitted to; a fit is made for each, a few seconds all together.
 
     Returns
     -------
@@ -359,22 +368,14 @@ def left_out_figure(data: ScoreSet, noisy: ScoreSet, noisy_score: NDArray[np.flo
 
     Examples
     --------
-    >>> left_out_figure(data, noisy, noisy_score)  # doctest: +SKIP
+    >>> left_out_figure(data)  # doctest: +SKIP
     """
-    figure = new_figure(7.2, 6.4)
-    axes = figure.subplots(2, 2)
-    told = data.good | data.off_axis
+    figure = new_figure(7.2, 3.3)
+    axes = figure.subplots(1, 2)
     probes = np.array([f"{k[0]:g} MHz, {k[2]:g} mm" for k in PROBE_KINDS])[data.probe_kind]
     for ax, names, title in (
-        (axes[0, 0], probes, "Each probe left out"),
-        (axes[0, 1], data.state, "Each eye state left out"),
+        (axes[0], probes, "Each probe left out"),
+        (axes[1], data.state, "Each eye state left out"),
     ):
-        score, _ = leave_out(data, names)
-        left_out_plot(score[told], data.good[told], names[told], ax, title=title)
-    told = noisy.good | noisy.off_axis
-    roc_plot(
-        noisy_score[told], noisy.good[told], noisy.draw[told], axes[1, 0],
-        title="6 dB more noise than the fit saw",
-    )  # fmt: skip
-    reliability_plot(noisy_score, noisy.good, axes[1, 1])
+        left_out_plot(leave_out(data, names), data.length_right, names, ax, title=title)
     return figure

@@ -1,4 +1,4 @@
-"""The fit of the score: an additive model whose terms rise or fall all the way."""
+"""The fit of a probability: an additive model whose terms rise or fall all the way."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import scipy
 from numpy.typing import NDArray
 
 from echotrace.errors import EstimationError, ParameterError
-from echotrace.fitting.score_sets import DIRECTIONS, OFF_AXIS_DEG, ScoreSet
+from echotrace.fitting.score_sets import DIRECTIONS, ScoreSet
 from echotrace.quality.score import ScoreModel, ScoreTerm
 
 __all__ = ["fit_model", "fit_models", "leave_out", "models_toml"]
@@ -145,7 +145,7 @@ def fit_model(
     )
     if not result.success:
         raise EstimationError(
-            f"the fit of the score did not settle ({result.message}); its draws or their features "
+            f"the fit did not settle ({result.message}); its draws or their features "
             "are not what they were"
         )
     w = np.round(result.x, 4)
@@ -168,7 +168,7 @@ def fit_model(
 
 
 def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
-    """Both shipped models: ``score`` and ``on_axis``.
+    """Both shipped models: ``length_right`` and ``aligned``.
 
     Parameters
     ----------
@@ -177,45 +177,41 @@ def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
     Returns
     -------
     dict of str to ScoreModel
-        ``on_axis`` is fitted to the traces that are aligned or clearly not.
 
     Examples
     --------
-    >>> sorted(fit_models(join_sets([sets["fit"], sets["fit_more"]])))  # doctest: +SKIP
+    >>> sorted(fit_models(shipped_sets()["fit"]))  # doctest: +SKIP
     """
-    clear = data.aligned | (data.tilt_deg > OFF_AXIS_DEG) | (data.decentration_mm > 1.0)
-    axis = data.select(clear)
     return {
-        "score": fit_model(data.features, data.good),
-        "on_axis": fit_model(axis.features, axis.aligned, penalty=3.0),
+        "length_right": fit_model(data.features, data.length_right),
+        "aligned": fit_model(data.features, data.aligned),
     }
 
 
-def leave_out(data: ScoreSet, groups: NDArray[Any]) -> tuple[Float64, Float64]:
-    """Probabilities of each group's traces by models fitted to all other groups.
+def leave_out(data: ScoreSet, groups: NDArray[Any]) -> Float64:
+    """Probability of a right length of each group's traces by a model fitted to all other groups.
 
     Parameters
     ----------
     data : ScoreSet
     groups : ndarray, (n,)
-        Kind of probe, state of the eye, number of the draw modulo some number, ...
+        Kind of probe, state of the eye, number of the sitting modulo some number, ...
 
     Returns
     -------
-    score, on_axis : ndarray of float64, (n,)
+    ndarray of float64, (n,)
 
     Examples
     --------
-    >>> score, on_axis = leave_out(data, data.probe_kind)  # doctest: +SKIP
+    >>> leave_out(data, data.probe_kind)  # doctest: +SKIP
     """
-    score, on_axis = np.full(data.good.size, np.nan), np.full(data.good.size, np.nan)
+    right = np.full(data.aligned.size, np.nan)
     for group in np.unique(groups):
         rows = np.flatnonzero(groups == group)
-        models = fit_models(data.select(np.flatnonzero(groups != group)))
-        held = data.select(rows).features
-        score[rows] = models["score"].probability(held)
-        on_axis[rows] = models["on_axis"].probability(held)
-    return score, on_axis
+        others = data.select(np.flatnonzero(groups != group))
+        model = fit_model(others.features, others.length_right)
+        right[rows] = model.probability(data.select(rows).features)
+    return right
 
 
 def models_toml(models: Mapping[str, ScoreModel], provenance: Mapping[str, str]) -> str:

@@ -1,8 +1,8 @@
-"""Measured draws with their truth: what the score is fitted to and tried on."""
+"""Measured draws with their truth: what the probabilities are fitted to and tried on."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,13 +12,12 @@ from numpy.typing import NDArray
 
 from echotrace.chain.measure import measure
 from echotrace.errors import FileFormatError, ParameterError
-from echotrace.fitting.calibration_draws import (
-    Draw,
-    draw_recordings,
-    draw_table,
-    hash_of_tables,
-)
+from echotrace.fitting.calibration_draws import hash_of_tables
+from echotrace.fitting.kept_sittings import KeptSitting, drawn_or_kept
+from echotrace.fitting.sitting_draws import sitting_table
 from echotrace.measurement import Measurement
+from echotrace.quality.finding_list import FINDINGS
+from echotrace.quality.findings import accepted_by_findings
 from echotrace.recording import Recording
 
 __all__ = [
@@ -27,15 +26,16 @@ __all__ = [
     "DATA",
     "DIRECTIONS",
     "OFF_AXIS_DEG",
+    "RIGHT_MM",
     "SHIPPED_SETS",
     "DrawSet",
     "ScoreSet",
     "draws_hash",
     "join_sets",
     "judge_truth",
+    "make_sets",
     "measured_part",
     "read_sets",
-    "score_set",
     "shipped_sets",
     "write_sets",
 ]
@@ -46,13 +46,17 @@ ALIGNED_TILT_DEG, ALIGNED_DECENTRATION_MM = 2.5, 0.5
 """Limits of an aligned beam. In the eyes of the draws the length along a beam within both differs
 from that along the visual axis by less than 0.05 mm in 95 % of cases, 0.1 mm at most."""
 
-_RIGHT_MM = 0.06
+RIGHT_MM = 0.1
+"""A length further than this from the eye's is wrong: a quarter of a dioptre."""
+
 OFF_AXIS_DEG = 4.0
 
 DIRECTIONS: Mapping[str, int] = {
     "weakest_level_db": 1,
     "cornea_imbalance_db": -1,
     "cornea_against_lens_db": 1,
+    "bath_echo_against_cornea_db": -1,
+    "chamber_echo_against_lens_db": -1,
     "lens_front_against_back_db": 1,
     "lens_echo_against_lens_db": -1,
     "retina_against_lens_db": 1,
@@ -62,12 +66,14 @@ DIRECTIONS: Mapping[str, int] = {
     "retina_silence_db": 1,
     "retina_rise_misfit": -1,
     "retina_misshape": -1,
+    "retina_followed_db": 1,
     "wall_step_db": 1,
     "orbit_against_retina_db": 1,
     "orbit_decay_db": 1,
     "vitreous_echo_count": -1,
     "vitreous_echo_against_retina_db": -1,
     "least_margin": 1,
+    "first_margin": 1,
     "last_margin": 1,
     "retina_over_wall_db": -1,
     "anatomy_distance": -1,
@@ -76,10 +82,10 @@ DIRECTIONS: Mapping[str, int] = {
     "end_clipped_samples": -1,
     "missing_count": -1,
 }
-"""Features of the score and the direction in which each speaks for the trace.
+"""Features of the probabilities and the direction in which each speaks for the trace.
 
 Levels are held against other echoes of the trace; only the weakest echo is held against the noise,
-and beyond 30 dB no longer, so that neither gain nor a quieter receiver moves the score."""
+and beyond 30 dB no longer, so that neither gain nor a quieter receiver moves a probability."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,29 +94,27 @@ class DrawSet:
 
     Attributes
     ----------
-    seed, scenarios, poses : int
+    seed, sittings, scans : int
     noise_shift_db : float
 
     Examples
     --------
-    >>> SHIPPED_SETS["unseen"].seed
-    404
+    >>> SHIPPED_SETS["develop"].seed
+    1202
     """
 
     seed: int
-    scenarios: int
-    poses: int = 12
+    sittings: int
+    scans: int = 5
     noise_shift_db: float = 0.0
 
 
 SHIPPED_SETS: Mapping[str, DrawSet] = {
-    "fit": DrawSet(101, 480),
-    "fit_more": DrawSet(102, 80, poses=4),
-    "unseen": DrawSet(404, 150, poses=4),
-    "noisy": DrawSet(505, 75, poses=4, noise_shift_db=6.0),
+    "fit": DrawSet(1101, 900),
+    "develop": DrawSet(1202, 400),
 }
-"""The two sets the shipped model is fitted to, a set that neither the fit nor its makers saw, and
-one with 6 dB more noise than any of them."""
+"""The set the shipped model is fitted to, and one by which features and the level of acceptance
+were chosen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,8 +124,9 @@ class ScoreSet:
     Attributes
     ----------
     features : mapping of str to ndarray of float32
-    good : ndarray of bool
-        Aligned and correctly picked.
+    length_right : ndarray of bool
+        Measured length within :data:`RIGHT_MM` of the eye's, pressing and speeds apart, which no
+        single trace can show.
     aligned : ndarray of bool
         Tilt and decentration within the limits.
     tilt_deg, decentration_mm : ndarray of float64
@@ -129,37 +134,52 @@ class ScoreSet:
         Angle between the beam and the retina's normal: a shift of the beam can undo there what
         its tilt does.
     error_mm : ndarray of float64
-        Measured length less the true one (less the true compression, in contact, which no single
-        trace can show); NaN where there is no length.
-    draw, probe_kind : ndarray of int
-    state : ndarray of str
+        Measured length less the eye's, pressing and speeds apart; NaN where there is no length.
+    sitting, probe_kind : ndarray of int
+    state, method, hand : ndarray of str
+        ``hand`` is one of :data:`~echotrace.fitting.sitting_draws.HANDS`.
+    oblique : ndarray of bool
+        All scans of the sitting were held obliquely alike.
+    rejected : ndarray of bool
+        A finding other than the probability's own rejects the scan.
     findings : ndarray of uint64
         Bit set of :data:`echotrace.quality.finding_list.FINDINGS`, as measured when the set was
         made.
 
     Examples
     --------
-    >>> data = shipped_sets()["fit_more"]
-    >>> data.good.size, int(data.off_axis.sum()) > 0
-    (320, True)
+    >>> data = shipped_sets()["develop"]
+    >>> data.aligned.size, int(data.off_axis.sum()) > 0
+    (2000, True)
     """
 
     features: Mapping[str, NDArray[np.float32]]
-    good: NDArray[np.bool_]
+    length_right: NDArray[np.bool_]
     aligned: NDArray[np.bool_]
     tilt_deg: Float64
     decentration_mm: Float64
     retina_incidence_deg: Float64
     error_mm: Float64
-    draw: NDArray[np.intp]
+    sitting: NDArray[np.intp]
     probe_kind: NDArray[np.intp]
     state: NDArray[np.str_]
+    method: NDArray[np.str_]
+    hand: NDArray[np.str_]
+    oblique: NDArray[np.bool_]
+    rejected: NDArray[np.bool_]
     findings: NDArray[np.uint64]
 
     @property
     def off_axis(self) -> NDArray[np.bool_]:
         """Tilted beyond :data:`OFF_AXIS_DEG`."""
         return np.asarray(self.tilt_deg > OFF_AXIS_DEG)
+
+    @property
+    def kind(self) -> NDArray[np.str_]:
+        """Method and hand of each trace, in words."""
+        alike = np.where(self.oblique, ", oblique alike", "")
+        words = np.char.add(np.char.add(self.method, ", "), self.hand)
+        return np.asarray(np.char.add(words, alike))
 
     def select(self, rows: NDArray[Any]) -> ScoreSet:
         """Some of the traces.
@@ -179,7 +199,9 @@ class ScoreSet:
         return ScoreSet(features={k: v[rows] for k, v in self.features.items()}, **values)
 
 
-def judge_truth(recording: Recording, result: Measurement) -> dict[str, NDArray[Any]]:
+def judge_truth(
+    recording: Recording, result: Measurement, read_mm: float
+) -> dict[str, NDArray[Any]]:
     """What the truth of a synthetic recording says of each measured trace.
 
     Parameters
@@ -187,12 +209,14 @@ def judge_truth(recording: Recording, result: Measurement) -> dict[str, NDArray[
     recording : Recording
         With its truth.
     result : Measurement
+    read_mm : float
+        The eye's length read at the speeds of the convention, mm.
 
     Returns
     -------
     dict of str to ndarray, each (n_traces,)
         ``tilt_deg``, ``decentration_mm``, ``retina_incidence_deg``, ``error_mm``, ``aligned``,
-        ``good``.
+        ``length_right``.
 
     Raises
     ------
@@ -203,63 +227,105 @@ def judge_truth(recording: Recording, result: Measurement) -> dict[str, NDArray[
     --------
     >>> from echotrace.synthesis.compose import synthesise
     >>> recording = synthesise({"scans": 2}, 1)
-    >>> judge_truth(recording, measure(recording))["good"].tolist()
+    >>> length_mm = float(recording.truth.columns["axial_length_mm"][0])
+    >>> judge_truth(recording, measure(recording), length_mm)["length_right"].tolist()
     [True, True]
     """
     if recording.truth is None:
         raise ParameterError("only a synthetic recording can be judged: this one has no truth")
     truth = recording.truth.columns
     tilt, decentration = truth["tilt_deg"], truth["decentration_mm"]
-    aligned = (tilt <= ALIGNED_TILT_DEG) & (decentration <= ALIGNED_DECENTRATION_MM)
-    beam_mm = truth["beam_length_mm"]
+    error_mm = result.axial_length_mm - (read_mm - truth["compression_mm"])
     with np.errstate(invalid="ignore"):
-        right = np.abs(result.axial_length_mm - beam_mm) <= _RIGHT_MM
+        right = np.abs(error_mm) <= RIGHT_MM
     return {
         "tilt_deg": tilt,
         "decentration_mm": decentration,
         "retina_incidence_deg": truth["retina_incidence_deg"],
-        "error_mm": result.axial_length_mm - (truth["axial_length_mm"] - truth["compression_mm"]),
-        "aligned": aligned,
-        "good": aligned & right,
+        "error_mm": error_mm,
+        "aligned": (tilt <= ALIGNED_TILT_DEG) & (decentration <= ALIGNED_DECENTRATION_MM),
+        "length_right": right,
     }
 
 
-def score_set(draws: DrawSet, *, progress: Callable[[int, int], None] | None = None) -> ScoreSet:
+def make_sets(
+    wanted: Mapping[str, DrawSet],
+    *,
+    traces: Path | None = None,
+    workers: int = 1,
+    progress: Callable[[], object] | None = None,
+) -> dict[str, ScoreSet]:
     """Draw, synthesise and measure.
 
     Parameters
     ----------
-    draws : DrawSet
+    wanted : mapping of str to DrawSet
+    traces : Path, optional
+        Folder of kept sittings: those that are there are read, others are added.
+    workers : int
+        Processes.
     progress : callable, optional
-        Called with (scenarios done, scenarios in all).
+        Called for each sitting done.
 
     Returns
     -------
-    ScoreSet
+    dict of str to ScoreSet
 
     Examples
     --------
-    >>> score_set(DrawSet(seed=3, scenarios=1, poses=2)).good.size
+    >>> make_sets({"few": DrawSet(seed=3, sittings=1, scans=2)})["few"].aligned.size
     2
     """
+    tasks = [(draws, traces, k) for draws in wanted.values() for k in range(draws.sittings)]
     parts = []
-    for draw, recording in draw_recordings(
-        draws.seed, draws.scenarios, poses=draws.poses, noise_shift_db=draws.noise_shift_db
-    ):
-        parts.append(measured_part(draw, recording))
+    for part in _in_turn(tasks, workers):
+        parts.append(part)
         if progress is not None:
-            progress(draw.number + 1, draws.scenarios)
-    return join_sets(parts)
+            progress()
+    made, first = {}, 0
+    for name, draws in wanted.items():
+        made[name] = join_sets(parts[first : first + draws.sittings])
+        first += draws.sittings
+    return made
 
 
-def measured_part(draw: Draw, recording: Recording) -> ScoreSet:
-    """One drawn scenario, measured.
+_Task = tuple[DrawSet, Path | None, int]
+
+
+def _in_turn(tasks: list[_Task], workers: int) -> Iterator[ScoreSet]:
+    if workers == 1:
+        yield from map(_one, tasks)
+        return
+    from concurrent.futures import ProcessPoolExecutor
+
+    with ProcessPoolExecutor(workers) as pool:
+        yield from pool.map(_one, tasks, chunksize=8)
+
+
+def _one(task: _Task) -> ScoreSet:
+    draws, traces, number = task
+    return measured_part(
+        drawn_or_kept(
+            traces,
+            draws.seed,
+            number,
+            scans=draws.scans,
+            noise_shift_db=draws.noise_shift_db,
+        )
+    )
+
+
+def _but_for_the_length(findings: NDArray[Any]) -> NDArray[Any]:
+    own = findings.dtype.type(1 << list(FINDINGS).index("length_doubtful"))
+    return np.asarray(findings & ~own)
+
+
+def measured_part(sitting: KeptSitting) -> ScoreSet:
+    """One drawn sitting, measured.
 
     Parameters
     ----------
-    draw : Draw
-    recording : Recording
-        Of that draw.
+    sitting : KeptSitting
 
     Returns
     -------
@@ -267,19 +333,23 @@ def measured_part(draw: Draw, recording: Recording) -> ScoreSet:
 
     Examples
     --------
-    >>> draw, recording = next(draw_recordings(3, 1, poses=2))
-    >>> measured_part(draw, recording).draw.tolist()
-    [0, 0]
+    >>> measured_part(drawn_or_kept(None, 3, 1, scans=2)).sitting.tolist()
+    [1, 1]
     """
-    result = measure(recording)
-    n = recording.n_traces
+    result = measure(sitting.recording)
+    n = sitting.recording.n_traces
+    about = sitting.about
     return ScoreSet(
         features={name: result.features[name] for name in DIRECTIONS if name in result.features},
-        draw=np.full(n, draw.number),
-        probe_kind=np.full(n, draw.probe_kind),
-        state=np.full(n, draw.state),
-        findings=np.asarray(result.findings),
-        **judge_truth(recording, result),
+        sitting=np.full(n, about.number),
+        probe_kind=np.full(n, about.probe_kind),
+        state=np.full(n, about.state),
+        method=np.full(n, about.method),
+        hand=np.full(n, about.hand),
+        oblique=np.full(n, about.oblique),
+        rejected=~accepted_by_findings(_but_for_the_length(result.findings), result.features),
+        findings=np.asarray(result.findings, np.uint64),
+        **judge_truth(sitting.recording, result, about.read_mm),
     )
 
 
@@ -297,13 +367,16 @@ def join_sets(parts: list[ScoreSet]) -> ScoreSet:
     Examples
     --------
     >>> sets = shipped_sets()
-    >>> join_sets([sets["unseen"], sets["noisy"]]).good.size
-    900
+    >>> join_sets([sets["develop"], sets["fit"]]).aligned.size
+    6500
     """
     names = dict.fromkeys(name for part in parts for name in part.features)
     features = {
         name: np.concatenate(
-            [part.features.get(name, np.full(part.good.size, np.nan, np.float32)) for part in parts]
+            [
+                part.features.get(name, np.full(part.aligned.size, np.nan, np.float32))
+                for part in parts
+            ]
         )
         for name in names
     }
@@ -328,12 +401,12 @@ def draws_hash(draws: DrawSet) -> str:
 
     Examples
     --------
-    >>> len(draws_hash(DrawSet(seed=3, scenarios=1)))
+    >>> len(draws_hash(DrawSet(seed=3, sittings=1)))
     64
     """
     return hash_of_tables(
-        draw_table(draws.seed, number, poses=draws.poses, noise_shift_db=draws.noise_shift_db).table
-        for number in range(draws.scenarios)
+        sitting_table(draws.seed, number, scans=draws.scans, noise_shift_db=draws.noise_shift_db)[0]
+        for number in range(draws.sittings)
     )
 
 
@@ -380,7 +453,7 @@ def read_sets(path: Path) -> dict[str, ScoreSet]:
     Examples
     --------
     >>> sorted(read_sets(DATA / "score_draws.npz"))
-    ['fit', 'fit_more', 'noisy', 'unseen']
+    ['develop', 'fit']
     """
     try:
         with np.load(path) as file:

@@ -58,7 +58,7 @@ class Trial:
     Examples
     --------
     >>> trial("lid shut", artefacts={"blink": 1.0}).measured(1).finding_list(0)
-    ('no_echo', 'score_low')
+    ('no_echo', 'length_doubtful')
     """
 
     done: str

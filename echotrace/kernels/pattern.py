@@ -10,8 +10,9 @@ from echotrace.kernels.jit import kernel
 __all__ = [
     "ANSWERS",
     "BATH_PAIR_DB",
-    "FACE_GAP_US",
     "FACE_PAIR_DB",
+    "FLUID_UNSEEN_US",
+    "FLUID_US",
     "IMPLANT_DB",
     "LAST",
     "MOST_BROADENING",
@@ -35,9 +36,9 @@ __all__ = [
 # Columns of the answers.
 LENS_INSIDE_DB, WALL_STEP_DB, WALL_DB, SECOND_LEVEL_DB, ORBIT_DB = 0, 1, 2, 3, 4
 VITREOUS_DB, VITREOUS_COUNT, RETINA_BROADENING, RETINA_SILENCE_DB, MOST_BROADENING = 5, 6, 7, 8, 9
-FACE_GAP_US, FACE_PAIR_DB, BATH_PAIR_DB, IMPLANT_DB, NATURAL_DB = 10, 11, 12, 13, 14
-SECOND_CORNEA_DB = 15
-ANSWERS = 16
+FLUID_US, FACE_PAIR_DB, BATH_PAIR_DB, IMPLANT_DB, NATURAL_DB = 10, 11, 12, 13, 14
+SECOND_CORNEA_DB, FLUID_UNSEEN_US = 15, 16
+ANSWERS = 17
 # Entries of the table of interfaces: their numbers, -1 where the target has none; the last one in
 # front of the vitreous, and the first whose echo stands on the trace.
 LENS_FRONT, LENS_BACK, RETINA, LAST, FIRST_SEEN = 0, 1, 2, 3, 4
@@ -52,13 +53,20 @@ _UNHEARD_DB = 10.0
 _PAIR_LOW_US, _PAIR_HIGH_US = 0.45, 0.95
 # Of a cornea of 0.55 ± 0.035 mm at 1641 m/s: the mean, and three standard deviations about it.
 _CORNEA_US, _CORNEA_REACH_US = 0.67, 0.12
-# Transmit pulse and what rings after it may hide a corneal front that is nearer than this; fluid
-# is looked for up to 1.5 mm.
-_PULSE_US, _FLUID_US = 0.12, 2.0
+# From the front of the thinnest cornea to its back, and of the thickest; fluid is looked for up to
+# 1.7 mm.
+_THIN_US, _THICK_US, _FLUID_US = 0.45, 0.95, 2.2
+# A back so far behind where contact has it may be that of a thick cornea; beyond three standard
+# deviations and what a curved cornea lies behind a flat face (0.05 µs) it is none.
+_THIN_BY_US, _SURE_US = 0.1, 0.25
 # Front and back of one cornea are alike to this; a back that is lower than something near by so
-# much is none.
-_ALIKE_DB, _LOW_DB = 9.0, 15.0
-_EVEN_US, _LOWER_DB = 0.05, 5.0
+# much is none, nor one that hardly stands over the noise.
+_ALIKE_DB, _LOW_DB, _HEARD_DB = 9.0, 15.0, 25.0
+# The front of a cornea in contact stands so near to the face; with fluid the face alone is lower
+# than the cornea by more than this.
+_AT_FACE_US, _LOW_FACE_DB = 0.1, 12.0
+# Sound that runs to and fro in the cornea comes back in even steps, ever lower.
+_EVEN_US, _LOWER_DB = 0.08, 5.0
 
 
 @kernel
@@ -124,40 +132,92 @@ def _pair(count, at, level, before_db, start, stop, silence_db):
 
 
 @kernel
-def _face_gap_us(count, at, level, face_us):
-    """How far the cornea lies behind the probe's face in contact, µs; NaN where it cannot be told.
+def _repeats(at, level, j, face_us):
+    """Whether an echo is an earlier one that ran to and fro in the cornea once more.
 
-    The transmit pulse, its ring-down and saturation stand where the corneal front does, and look
-    like it. So the back tells: a thickness of the cornea behind the face there is contact. Fluid
-    shows as a pair, front and back alike, farther out.
+    It then stands at a multiple of that one's way from the face, and lower; or, where the first is
+    hidden, it goes on with a train of even steps that falls.
     """
-    back = _tallest(
-        count, at, level, face_us + _CORNEA_US - _CORNEA_REACH_US,
-        face_us + _CORNEA_US + _CORNEA_REACH_US,
-    )  # fmt: skip
-    tallest = _tallest(count, at, level, face_us + 0.3, face_us + _FLUID_US)
-    if back >= 0 and level[back] >= level[tallest] - _LOW_DB:
-        k = _tallest(count, at, level, at[back] + 0.5, at[back] + 0.85)
-        if k >= 0 and level[k] >= level[back] - _ALIKE_DB:
-            # Sound that runs to and fro in the cornea comes back in even steps, ever lower.
-            even = abs(at[k] - 2.0 * at[back] + face_us) < _EVEN_US
-            if not even or level[k] > level[back] - _LOWER_DB:
-                return at[back] - face_us
-        return max(0.0, at[back] - face_us - _CORNEA_US)
-    gap, lower_db = np.nan, -np.inf
-    for j in range(count):
-        if at[j] > face_us + _FLUID_US:
-            break
-        if at[j] < face_us + _PULSE_US:
+    for k in range(j):
+        way = at[k] - face_us
+        if way <= _THIN_US:
             continue
-        k = _tallest(count, at, level, at[j] + _PAIR_LOW_US, at[j] + _PAIR_HIGH_US)
-        if k < 0 or abs(level[j] - level[k]) > _ALIKE_DB:
+        ways = np.rint((at[j] - face_us) / way)
+        even = ways >= 2.0 and abs(at[j] - face_us - ways * way) < _EVEN_US
+        if even and level[j] <= level[k] - _LOWER_DB:
+            return True
+        step = at[j] - at[k]
+        if step < _THIN_US or step > _THICK_US or level[j] >= level[k]:
             continue
-        lower = min(level[j], level[k])
-        if lower > lower_db:
-            lower_db = lower
-            gap = max(0.0, min(at[j] - face_us, at[k] - face_us - _CORNEA_US))
-    return gap
+        for i in range(k):
+            if abs(at[k] - at[i] - step) < _EVEN_US and level[i] > level[k]:
+                return True
+    return False
+
+
+@kernel
+def _fluid_us(count, at, level, face_us, hidden_us):
+    """Fluid between face and cornea in contact, and how much may be there unseen, both µs.
+
+    Behind the cornea lies aqueous, which is silent. So the last tall echo near the face is the back
+    of the cornea, and its front lies as tall a cornea's thickness before it: at the face in
+    contact, behind it with fluid. What the transmit pulse leaves hides any front before its end;
+    then the back tells alone, as far as corneas are alike. NaN where nothing tells.
+    """
+    stop = face_us + _FLUID_US + _THICK_US
+    # A face that is not heard although nothing hides it says nothing: some recorders blank it.
+    at_face, clear = -1, hidden_us <= face_us - _AT_FACE_US
+    if clear:
+        at_face = _tallest(count, at, level, face_us - _AT_FACE_US, face_us + _AT_FACE_US)
+    if at_face >= 0:
+        top = _tallest(count, at, level, face_us - _AT_FACE_US, stop)
+        back = _tallest(count, at, level, face_us + _THIN_US, face_us + _THICK_US)
+        alike = back >= 0 and abs(level[back] - level[at_face]) <= _ALIKE_DB
+        if alike and level[at_face] >= level[top] - _ALIKE_DB:
+            return max(0.0, at[at_face] - face_us), 0.0
+    first = max(face_us + _THIN_US, hidden_us)
+    unseen = max(hidden_us - face_us - _CORNEA_US + _CORNEA_REACH_US, _SURE_US)
+    top = _tallest(count, at, level, first, stop)
+    if top < 0 or level[top] < _HEARD_DB:
+        return np.nan, unseen
+    # Where the face is heard and low, no front hides there.
+    low = at_face >= 0 and level[at_face] < level[top] - _LOW_FACE_DB
+    for j in range(count - 1, -1, -1):
+        if at[j] > stop or at[j] < first:
+            continue
+        behind = at[j] - face_us - _CORNEA_US
+        lowest_db = _ALIKE_DB if behind > _THIN_BY_US else _LOW_DB
+        if level[j] < level[top] - lowest_db or _repeats(at, level, j, face_us):
+            continue
+        k = _tallest(count, at, level, max(at[j] - _THICK_US, hidden_us), at[j] - _THIN_US)
+        if k >= 0 and abs(level[k] - level[j]) <= _ALIKE_DB:
+            # What is left of the pulse may look like a front, where there is any.
+            gap_us = at[k] - face_us
+            step_us = at[j] - at[k]
+            even = gap_us > _THIN_US
+            even = even and abs(gap_us - np.rint(gap_us / step_us) * step_us) < _EVEN_US
+            if even and not clear and level[j] < level[k]:
+                # It may be a back at the face and its repeat, which is never the taller one.
+                return np.nan, max(unseen, gap_us)
+            return max(0.0, gap_us if clear else min(gap_us, behind)), 0.0
+        if low or behind < -_CORNEA_REACH_US:
+            continue
+        if behind <= _THIN_BY_US:
+            return max(0.0, behind), 0.0
+        if behind < _SURE_US:
+            return np.nan, max(unseen, behind)
+        if at[j] - _CORNEA_US - _CORNEA_REACH_US < hidden_us:
+            # Where contact would hide its back, that one's repeat stands at twice its delay.
+            twice = abs(behind - _CORNEA_US) < 2.0 * _CORNEA_REACH_US
+            if twice and hidden_us > face_us + _CORNEA_US - _CORNEA_REACH_US:
+                return np.nan, max(unseen, behind)
+            return behind, 0.0
+    if low:
+        # The cornea begins where the first tall echo stands, whatever its back looks like.
+        for j in range(count):
+            if at[j] > face_us + _AT_FACE_US and level[j] >= level[top] - _LOW_FACE_DB:
+                return at[j] - face_us, 0.0
+    return np.nan, unseen
 
 
 @kernel
@@ -247,6 +307,7 @@ def ask_rows(
     pick_us,
     pick_db,
     face_us,
+    hidden_us,
     table,
     natural,
     answer,
@@ -265,6 +326,8 @@ def ask_rows(
         Level of the echo at each pick.
     face_us : float
         Delay of the probe's face.
+    hidden_us : float
+        Delay before which what the transmit pulse leaves hides echoes.
     table : (5,) int64
         Numbers of interfaces, see the columns above.
     natural : bool
@@ -291,7 +354,7 @@ def ask_rows(
             if j >= 0 and k >= 0:
                 out[FACE_PAIR_DB] = level[j] if level[j] < level[k] else level[k]
         else:
-            out[FACE_GAP_US] = _face_gap_us(n, at, level, face_us)
+            out[FLUID_US], out[FLUID_UNSEEN_US] = _fluid_us(n, at, level, face_us, hidden_us)
             # Out of silence, behind where contact has none; held against the tallest echo there.
             j = _tallest(n, at, level, face_us + 0.9, np.inf)
             if j >= 0:

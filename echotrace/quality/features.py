@@ -1,7 +1,7 @@
 """What each trace looks like, as features: numbers read off it.
 
 They are in dB over the trace's own noise or in microseconds, so that receiver gain does not move
-them. The score weighs them, and :mod:`echotrace.quality.findings` holds them against limits.
+them. Two probabilities weigh them, and :mod:`echotrace.quality.findings` holds them against limits.
 """
 
 from __future__ import annotations
@@ -281,6 +281,7 @@ def trace_features(
     face_delay_us: float,
     margin: NDArray[np.float64],
     length_u_mm: NDArray[np.float64],
+    near_field_us: float = -np.inf,
     receiver_known: bool = True,
 ) -> dict[str, Float32]:
     """Features that say what each trace looks like.
@@ -299,6 +300,8 @@ def trace_features(
     margin : ndarray of float64, (n_traces, n_interfaces)
         Lead of the joint choice, nats.
     length_u_mm : ndarray of float64, (n_traces,)
+    near_field_us : float
+        Delay before which what the transmit pulse leaves hides echoes in contact, µs.
     receiver_known : bool
         Whether gain and TGC were undone.
 
@@ -335,17 +338,16 @@ def trace_features(
     features["least_margin"] = _least(margin[:, ends].astype(np.float32))
     features["length_u_mm"] = length_u_mm.astype(np.float32)
     features["last_margin"] = margin[:, end].astype(np.float32)
+    if method != Method.CONTACT:
+        features["first_margin"] = margin[:, 0].astype(np.float32)
     if target.anatomy:
         features |= _eye_features(echoes, target, level_db)
-        features["vitreous_echo_db"] = _vitreous_echo_db(
-            candidates, delay_us, target, method, face_us
-        )
-        features["vitreous_spike_against_retina_db"] = (
-            features["vitreous_echo_db"] - all_level_db[:, names.index("retina")]
-        )
-        features["retina_rise_ratio"] = features["rise_us_retina"] / np.float32(
-            echoes.nominal_rise_us
-        )
+        spike_db = _vitreous_echo_db(candidates, delay_us, target, method, face_us)
+        features["vitreous_echo_db"] = spike_db
+        retina_db = all_level_db[:, names.index("retina")]
+        features["vitreous_spike_against_retina_db"] = spike_db - retina_db
+        nominal_us = np.float32(echoes.nominal_rise_us)
+        features["retina_rise_ratio"] = features["rise_us_retina"] / nominal_us
         features |= pattern_features(
             candidates,
             delay_us,
@@ -354,6 +356,7 @@ def trace_features(
             target,
             method=method,
             face_delay_us=face_delay_us,
+            near_field_us=near_field_us,
             receiver_known=receiver_known,
             retina_rise_ratio=features["retina_rise_ratio"],
         )
@@ -471,8 +474,9 @@ def score_traces(features: Mapping[str, Float32]) -> dict[str, Float32]:
     Returns
     -------
     dict of str to ndarray of float32, each (n_traces,)
-        ``score``: aligned and correctly picked; zero where an interface of the length is missing.
-        ``on_axis_probability``.
+        ``length_right``: the length is within 0.1 mm of the eye's, pressing and speeds apart; zero
+        where an interface of the length is missing. ``length_right_nats``: its log-odds.
+        ``aligned``.
 
     Examples
     --------
@@ -480,13 +484,16 @@ def score_traces(features: Mapping[str, Float32]) -> dict[str, Float32]:
     >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
     >>> from echotrace.quality.features import score_traces
     >>> features = et.measure(recording).features
-    >>> sorted(score_traces(features)), bool((score_traces(features)["score"] <= 1.0).all())
-    (['on_axis_probability', 'score'], True)
+    >>> sorted(score_traces(features))
+    ['aligned', 'length_right', 'length_right_nats']
     """
     models = shipped_models()
-    score = models["score"].probability(features)
-    score = np.where(features["missing_count"] > 0, 0.0, score)
+    nats = models["length_right"].nats(features)
+    nats[features["missing_count"] > 0] = -np.inf
+    with np.errstate(over="ignore"):
+        right = 1.0 / (1.0 + np.exp(-nats))
     return {
-        "score": score.astype(np.float32),
-        "on_axis_probability": models["on_axis"].probability(features).astype(np.float32),
+        "length_right": right.astype(np.float32),
+        "length_right_nats": nats.astype(np.float32),
+        "aligned": models["aligned"].probability(features).astype(np.float32),
     }

@@ -217,13 +217,13 @@ _FINDINGS = (
     ),
     Finding(
         name="beam_off_axis",
-        severity=Severity.REJECT,
+        severity=Severity.WARN,
         says="taken together, the echoes look as they do when the beam is off the visual axis",
         do="have the patient look at the light and aim again until cornea, lens and retina all "
         "stand tall; then capture again",
-        feature="on_axis_probability",
-        limit="min_on_axis_probability",
-        words="probability that the beam is on the axis",
+        feature="aligned",
+        limit="min_aligned",
+        words="probability that the beam is aligned",
         error_mm=0.65,
     ),
     Finding(
@@ -349,13 +349,13 @@ _FINDINGS = (
         error_mm=5.0,
     ),
     Finding(
-        name="score_low",
+        name="length_doubtful",
         severity=Severity.REJECT,
-        says="the trace as a whole does not look like one that is aligned and correctly picked",
+        says="taken together, the echoes do not look as they do where the length is right",
         do="look at the picks, aim along the visual axis and capture again",
-        feature="score",
-        limit="min_score",
-        words="score",
+        feature="length_right",
+        limit="min_length_right",
+        words="probability that the length is right",
         error_mm=0.55,
     ),
     Finding(
@@ -444,6 +444,30 @@ _FINDINGS = (
         feature="alone_length_mm",
         words="length by this scan alone",
         error_mm=0.5,
+    ),
+    Finding(
+        name="apart_from_sitting",
+        severity=Severity.REJECT,
+        says="a segment of this scan lies far from that of the other scans, which agree with one "
+        "another: other echoes were taken than in those",
+        do="look at the picks of this scan and of the others; capture more scans where it is not "
+        "plain which are right",
+        feature="sitting_distance",
+        limit="max_sitting_distance",
+        words="distance from the other scans, by their usual spread",
+        error_mm=1.0,
+    ),
+    Finding(
+        name="fluid_not_excluded",
+        severity=Severity.WARN,
+        says="the echoes do not show that the probe touches the cornea: what the transmit pulse "
+        "leaves hides them, or the cornea is unusually thick; fluid would make the length long",
+        do="wipe away gel and tears, lower the gain until cornea and pulse stand apart; then "
+        "capture again, or compare with immersion",
+        feature="fluid_unseen_us",
+        limit="max_fluid_unseen_us",
+        words="fluid that may be there unseen",
+        error_mm=0.45,
     ),
 )
 

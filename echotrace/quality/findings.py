@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from echotrace.errors import ParameterError
 from echotrace.quality.finding_list import FINDINGS, Finding, Severity
 from echotrace.quality.limits import QualityLimits
-from echotrace.quality.score_reasons import against_the_score
+from echotrace.quality.score_reasons import against_the_length
 
 __all__ = [
     "accepted_by_findings",
@@ -32,7 +32,7 @@ _BELOW = frozenset(
         "beam_off_axis",
         "chamber_shallow",
         "repeat_taken",
-        "score_low",
+        "length_doubtful",
         "gain_too_low",
         "retina_low",
         "no_wall_behind_retina",
@@ -48,7 +48,7 @@ _WITHOUT_AN_EYE = frozenset(
         "cornea_assumed",
         "receiver_unknown",
         "recording_unfit",
-        "score_low",
+        "length_doubtful",
         "carrier_doubtful",
     }
 )
@@ -197,7 +197,7 @@ def accepted_by_findings(
 def rank_findings(names: Iterable[str]) -> list[str]:
     """Findings by the length error that they can cause, largest first.
 
-    A low score comes behind them, for it only sums up; notes come last.
+    A doubtful length comes behind them, for it only sums up; notes come last.
 
     Parameters
     ----------
@@ -215,14 +215,14 @@ def rank_findings(names: Iterable[str]) -> list[str]:
     Examples
     --------
     >>> from echotrace.quality.findings import rank_findings
-    >>> rank_findings(["cornea_assumed", "score_low", "retina_low", "echo_missing"])
-    ['echo_missing', 'retina_low', 'score_low', 'cornea_assumed']
+    >>> rank_findings(["cornea_assumed", "length_doubtful", "retina_low", "echo_missing"])
+    ['echo_missing', 'retina_low', 'length_doubtful', 'cornea_assumed']
     """
     return sorted(
         names,
         key=lambda name: (
             FINDINGS[name].severity is Severity.NOTE,
-            name == "score_low",
+            name == "length_doubtful",
             -FINDINGS[name].error_mm,
         ),
     )
@@ -272,8 +272,8 @@ def describe_finding(
         raise ParameterError(f"unknown finding {name!r}; known: {', '.join(FINDINGS)}")
     finding = FINDINGS[name]
     parts = [finding.says, _number_words(finding, features, limits)]
-    if name == "score_low" and features:
-        against = against_the_score(features)
+    if name == "length_doubtful" and features:
+        against = against_the_length(features)
         parts.append(f"what weighs most against it: {', then '.join(against)}" if against else "")
     parts.append(finding.do)
     return " ".join(f"{part[0].upper()}{part[1:]}." for part in parts if part)

@@ -45,11 +45,14 @@ class QualityLimits:
     max_length_u_mm : float
         Standard uncertainty of one scan's length from noise, mm: 99.5 % of aligned draws lie below
         0.01, and echoes too weak for much more are not found at all.
-    min_on_axis_probability : float
-        Least probability that the beam lies on the axis, by the shipped model.
+    min_aligned : float
+        Least probability that the beam is aligned: below, it is told not to be
+        (:data:`~echotrace.measurement.ALIGNED_TOLD`).
     max_fluid_gap_us : float
         Cornea behind the probe's face in contact, µs, of which its thickness makes 0.043 (a
         standard deviation), and a curved cornea under a flat face 0.05: 0.077 mm of length.
+    max_fluid_unseen_us : float
+        Fluid that may lie unseen before the cornea in contact, µs; as for what is seen.
     min_chamber_mm : float
         Corneal front to lens, mm: mean less two standard deviations of 28,709 eyes (3.02 ± 0.45,
         BMC Ophthalmol 2021).
@@ -90,8 +93,12 @@ class QualityLimits:
         By how much another material of the implant may move the length unchecked, mm.
     max_clipped_fraction : float
         Clipped share of all samples.
-    min_score : float
-        Least score of an accepted trace.
+    min_length_right : float
+        Least probability of an accepted trace that its length is right; chosen on draws that
+        the model was not fitted to.
+    max_sitting_distance : float
+        Distance of a segment from that of four other scans and more that agree with one another,
+        in expected spreads between scans.
     max_carrier_misfit : float
         Carrier of the echoes off the stated one, as a part of it, either way. A centre frequency
         is measured to some 5 % (value from memory), and a bath of 2 cm takes 1 % of a band of 60 %
@@ -105,7 +112,7 @@ class QualityLimits:
     Examples
     --------
     >>> from echotrace.quality.limits import QualityLimits
-    >>> QualityLimits(min_score=0.5).min_score
+    >>> QualityLimits(min_length_right=0.5).min_length_right
     0.5
     """
 
@@ -120,7 +127,7 @@ class QualityLimits:
     min_margin: float = 1.0
     max_length_u_mm: float = 0.015
     max_end_clipped_samples: float = 16.0
-    min_on_axis_probability: float = 0.15
+    min_aligned: float = 0.2
     max_fluid_gap_us: float = 0.1
     min_chamber_mm: float = 2.12
     max_anatomy_distance: float = 3.5
@@ -138,8 +145,10 @@ class QualityLimits:
     max_published_cavity_mm: float = 25.0
     max_implant_misfit_mm: float = 0.1
     max_implant_shift_mm: float = 0.05
+    max_fluid_unseen_us: float = 0.1
     max_clipped_fraction: float = 0.12
-    min_score: float = 0.4
+    min_length_right: float = 0.85
+    max_sitting_distance: float = 10.0
     max_carrier_misfit: float = 0.06
 
     def __post_init__(self) -> None:

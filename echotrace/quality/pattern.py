@@ -35,6 +35,7 @@ PATTERN_FEATURES = (
     "vitreous_echo_count",
     "anatomy_distance",
     "fluid_gap_us",
+    "fluid_unseen_us",
     "chamber_mm",
     "cavity_mm",
     "retina_rise_misfit",
@@ -44,6 +45,9 @@ PATTERN_FEATURES = (
     "phakic_pattern_db",
     "bath_pattern_db",
     "chamber_echo_against_cornea_db",
+    "chamber_echo_against_lens_db",
+    "bath_echo_against_cornea_db",
+    "retina_followed_db",
     "lens_clipped_samples",
     "end_clipped_samples",
 )
@@ -54,10 +58,10 @@ _WALLED_DB = 25.0
 _FAR_US = 9.0
 # Where aqueous alone lies: behind the thickest cornea, and clear of the lens's own skirt.
 _BEHIND_CORNEA_US, _BEFORE_LENS_US = 1.0, 0.35
-# Gel up to 1.2 mm, which ends in front of the lens of any but the shallowest chamber. Steps of
-# impedance at the front and the back of a cornea are within 2 dB of one another.
-_AT_FACE_US, _FLUID_US = 0.1, 1.6
-_FACE_BELOW_CORNEA_DB, _HEARD_DB = 8.0, 25.0
+# Where a bubble stands: behind the near field of the probe, and clear of the cornea's own skirt.
+_BEHIND_FACE_US, _BEFORE_CORNEA_US = 2.0, 0.35
+# Wall and orbit follow a retina; interference is alone.
+_FOLLOWS_US = (1.0, 4.0)
 # Shallower than this, mm, is a chamber two standard deviations below the mean (3.02 ± 0.45 in
 # 28,709 eyes, BMC Ophthalmol 2021).
 _SHALLOW_MM = 2.12
@@ -72,6 +76,7 @@ def pattern_features(
     *,
     method: str,
     face_delay_us: float,
+    near_field_us: float,
     receiver_known: bool,
     retina_rise_ratio: Float32,
 ) -> dict[str, Float32]:
@@ -91,6 +96,8 @@ def pattern_features(
     method : str
     face_delay_us : float
         NaN where unknown.
+    near_field_us : float
+        Delay before which what the transmit pulse leaves hides echoes; in contact.
     receiver_known : bool
         Whether echoes of different depth may be compared.
     retina_rise_ratio : ndarray of float32, (n_traces,)
@@ -138,6 +145,7 @@ def pattern_features(
         np.ascontiguousarray(delay_us),
         np.ascontiguousarray(level_db, np.float32),
         face_us,
+        near_field_us,
         table,
         natural,
         answer,
@@ -163,6 +171,8 @@ def pattern_features(
         found["most_broadening"][:] = told[ask.MOST_BROADENING]
         # A rise faster than the probe's pulse is no echo of it.
         found["retina_rise_misfit"][:] = np.abs(np.log(retina_rise_ratio))
+        follows_db = _tallest_db(candidates, retina + _FOLLOWS_US[0], retina + _FOLLOWS_US[1])
+        found["retina_followed_db"][:] = follows_db - retina_db
         found["anatomy_distance"][:] = _anatomy_distance(at, target)
         before = at["lens_back"] if lens else cornea + 0.8
         speed = target.segments[retina_k - 1].medium.speed_m_per_s
@@ -176,6 +186,10 @@ def pattern_features(
             found["lens_clipped_samples"][:] = marks["lens_front"] + marks["lens_back"]
             speed = target.segments[names.index("lens_front") - 1].medium.speed_m_per_s
             found["chamber_mm"][:] = (at["lens_front"] - cornea) * speed / 2e3
+            chamber_db = _tallest_db(
+                candidates, cornea + _BEHIND_CORNEA_US, at["lens_front"] - _BEFORE_LENS_US
+            )
+            found["chamber_echo_against_lens_db"][:] = chamber_db - level["lens_front"]
         if immersion:
             cornea_db, back_db = level["cornea_front"], level["cornea_back"]
             whole = (marks["cornea_front"] == 0) & (marks["cornea_back"] == 0)
@@ -185,14 +199,16 @@ def pattern_features(
             if natural:
                 found["cornea_against_lens_db"][:] = cornea_db - level["lens_front"]
             if lens:
-                chamber_db = _chamber_echo_db(candidates, cornea, at["lens_front"])
                 found["chamber_echo_against_cornea_db"][:] = chamber_db - cornea_db
+            bath_us = np.full(n, face_us + _BEHIND_FACE_US)
+            bath_db = _tallest_db(candidates, bath_us, cornea - _BEFORE_CORNEA_US)
+            found["bath_echo_against_cornea_db"][:] = bath_db - cornea_db
             found["repeat_closeness_us"][:] = _repeat_closeness(
                 at, level, face_us, found["wall_step_db"]
             )
         else:
-            gap_us = _taller_than_face_us(candidates, face_us)
-            found["fluid_gap_us"][:] = np.fmax(told[ask.FACE_GAP_US], gap_us)
+            found["fluid_gap_us"][:] = told[ask.FLUID_US]
+            found["fluid_unseen_us"][:] = told[ask.FLUID_UNSEEN_US]
         if not lens or natural:
             # Both faces of an implant look like a cornea behind a bath.
             if immersion:
@@ -212,30 +228,18 @@ def pattern_features(
     return found
 
 
-def _chamber_echo_db(candidates: Candidates, cornea: Float64, lens: Float64) -> Float64:
-    """Tallest echo between cornea and lens, dB over the noise; zero where it is silent."""
-    there = np.arange(candidates.delay_us.shape[1]) < candidates.count[:, None]
-    there &= candidates.delay_us > (cornea + _BEHIND_CORNEA_US)[:, None]
-    there &= candidates.delay_us < (lens - _BEFORE_LENS_US)[:, None]
-    return np.asarray(np.where(there, candidates.level_db, 0.0).max(axis=1, initial=0.0))
+def _tallest_db(candidates: Candidates, start_us: Float64, stop_us: Float64) -> Float32:
+    """Tallest echo between two delays of each trace, dB over the noise; zero where none is."""
+    from echotrace.kernels.features import tallest_between
 
-
-def _taller_than_face_us(candidates: Candidates, face_us: float) -> Float64:
-    """Delay behind the face of a cornea that fluid keeps away from it, µs; NaN: nothing says so.
-
-    Where the cornea lies at the face, its front there is about as tall as its back. Behind half a
-    millimetre of gel its front stands where the back would be, but the face reflects little.
-    """
-    behind = candidates.delay_us - face_us
-    there = np.arange(behind.shape[1]) < candidates.count[:, None]
-    level = np.where(there, candidates.level_db, -np.inf)
-    face = np.where(np.abs(behind) <= _AT_FACE_US, level, -np.inf).max(axis=1, initial=-np.inf)
-    away = np.where((behind > _AT_FACE_US) & (behind <= _FLUID_US), level, -np.inf)
-    tallest = away.argmax(axis=1)
-    rows = np.arange(tallest.size)
-    # A face that is not heard at all says nothing: some recorders blank it.
-    taller = np.isfinite(face) & (away[rows, tallest] > face + _FACE_BELOW_CORNEA_DB)
-    return np.where(taller & (away[rows, tallest] > _HEARD_DB), behind[rows, tallest], np.nan)
+    n = candidates.count.size
+    tallest = np.empty(n, np.float32)
+    tallest_between(
+        candidates.count, candidates.delay_us, candidates.level_db,
+        np.ascontiguousarray(start_us), np.ascontiguousarray(stop_us), np.empty((n, 0)), 0.0,
+        tallest,
+    )  # fmt: skip
+    return np.fmax(tallest, np.float32(0.0))
 
 
 def _anatomy_distance(at: dict[str, Float64], target: Target) -> Float64:

@@ -1,4 +1,4 @@
-"""The score: a calibrated probability, read from a small table of steps.
+"""Calibrated probabilities, each read from a small table of steps.
 
 The model is additive and monotone. Each feature adds a number of nats that never falls in the
 direction in which the feature speaks for the trace: a line through the knots, level beyond the
@@ -191,14 +191,14 @@ def shipped_models() -> Mapping[str, ScoreModel]:
     Returns
     -------
     mapping of str to ScoreModel
-        ``score``: aligned and correctly picked. ``on_axis``: the beam within the limits of tilt
-        and decentration, whatever was picked.
+        ``length_right``: the length lies within 0.1 mm of the eye's, pressing and speeds apart.
+        ``aligned``: the beam lies within the limits of tilt and decentration, whatever was picked.
 
     Examples
     --------
     >>> from echotrace.quality.score import shipped_models
     >>> sorted(shipped_models())
-    ['on_axis', 'score']
+    ['aligned', 'length_right']
     """
     text = (files("echotrace") / "data" / "score_model.toml").read_text(encoding="utf-8")
     table = tomllib.loads(text)

@@ -1,4 +1,4 @@
-"""What weighs most against a trace in the score, in plain words."""
+"""What weighs most against the length of a trace being right, in plain words."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 
 from echotrace.quality.score import ScoreModel, shipped_models
 
-__all__ = ["FEATURE_WORDS", "against_the_score"]
+__all__ = ["FEATURE_WORDS", "against_the_length"]
 
 FEATURE_WORDS: Mapping[str, str] = {
     "weakest_level_db": "the height of the weakest echo over the noise",
@@ -35,18 +35,22 @@ FEATURE_WORDS: Mapping[str, str] = {
     "fluid_gap_us": "fluid before the cornea",
     "missing_count": "a missing interface",
     "end_clipped_samples": "clipped echoes of the cornea or the retina",
+    "bath_echo_against_cornea_db": "an echo before the cornea",
+    "chamber_echo_against_lens_db": "an echo in the chamber",
+    "retina_followed_db": "nothing behind the retina",
+    "first_margin": "the lead over another choice of the cornea",
     "repeat_closeness_us": "a repeat of the bath near the retina",
 }
-"""Every feature that the score weighs, in plain words."""
+"""Every feature that the probabilities weigh, in plain words."""
 
 # Less than this, nats, is the lot of many a good trace.
 _LEAST_NATS = 1.5
 
 
-def against_the_score(
+def against_the_length(
     features: Mapping[str, float], *, most: int = 2, model: ScoreModel | None = None
 ) -> list[str]:
-    """The features that take most from the score of one trace, the worst first.
+    """The features that take most from the probability that one length is right, the worst first.
 
     Parameters
     ----------
@@ -64,11 +68,11 @@ def against_the_score(
 
     Examples
     --------
-    >>> from echotrace.quality.score_reasons import against_the_score
-    >>> against_the_score({"missing_count": 2.0, "wall_step_db": 40.0})
+    >>> from echotrace.quality.score_reasons import against_the_length
+    >>> against_the_length({"missing_count": 2.0, "wall_step_db": 40.0})
     ['a missing interface']
     """
-    model = shipped_models()["score"] if model is None else model
+    model = shipped_models()["length_right"] if model is None else model
     lost = []
     for term in model.terms:
         value = features.get(term.feature, np.nan)

@@ -3,27 +3,26 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from importlib import metadata
 
 from echotrace import __version__
 from echotrace.agreement.methods_text import methods_paragraph
 from echotrace.agreement.results import Agreement
 from echotrace.agreement.robust import ALPHA_NORMAL
-from echotrace.agreement.text import (
-    ICC_WORDS,
-    NOT_MODELLED,
-    number,
-    p_text,
-    places_of,
-    places_of_share,
-)
-from echotrace.agreement.variance import Estimate
+from echotrace.agreement.text import NOT_MODELLED, number, p_text, places_of
 from echotrace.caution import SYNTHETIC
 from echotrace.files.atomic import save_text
+from echotrace.report.agreement_rows import (
+    answer_rows,
+    limit_rows,
+    method_rows,
+    operator_rows,
+    rows_of,
+)
 from echotrace.report.page import figure_svg, render_page
 
-__all__ = ["lines_of", "operator_rows", "rows_of", "versions", "write_agreement_page"]
+__all__ = ["lines_of", "versions", "write_agreement_page"]
 
 
 _FEW_OPERATORS = 4
@@ -50,120 +49,13 @@ def versions() -> dict[str, str]:
     return found | {name: metadata.version(name) for name in ("numpy", "scipy")}
 
 
-def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
-    """Name, figure, interval and how it was made, for each line of the results table.
-
-    Parameters
-    ----------
-    result : Agreement
-
-    Returns
-    -------
-    list[tuple[str, str, str, str]]
-
-    Examples
-    --------
-    >>> rows_of(result)  # doctest: +SKIP
-    """
-    unit = result.unit
-    places = places_of(unit, result.bias, result.limits.lower, result.limits.upper)
-    rows: list[tuple[str, str, str, str]] = []
-
-    def put(name: str, estimate: Estimate, digits: int, of: str = "", check: str = "") -> None:
-        how = estimate.how
-        if check in result.bootstrap and how != result.bootstrap[check].how:
-            other = result.bootstrap[check]
-            ends = f"{number(other.low, digits)} to {number(other.high, digits)}"
-            how += f"; {other.how}: {ends}"
-        interval = (
-            f"{number(estimate.low, digits)} to {number(estimate.high, digits)}"
-            if estimate.low == estimate.low
-            else "–"
-        )
-        rows.append((name, f"{number(estimate.value, digits)} {of}".strip(), interval, how))
-
-    put(f"bias {result.label_a} − {result.label_b}", result.bias, places, unit)
-    for item in result.all_limits:
-        if not item.as_quantiles:
-            put(f"SD of differences, {item.label}", item.sd, places, unit, f"sd, {item.of}")
-        put(f"lower limit, {item.label}", item.lower, places, unit, f"lower, {item.of}")
-        put(f"upper limit, {item.label}", item.upper, places, unit, f"upper, {item.of}")
-    if result.quantile_limits is not None and not result.limits.as_quantiles:
-        item = result.quantile_limits
-        put(f"lower limit, {item.label}", item.lower, places, unit)
-        put(f"upper limit, {item.label}", item.upper, places, unit)
-    fine = places_of("", result.slope_on_average)
-    put("slope of difference on average", result.slope_on_average, fine)
-    if result.deming is not None:
-        slope, intercept = result.deming.slope, result.deming.intercept
-        put("Deming slope", slope, places_of("", slope), "", "deming_slope")
-        put("Deming intercept", intercept, places_of(unit, intercept), unit)
-    if result.passing_bablok is not None:
-        slope, intercept = result.passing_bablok.slope, result.passing_bablok.intercept
-        put("Passing-Bablok slope", slope, places_of("", slope))
-        put("Passing-Bablok intercept", intercept, places_of(unit, intercept), unit)
-    fine = places_of_share(result.concordance)
-    put("concordance correlation", result.concordance, fine, "", "concordance")
-    for repeat in (result.repeatability_a, result.repeatability_b):
-        if repeat is None:
-            continue
-        fine = places_of(unit, repeat.within_sd)
-        put(f"{repeat.method}: repeatability SD", repeat.within_sd, fine, unit)
-        put(f"{repeat.method}: repeatability limit", repeat.repeatability_limit, fine, unit)
-        if repeat.cv_percent is not None:
-            put(f"{repeat.method}: CV", repeat.cv_percent, places_of("", repeat.cv_percent), "%")
-        if repeat.reproducibility_sd is not None:
-            put(f"{repeat.method}: reproducibility SD", repeat.reproducibility_sd, fine, unit)
-        for name, component in repeat.components.items():
-            put(f"{repeat.method}: SD between {name}s", component, places_of(unit, component), unit)
-        for name, value in repeat.icc.items():
-            form = f" {name}" if name.startswith("ICC") else ""
-            put(
-                f"{repeat.method}: intraclass correlation{form}: {ICC_WORDS[name]}",
-                value,
-                places_of_share(value),
-            )
-    if result.spread is not None:
-        ratio, ratio_f = result.spread.ratio, result.spread.ratio_f
-        told = " of these synthetic traces, which leave out most of immersion's spread"
-        put(
-            f"ratio of repeatability SDs{told if result.synthetic else ''}",
-            ratio,
-            places_of("", ratio),
-        )
-        put("the same, if each method spreads alike in all eyes", ratio_f, places_of("", ratio_f))
-    return rows
-
-
-def operator_rows(result: Agreement) -> list[list[str]]:
-    """Operator, eyes, bias and limits with intervals, and SDs within sittings, of each operator.
-
-    Parameters
-    ----------
-    result : Agreement
-
-    Returns
-    -------
-    list[list[str]]
-
-    Examples
-    --------
-    >>> operator_rows(result)  # doctest: +SKIP
-    """
-    places = places_of(result.unit, *(item.bias for item in result.by_operator))
-    rows = []
-    for item in result.by_operator:
-        row = [item.operator, str(item.n_eyes)]
-        found = [item.bias]
-        if item.limits is not None:
-            found += [item.limits.lower, item.limits.upper]
-        for estimate in found:
-            low, high = number(estimate.low, places), number(estimate.high, places)
-            row += [number(estimate.value, places), f"{low} to {high}"]
-        row += ["–"] * (8 - len(row))
-        row += [number(sd, 3) for sd in (item.within_sd_a, item.within_sd_b)]
-        rows.append(row)
-    return rows
+def _grouped(pairs: Iterable[tuple[str, str]]) -> list[str]:
+    """A sentence for each text with the names that it holds for."""
+    names: dict[str, list[str]] = {}
+    for text, name in pairs:
+        names.setdefault(text, []).append(name)
+    lines = [f"{'; '.join(found)}: {text}." for text, found in names.items()]
+    return [line[0].upper() + line[1:] for line in lines]
 
 
 def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str, list[str]]]:
@@ -199,6 +91,7 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         "the paper to say.",
         f"{NOT_MODELLED}." if result.synthetic else "",
     )
+    put("Design", design.paragraph)
     put(
         "Source files",
         *(f"{item.name}: SHA-256 {item.sha256 or 'not taken (no file)'}" for item in result.files),
@@ -234,7 +127,7 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         else "",
         f"Bias ± 1.96 SD of the differences {a} − {b}, which hold 95 % of normally distributed "
         f"differences. Those drawn are of {result.limits.label}.",
-        *(f"{item.label}: intervals by {item.lower.how}." for item in result.all_limits),
+        *_grouped((f"intervals by {item.lower.how}", item.label) for item in result.all_limits),
     )
     if result.equivalence is not None:
         margin = result.equivalence
@@ -243,7 +136,7 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
             f"±{margin.margin:.3g} {unit}. Bias: "
             f"{'within' if margin.equivalent['bias'] else 'not shown to lie within'} "
             f"({p_text(margin.p)}).",
-            *(f"{name[0].upper()}{name[1:]}: {text}." for name, text in margin.limits.items()),
+            *_grouped((text, name) for name, text in margin.limits.items()),
             "Within: the outer ends of the intervals are. A margin must be set before the data are "
             "seen.",
         )
@@ -251,7 +144,7 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         "Normality of differences",
         f"Shapiro-Wilk {p_text(result.normality_p)}, skewness {number(result.skewness, 2)}, excess "
         f"kurtosis {number(result.excess_kurtosis, 2)}.",
-        "Heavy tails of few subjects can go unnoticed; intervals of the limits then hold 60 to 70 "
+        "Heavy tails of few subjects can go unnoticed; intervals of the limits then hold 56 to 65 "
         "times in 100 (30 subjects, Student's t of 3 degrees of freedom)."
         if result.n_subjects < _ENOUGH_FOR_QUANTILES and result.normality_p >= ALPHA_NORMAL
         else "",
@@ -279,7 +172,7 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         "Degrees of freedom",
         f"Bias: {number(result.bias_df, 1).removesuffix('.0')}.",
         "Where operators hardly differ, the interval of the bias holds more often than it says "
-        "(two operators 98 to 99, three 97 times in 100)."
+        "(two operators 98 to 99, three 97 to 98 times in 100)."
         if result.cells is not None and len(result.cells.operators) < _FEW_OPERATORS
         else "",
         *(
@@ -304,6 +197,16 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         "intervals assume that subjects are a random sample.",
     )
     return lines
+
+
+def _notes(result: Agreement) -> list[tuple[str, str]]:
+    """Notes on the repeatability and whose they are; one of both methods is said once."""
+    whose: dict[str, list[str]] = {}
+    for repeat in (result.repeatability_a, result.repeatability_b):
+        if repeat is not None:
+            for note in repeat.notes:
+                whose.setdefault(note, []).append(repeat.method)
+    return [(note, " and ".join(methods)) for note, methods in whose.items()]
 
 
 def write_agreement_page(path: str, result: Agreement) -> None:
@@ -340,11 +243,15 @@ def write_agreement_page(path: str, result: Agreement) -> None:
         (
             difference_plot,
             f"Difference {a} − {b} against the average. Bias (line) and limits of agreement "
-            f"(dashed; {result.limits.label}), each with its interval (bands)."
+            "(dashed), each with its interval (bands)."
             + (" One mark for each eye and operator." if result.cells is not None else "")
             + (" Dotted: the margin." if result.equivalence is not None else ""),
         ),
-        (spread_plot, "Spread within sittings of each eye; lines: pooled SDs."),
+        (
+            spread_plot,
+            "Spread within sittings of each eye; lines: pooled SDs."
+            + (" Synthetic: no finding about the methods." if result.synthetic else ""),
+        ),
         (
             paired_plot,
             "SD within sittings (or lengths, where readings are single) of the same eyes, joined.",
@@ -364,7 +271,7 @@ def write_agreement_page(path: str, result: Agreement) -> None:
         )
     figures = []
     for draw, caption in drawings:
-        figure = new_figure(COLUMN_IN, 2.8)
+        figure = new_figure(COLUMN_IN, 2.35)
         draw(result, figure.add_subplot())
         figures.append((figure_svg(figure, caption), caption))
     page = render_page(
@@ -372,11 +279,16 @@ def write_agreement_page(path: str, result: Agreement) -> None:
         f"Agreement of {a} and {b}",
         {
             "result": result,
+            "answer": answer_rows(result),
+            "limits": limit_rows(result),
             "rows": rows_of(result),
+            "methods": method_rows(result),
             "operators": operator_rows(result),
             "figures": figures,
             "lines": lines_of(result, made_with),
             "synthetic": SYNTHETIC if result.synthetic else "",
+            "not_modelled": f"{NOT_MODELLED}.",
+            "notes": _notes(result),
             "paragraph": paragraph,
             "references": [item.text for item in references],
             "percent": f"{100 * result.confidence:g} %",

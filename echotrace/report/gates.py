@@ -62,8 +62,8 @@ def hand_words(result: Measurement, trace: int) -> list[str]:
 
 
 _HAND_RULE = (
-    "A pick by hand raises no score, and makes no scan accepted that would be rejected without it; "
-    "that takes accepting it by hand, with a reason."
+    "A pick by hand raises no probability, and makes no scan accepted that would be rejected "
+    "without it; that takes accepting it by hand, with a reason."
 )
 
 

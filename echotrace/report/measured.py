@@ -17,10 +17,10 @@ from echotrace.recording import Recording
 from echotrace.report.gates import hand_lines, hand_words, own_gates_line
 from echotrace.report.made_with import made_with
 from echotrace.report.measured_text import (
-    SCORE_MEANS,
     WORDS_MEAN,
     budget_line,
     length_text,
+    probabilities_mean,
     scan_rows,
     sitting_title,
     summary_line,
@@ -118,7 +118,7 @@ def measurement_page(
             "made_with": made_with(recording, settings, target),
             "by_hand": hand_lines(result),
             "truth": truth,
-            "score_means": SCORE_MEANS,
+            "probabilities_mean": probabilities_mean(result),
             "words_mean": WORDS_MEAN,
             "own_gates": own_gates_line(result),
             "settings_json": result.settings_json,
@@ -129,11 +129,11 @@ def measurement_page(
 def _table(result: Measurement, traces: Sequence[int]) -> dict[str, Any]:
     """The scans of a sitting, length and decision in front, where a narrow screen shows them."""
     header, rows = scan_rows(result, traces)
-    last = len(header) - 1
-    segments = list(range(1, last - 4))
-    order = [0, last - 4, last - 1, last - 3, last - 2, *segments, last]
-    text = {last, last - 1}
-    unit = {last - 4, last - 3, *segments}
+    length, decided, last = header.index("length"), header.index("accepted"), len(header) - 1
+    segments = list(range(1, length))
+    order = [0, length, decided, length + 1, *range(length + 2, decided), *segments, last]
+    text = {last, decided, *(k for k, name in enumerate(header) if name == "aligned")}
+    unit = {length, length + 1, *segments}
     return {
         "header": [(f"{header[k]} (mm)" if k in unit else header[k], k in text) for k in order],
         "rows": [

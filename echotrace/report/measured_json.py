@@ -10,7 +10,7 @@ from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
 from echotrace.measurement import Measurement
 from echotrace.quality.findings import rank_findings
 from echotrace.quality.limits import QualityLimits
-from echotrace.report.measured_text import SCORE_MEANS
+from echotrace.report.measured_text import probabilities_mean
 from echotrace.report.reasons import explain_finding
 from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
@@ -66,7 +66,7 @@ def measurement_json(
     return {
         "caution": CAUTION,
         "synthetic": SYNTHETIC if is_synthetic(result.attributes) else None,
-        "score_means": SCORE_MEANS,
+        "probabilities_mean": probabilities_mean(result),
         "made_with": list(made_with),
         "sittings": [
             {**item.to_record(), "judgement": judged.to_record()}

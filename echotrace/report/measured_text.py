@@ -22,11 +22,19 @@ from echotrace.sittings.sitting import SittingSummary
 from echotrace.sittings.sitting_quality import SittingJudgement
 from echotrace.text_out import one_line
 
-SCORE_MEANS = (
-    "Score: the probability that a scan is aligned (tilt up to 2.5°, decentration up to 0.5 mm) "
-    "and correctly picked. It was fitted to synthetic eyes only."
+_PROBABILITIES_MEAN = (
+    "Length right: the probability that the length of a scan is within 0.1 mm of the eye's, "
+    "pressing and sound speeds apart, which no scan can show; it decides what is accepted, with "
+    "the findings that reject. "
+    "Aligned: the probability that the beam was on the visual axis (tilt up to 2.5°, decentration "
+    "up to 0.5 mm); where neither answer is four times as likely as the other, it cannot be told. "
+    "Both were fitted to synthetic eyes only."
 )
-"""What the score says, and what it was made from."""
+_OLD_SCORE_MEANS = (
+    "Score: what the version that measured this file gave, the probability that a scan is aligned "
+    "(tilt up to 2.5°, decentration up to 0.5 mm) and correctly picked. It was fitted to synthetic "
+    "eyes only."
+)
 
 WORDS_MEAN = (
     "u, standard uncertainty: the usual size of the error that is still possible. SD, standard "
@@ -36,11 +44,12 @@ WORDS_MEAN = (
 """Terms of statistics in plain words, where they stand."""
 
 __all__ = [
-    "SCORE_MEANS",
     "WORDS_MEAN",
     "budget_line",
     "length_text",
     "measurement_text",
+    "overview",
+    "probabilities_mean",
     "scan_rows",
     "sitting_title",
     "summary_line",
@@ -200,7 +209,9 @@ _SOURCES = {
 
 def _status(result: Measurement, k: int) -> str:
     word = "yes" if result.accepted[k] else "no"
-    return f"{word} (by hand)" if result.decided_by[k] else word
+    if result.decided_by[k]:
+        return f"{word} (by hand)"
+    return word if result.accepted_alone[k] == result.accepted[k] else f"{word} (yes alone)"
 
 
 def _segments_of(result: Measurement, traces: Sequence[int]) -> list[int]:
@@ -234,7 +245,9 @@ def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], li
     """
     segments = _segments_of(result, traces)
     header = ["scan", *[f"{result.segments[j]}" for j in segments]]
-    header += ["length", "u", "score", "accepted", "findings"]
+    old = "score" in result.features
+    header += ["length", "u", *(["score"] if old else ["length right", "aligned"])]
+    header += ["accepted", "findings"]
     rows = []
     for k in traces:
         rows.append(
@@ -243,7 +256,11 @@ def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], li
                 *[length_text(result.length_mm[k, j]) for j in segments],
                 length_text(result.axial_length_mm[k]),
                 spread_text(float(result.axial_length_u_mm[k])),
-                length_text(float(result.score[k])),
+                *(
+                    [length_text(float(result.features["score"][k]))]
+                    if old
+                    else [length_text(float(result.length_right[k])), result.aligned_in_words(k)]
+                ),
                 _status(result, k),
                 ", ".join(
                     [
@@ -255,6 +272,30 @@ def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], li
             ]
         )
     return header, rows
+
+
+def probabilities_mean(result: Measurement) -> str:
+    """What the probabilities beside the lengths say, and what they were made from.
+
+    Parameters
+    ----------
+    result : Measurement
+
+    Returns
+    -------
+    str
+        Empty where there are none.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> probabilities_mean(result)[:30]
+    'Length right: the probability '
+    """
+    if "score" in result.features:
+        return _OLD_SCORE_MEANS
+    return "" if np.isnan(result.length_right).all() else _PROBABILITIES_MEAN
 
 
 def measurement_text(
@@ -297,7 +338,7 @@ def measurement_text(
     """
     blocks = [SYNTHETIC] if is_synthetic(result.attributes) else []
     if len(summaries) > _MANY_SITTINGS and not details:
-        blocks.append(_overview(summaries))
+        blocks.append(overview(summaries))
     else:
         blocks += [
             _sitting_text(
@@ -309,8 +350,9 @@ def measurement_text(
             )
             for number, summary in enumerate(summaries)
         ]
-    if not np.isnan(result.score).all():
-        blocks.append(wrapped(SCORE_MEANS, indent="", hanging=""))
+    means = probabilities_mean(result)
+    if means:
+        blocks.append(wrapped(means, indent="", hanging=""))
     if any(item.n_accepted for item in summaries):
         blocks.append(wrapped(WORDS_MEAN, indent="", hanging=""))
     if made_with:
@@ -330,14 +372,33 @@ def _ends(summary: SittingSummary) -> str:
     return "-" if math.isnan(low) else f"{low:.2f} to {high:.2f}"
 
 
-def _overview(summaries: Sequence[SittingSummary]) -> str:
-    """One line a sitting."""
+def overview(summaries: Sequence[SittingSummary], recordings: Sequence[str] = ()) -> str:
+    """Sittings with one line each.
+
+    Parameters
+    ----------
+    summaries : sequence of SittingSummary
+    recordings : sequence of str
+        Of which recording each is; none: all of one.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
+    >>> overview(et.summarise(result) * 2, ["a.h5", "b.h5"]).splitlines()[0][:37]
+    '2 sittings, 0 of them not acceptable '
+    """
     rows = []
-    for item in summaries:
+    for k, item in enumerate(summaries):
         labels = {name: one_line(text, 24) for name, text in item.labels.items()}
         said = ", ".join(finding.name.replace("_", " ") for finding in item.findings) or "none"
         rows.append(
             [
+                *([one_line(recordings[k], 32)] if recordings else []),
                 *[labels[name] for name in ("subject", "eye", "method", "operator", "sitting")],
                 f"{item.n_accepted} of {item.n}",
                 length_text(item.mean_mm),
@@ -346,17 +407,19 @@ def _overview(summaries: Sequence[SittingSummary]) -> str:
                 said,
             ]
         )
-    header = ["subject", "eye", "method", "operator", "sitting", "accepted", "mm", "the eye, mm"]
+    header = ["recording"] if recordings else []
+    header += ["subject", "eye", "method", "operator", "sitting", "accepted", "mm", "the eye, mm"]
     header += ["acceptable", "findings"]
+    end = len(header)
     bad = sum(not item.acceptable for item in summaries)
     return "\n".join(
         [
             f"{len(summaries)} sittings, {bad} of them not acceptable (the eye: what holds its "
             "length at 95 %, pressing included)",
             "",
-            table(header, rows, left=[0, 1, 2, 3, 4, 8, 9]),
+            table(header, rows, left=[*range(end - 5), end - 2, end - 1]),
             "",
-            "All scans and reasons: --details, or -o FILE.csv.",
+            "All scans and reasons: " + ("above." if recordings else "--details, or -o FILE.csv."),
         ]
     )
 

@@ -281,13 +281,15 @@ class Pressing:
         if press is None or not press.pressed:
             return None
         low, high = press.slope_interval
+        u = press.mean_shortening_u_mm
+        known = f" ± {u:.3f}" if u >= 0.0005 else ""
         return SittingFinding(
             "compression",
             f"Length and anterior chamber shorten together, {press.slope:.2f} mm per mm (95 % "
             f"interval {low:.2f} to {high:.2f}; pressing gives 1, a tilted beam does not): the "
             f"cornea is pressed. Against {scan_names([press.least_pressed])}, the least pressed, "
-            f"the mean reads {press.mean_shortening_mm:.3f} ± {press.mean_shortening_u_mm:.3f} mm "
-            "short; what that scan is pressed itself cannot be seen. Press less, or use immersion.",
+            f"the mean reads {press.mean_shortening_mm:.3f}{known} mm short; what "
+            "that scan is pressed itself cannot be seen. Press less, or use immersion.",
         )
 
     def finding(self, max_chamber_range_mm: float) -> SittingFinding | None:

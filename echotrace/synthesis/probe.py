@@ -145,6 +145,7 @@ def _mean_squared_drive(edge_taper: float) -> float:
     return float(2.0 * np.sum(weight * s * edge_drive(s, edge_taper) ** 2))
 
 
+_legendre_points = functools.lru_cache(maxsize=32)(np.polynomial.legendre.leggauss)
 # The pulse spectrum is cut where its amplitude has fallen to exp(-_BAND_SIGMAS**2 / 2), -39 dB.
 _BAND_SIGMAS = 3.0
 
@@ -366,7 +367,7 @@ def _lommel(
 ) -> NDArray[np.complex128]:
     """The integral on the grid (u, v), by Gauss-Legendre quadrature."""
     fastest = 0.5 * float(np.abs(u).max()) + float(np.abs(v).max())
-    s, weight = np.polynomial.legendre.leggauss(24 + int(0.75 * fastest))
+    s, weight = _legendre_points(24 + int(0.75 * fastest))
     s, weight = 0.5 * (s + 1.0), 0.5 * weight
     drive = s * weight * edge_drive(s, edge_taper)
     radial = scipy.special.j0(np.multiply.outer(s, v)) * drive[:, None]
@@ -374,7 +375,7 @@ def _lommel(
     return np.asarray(np.cos(angle) @ radial + 1j * (np.sin(angle) @ radial))
 
 
-@functools.lru_cache(maxsize=16)
+@functools.lru_cache(maxsize=24)
 def _table(u_low: int, u_high: int, v_high: int, edge_taper: float) -> LommelTable:
     step_u = step_v = 0.25
     u = np.arange(u_low, u_high + step_u / 2, step_u)

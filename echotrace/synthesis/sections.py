@@ -201,7 +201,7 @@ class MethodSection:
         0.14, 0.0, 1.0, "mm", about="its standard deviation within an eye of average compression"
     )
     couplant_mm: float = number_key(
-        0.15, 0.0, 1.0, "mm", about="gel under the probe where the artefact `couplant` is on"
+        0.15, 0.0, 2.0, "mm", about="gel under the probe where the artefact `couplant` is on"
     )
     shell_sd_mm: float = number_key(
         0.0,

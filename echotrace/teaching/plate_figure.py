@@ -198,22 +198,28 @@ def _mark(ax: Axes, one: Judged, last_us: float, size: float) -> None:
             xytext=(3, 0),
             textcoords="offset points",
             fontsize=size - 1,
-            color=colour,
+            color=COLOURS["ink"],
             va="bottom",
             annotation_clip=False,
             bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"},
             zorder=5,
         )
     wanted = [at for name, at in one.true_us.items() if name in one.result.interfaces]
-    ax.plot(
-        wanted,
-        [_FLOOR_DB - 2.5] * len(wanted),
-        linestyle="none",
-        marker="^",
-        markersize=size * 0.55,
-        color=COLOURS["ink"],
-        zorder=5,
-    )
+    here = [at for at in wanted if at <= last_us]
+    how: dict[str, Any] = {"linestyle": "none", "markersize": size * 0.55, "color": COLOURS["ink"]}
+    ax.plot(here, [_FLOOR_DB - 2.5] * len(here), marker="^", zorder=5, **how)
+    if len(here) < len(wanted):
+        # Beyond the picture: an arrow at its edge, and words, not a mark in a wrong place.
+        ax.plot([last_us], [_FLOOR_DB - 2.5], marker=">", clip_on=False, zorder=5, **how)
+        ax.annotate(
+            "true arrival beyond the picture",
+            (last_us, _FLOOR_DB - 2.5),
+            xytext=(-6, 4),
+            textcoords="offset points",
+            fontsize=size - 2,
+            ha="right",
+            color=COLOURS["ink"],
+        )
 
 
 def _place_us(one: Judged, at: str) -> float:

@@ -98,14 +98,14 @@ def plate_of_file(path: str | Path, *, scan: int | None = None, seed: int | None
     """A plate of a scenario or of a recording.
 
     A scenario's eye is shown on axis as well: without shake, artefacts, pressing and what single
-    scans change. Of a recording the accepted scan with the highest score stands above.
+    scans change. Of a recording the accepted scan that looks best stands above.
 
     Parameters
     ----------
     path : str or Path
         ``.toml`` or ``.h5``.
     scan : int, optional
-        The spoilt one, counted from 0; None takes the one with the lowest score.
+        The spoilt one, counted from 0; None takes the one that looks worst.
     seed : int, optional
         Of a scenario; its own where it is None.
 
@@ -138,9 +138,9 @@ def plate_of_file(path: str | Path, *, scan: int | None = None, seed: int | None
     if recording.n_traces < 2:
         raise ParameterError(f"{path}: one scan only; a plate compares two of a recording")
     bad = _spoilt_scan(recording, scan, path)
-    score = np.array(_scores(recording))
-    score[bad] = -np.inf
-    best = int(np.argmax(score))
+    looks = np.array(_looks(recording))
+    looks[bad] = -np.inf
+    best = int(np.argmax(looks))
     return _named(
         path, recording.attributes.get("description", ""), (f"scan {best + 1}", f"scan {bad + 1}"),
         judge(recording, best), judge(recording, bad),
@@ -159,17 +159,18 @@ def _named(path: Path, point: str, labels: tuple[str, str], good: Judged, spoilt
     )
 
 
-def _scores(recording: Recording) -> list[float]:
+def _looks(recording: Recording) -> list[float]:
+    """How good each scan looks: both probabilities, and whether it is accepted."""
     from echotrace.chain.measure import measure
 
     result = measure(recording)
-    score = np.nan_to_num(result.score, nan=-1.0)
-    return list(score + result.accepted)
+    looks = np.nan_to_num(result.length_right + result.aligned, nan=-2.0)
+    return list(looks + 2.0 * result.accepted)
 
 
 def _spoilt_scan(recording: Recording, scan: int | None, path: Path) -> int:
     if scan is None:
-        return int(np.argmin(_scores(recording)))
+        return int(np.argmin(_looks(recording)))
     if not 0 <= scan < recording.n_traces:
         raise ParameterError(f"{path}: no scan {scan + 1}; there are {recording.n_traces}")
     return scan

@@ -14,7 +14,7 @@ import numpy as np
 
 from echotrace.caution import SYNTHETIC
 from echotrace.errors import FileFormatError, ParameterError
-from echotrace.figures.style import COLOURS, new_figure, quiet_axes
+from echotrace.figures.style import COLOURS, INTERFACE_COLOURS, new_figure, quiet_axes
 from echotrace.files.csv_table import CsvTable, read_csv_table
 from echotrace.files.table import Field, write_table
 from echotrace.teaching.detection import Detection, Estimate, cohen_kappa, detection
@@ -406,7 +406,8 @@ def _course(ax: Axes, results: Sequence[Result], name: str, label: str) -> None:
     quiet_axes(ax)
     by_day: dict[datetime.date, list[float]] = {}
     learners = sorted({r.learner for r in results})
-    palette = (COLOURS["trace"], COLOURS["accent"], COLOURS["good"], COLOURS["bad"], "#7b5c8e")
+    # Told apart by lightness, so in grey as well; and by marker and line.
+    palette = tuple(INTERFACE_COLOURS.values())
     span = {datetime.date.fromisoformat(r.date).toordinal() for r in results}
     # Bars of one day stand beside one another.
     aside = max(0.012 * (max(span) - min(span)), 0.02)
@@ -418,7 +419,7 @@ def _course(ax: Axes, results: Sequence[Result], name: str, label: str) -> None:
         values = np.array([e.value for e in found])
         bars = np.array([[e.value - e.low, e.high - e.value] for e in found]).T
         ax.errorbar(
-            [d.toordinal() + place for d in days], values, yerr=bars, color=palette[k % 5],
+            [d.toordinal() + place for d in days], values, yerr=bars, color=palette[k % 6],
             marker=_MARKERS[k % 8], linestyle=_LINES[k % 4], linewidth=1.2, markersize=5,
             elinewidth=0.7, capsize=2, label=picture_text(learner),
         )  # fmt: skip

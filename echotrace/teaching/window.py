@@ -27,6 +27,8 @@ __all__ = ["Window", "check_display", "open_window"]
 
 _FLOOR_DB, _TOP_DB = -70.0, 26.0
 _LANE_DB = -74.0
+# Letters of a line over the trace.
+_MOST_TOLD = 120
 
 
 def check_display(recording: str) -> None:
@@ -52,6 +54,28 @@ def check_display(recording: str) -> None:
             "--window: there is no display to open a window on; make a picture instead: "
             f"echotrace draw {recording} -o scans.png"
         )
+
+
+class _Zone:
+    """A part of the figure that is drawn for itself: what stands still, and what moves on it."""
+
+    def __init__(self, ends: tuple[float, float, float, float], artists: list[Any]) -> None:
+        self.ends, self.artists, self.background = ends, artists, None
+
+    def box(self, figure: Figure) -> Any:
+        """Its place on the canvas, whole pixels."""
+        from matplotlib.transforms import Bbox
+
+        return Bbox(np.rint(Bbox.from_extents(*self.ends).transformed(figure.transFigure)))
+
+    def keep(self, canvas: Any) -> None:
+        """Keep what stands still."""
+        self.background = canvas.copy_from_bbox(self.box(canvas.figure))
+
+    def draw(self) -> None:
+        """Draw what moves."""
+        for artist in self.artists:
+            artist.get_figure().draw_artist(artist)
 
 
 class Window:
@@ -86,6 +110,8 @@ class Window:
     ) -> None:
         from matplotlib.widgets import Button, RadioButtons, Slider, TextBox
 
+        from echotrace.teaching.kept_text import KeptText
+
         self.desk, self.figure = desk, figure
         self._paths = (settings_path, decisions_path)
         self._dragged_from: float | None = None
@@ -94,10 +120,12 @@ class Window:
         self.interface = "retina" if "retina" in self.names else self.names[-1]
         figure.set_layout_engine("none")
         self.ax = quiet_axes(figure.add_axes((0.065, 0.13, 0.64, 0.72)))
-        self._said = figure.text(0.735, 0.93, "", fontsize=9, va="top", color=COLOURS["ink"],
-                                 linespacing=1.35)  # fmt: skip
-        self._title = figure.text(0.065, 0.935, "", fontsize=13, color=COLOURS["ink"])
-        self._note = figure.text(0.065, 0.895, "", fontsize=9, color=COLOURS["accent"])
+        whole, ink = figure.transFigure, COLOURS["ink"]
+        self._said = KeptText((0.735, 0.945), whole, size=9.0, colour=ink, under=True)
+        self._title = KeptText((0.065, 0.925), whole, size=13.0, colour=ink)
+        self._note = KeptText((0.065, 0.885), whole, size=9.0, colour=COLOURS["accent"])
+        for text in (self._said, self._title, self._note):
+            figure.add_artist(text)
         mark = SYNTHETIC if is_synthetic(desk.recording.attributes) else ""
         figure.text(0.065, 0.012, "\n".join(textwrap.wrap(f"{mark} {CAUTION}".strip(), 150)),
                     fontsize=7, color=COLOURS["muted"])  # fmt: skip
@@ -108,7 +136,7 @@ class Window:
         self._widgets["picker"] = RadioButtons(
             place, [name.replace("_", " ") for name in names],
             active=names.index(desk.settings.picking.picker), activecolor=COLOURS["envelope"],
-            label_props={"fontsize": [8] * len(names)},
+            label_props={"fontsize": [8] * len(names)}, useblit=True,
         )  # fmt: skip
         for key, label, low, high, start, high_up in (
             ("gain", "gain (dB)", -30.0, 30.0, 0.0, 0.255),
@@ -131,17 +159,20 @@ class Window:
         ):
             button = Button(
                 figure.add_axes((0.735 + 0.0625 * k, 0.07, 0.058, 0.04)), label,
-                color=COLOURS["band"], hovercolor=COLOURS["grid"],
+                color=COLOURS["band"], hovercolor=COLOURS["grid"], useblit=True,
             )  # fmt: skip
             button.label.set_fontsize(8)
             self._widgets[key] = button
-        self._background: Any = None
+        self._zones: list[_Zone] = []
+        self._slid: list[float] = []
         self._prepare()
         self._connect(names)
         self.show()
 
     def _prepare(self) -> None:
         """Artists that are kept, so that a change moves them and draws nothing anew."""
+        from echotrace.teaching.kept_text import KeptText
+
         ax, delay_us = self.ax, self.desk.recording.delay_us
         (self._trace,) = ax.plot(
             delay_us, np.full(delay_us.size, _FLOOR_DB), color=COLOURS["envelope"], linewidth=0.8
@@ -150,20 +181,27 @@ class Window:
         for k, name in enumerate(self.names):
             colour = interface_colour(name, k)
             (self._picks[name],) = ax.plot([], [], color=colour, linewidth=1.3)
-            self._words[name] = ax.text(
-                0, 0, name.replace("_", " "), fontsize=8.5, color=colour,
-                bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"},
-            )  # fmt: skip
+            words = KeptText((0.0, 0.0), ax.transData, size=8.5, colour=COLOURS["ink"],
+                             paper="white")  # fmt: skip
+            words.set_text(name.replace("_", " "))
+            self._words[name] = words
+            self.figure.add_artist(words)
             (self._gates[name],) = ax.plot([], [], color=colour, linewidth=4.5,
                                            solid_capstyle="butt")  # fmt: skip
         sliders = [self._widgets[key] for key in ("gain", "time_gain", "threshold")]
-        self._moving: list[Any] = [
-            *self._gates.values(), self._trace, *self._picks.values(), *self._words.values(),
-            self._title, self._note, self._said,
-            *(part for s in sliders for part in (s.poly, s._handle, s.valtext)),
+        self._zones = [
+            _Zone((0.0, 0.10, 0.725, 1.0), [
+                *self._gates.values(), self._trace, *self._picks.values(), *self._words.values(),
+                self._title, self._note,
+            ]),
+            _Zone((0.725, 0.50, 1.0, 1.0), [self._said]),
+            _Zone((0.725, 0.175, 1.0, 0.29), [
+                part for s in sliders for part in (s.poly, s._handle, s.valtext)
+            ]),
         ]  # fmt: skip
-        for artist in self._moving:
-            artist.set_animated(True)
+        for zone in self._zones:
+            for artist in zone.artists:
+                artist.set_animated(True)
         for slider in sliders:
             slider.drawon = False
         ax.set_xlim(float(delay_us[0]), float(delay_us[-1]))
@@ -195,24 +233,30 @@ class Window:
         canvas.mpl_connect("button_release_event", self._release)
 
     def _drawn(self, event: Any) -> None:
-        """Keep what never moves as one picture, so that a change draws only what does."""
-        canvas = self.figure.canvas
+        """Keep what never moves as pictures, so that a change draws only what does."""
+        canvas: Any = self.figure.canvas
         if event is not None and event.canvas is not canvas:
             return
-        if getattr(canvas, "supports_blit", False):
-            self._background = canvas.copy_from_bbox(self.figure.bbox)  # type: ignore[attr-defined]
-        for artist in self._moving:
-            self.figure.draw_artist(artist)
+        for zone in self._zones:
+            if getattr(canvas, "supports_blit", False):
+                zone.keep(canvas)
+            zone.draw()
 
     def _redraw(self) -> None:
         canvas: Any = self.figure.canvas
-        if self._background is None:
+        if any(zone.background is None for zone in self._zones):
             canvas.draw_idle()
             return
-        canvas.restore_region(self._background)
-        for artist in self._moving:
-            self.figure.draw_artist(artist)
-        canvas.blit(self.figure.bbox)
+        sliders = [self._widgets[key].val for key in ("gain", "time_gain", "threshold")]
+        last = self._zones[-1]
+        for zone in self._zones:
+            # Sliders rarely move, and never by themselves.
+            if zone is last and sliders == self._slid:
+                continue
+            canvas.restore_region(zone.background)
+            zone.draw()
+            canvas.blit(zone.box(self.figure))
+        self._slid = sliders
 
     def _do(self, act: Any, *values: Any, **changes: Any) -> None:
         """Do it and show what came of it; what cannot be done is told and changes nothing."""
@@ -327,7 +371,7 @@ class Window:
             f"Scan {desk.scan + 1} of {desk.recording.n_traces}; clicks place: "
             f"{self.interface.replace('_', ' ')}"
         )
-        self._note.set_text(picture_text(told))
+        self._note.set_text(picture_text(told, _MOST_TOLD))
         self._said.set_text(self._words_of(look))
         self._redraw()
 

@@ -9,7 +9,6 @@ the machine disturb less than the clock on the wall.
 
 import dataclasses
 import os
-import resource
 import subprocess
 import sys
 import time
@@ -381,39 +380,3 @@ def test_start_up(benchmark, tmp_path):
     )
     print(f"\n  first time ever, compiling: {time.perf_counter() - start:.1f} s", end="")
     once(benchmark, cold)
-
-
-def test_whole_commands(benchmark, tmp_path):
-    """Processor time of whole commands: ratios to an interpreter that imports what they rest on."""
-    sitting = Path(__file__).resolve().parents[2] / "synthetic_traces" / "immersion_sitting.h5"
-    measure_it = ["-m", "echotrace.cli", "measure", str(sitting)]
-    report = ["--report", str(tmp_path / "report.html"), "--overwrite"]
-    words = {
-        "import numpy, h5py, numba": ["-c", "import numpy, h5py, numba"],
-        "measure": measure_it,
-        "measure --report": [*measure_it, *report],
-    }
-
-    def used_s():
-        now = resource.getrusage(resource.RUSAGE_CHILDREN)
-        return now.ru_utime + now.ru_stime
-
-    def fresh(command, **changes):
-        return lambda: subprocess.run(
-            [sys.executable, *command],
-            check=True,
-            stdout=subprocess.DEVNULL,
-            env={**os.environ, **changes},
-        )
-
-    each = in_turn([fresh(command) for command in words.values()], 9, used_s)
-    for k, name in enumerate(words):
-        say(benchmark, f"{name}, s of processor time", each[:, k])
-    say(benchmark, "measure over the imports", each[:, 1] / each[:, 0])
-    say(benchmark, "measure --report over the imports", each[:, 2] / each[:, 0])
-    # Nothing compiled yet, as on a new machine.
-    first = fresh(measure_it, NUMBA_CACHE_DIR=str(tmp_path / "none"))
-    start = used_s()
-    first()
-    print(f"\n  first run ever: {used_s() - start:.1f} s of processor time", end="")
-    once(benchmark, lambda: None)

@@ -92,7 +92,8 @@ def fingerprint(thing):
             thing.axial_length_mm, thing.interfaces, thing.segments, thing.settings_json,
             thing.finding_names, sorted(thing.attributes.items()), thing.engine,
             [getattr(thing, name).tobytes() for name in (
-                "delay_us", "delay_u_us", "length_mm", "axial_length_u_mm", "score", "findings",
+                "delay_us", "delay_u_us", "length_mm", "axial_length_u_mm", "length_right",
+                "aligned", "findings",
                 "axial_length_u_shared_mm", "accepted", "decided_by",
             )],
             [(name, values.tobytes()) for name, values in thing.features.items()],

@@ -16,8 +16,8 @@ FOLDER = Path(__file__).parents[2] / "synthetic_traces"
 FILE = Path(__file__).parent / "measured.json"
 
 # What two processors, or compiled and plain Python, may differ by: about ten times the most that
-# was seen (delays and lengths 3.3e-7, uncertainties of delays 2e-4 of themselves, score 3.6e-7). A
-# sample is 0.01 us.
+# was seen (delays and lengths 3.3e-7, uncertainties of delays 2e-4 of themselves, probabilities
+# 3.6e-7). A sample is 0.01 us.
 TOLERANCE = {
     "delay_us": (3e-6, 0.0),
     "delay_u_us": (1e-7, 5e-3),
@@ -25,7 +25,8 @@ TOLERANCE = {
     "axial_length_mm": (3e-6, 0.0),
     "axial_length_u_mm": (1e-7, 5e-3),
     "axial_length_u_shared_mm": (3e-7, 0.0),
-    "score": (5e-6, 0.0),
+    "length_right": (5e-6, 0.0),
+    "aligned": (5e-6, 0.0),
     "mean_mm": (3e-6, 0.0),
     "sd_mm": (3e-6, 0.0),
     "u_combined_mm": (3e-7, 1e-3),
@@ -68,7 +69,8 @@ def measured(path):
             "axial_length_mm",
             "axial_length_u_mm",
             "axial_length_u_shared_mm",
-            "score",
+            "length_right",
+            "aligned",
         ):
             scan[name] = _rounded(name, getattr(result, name)[k])
         scan["findings"] = list(result.finding_list(k))

@@ -59,7 +59,15 @@ function drawTrace(svg, trace) {
   }
   for (const [attributes, name] of names) add("text", attributes, name);
   for (const us of trace.truth || []) {
-    const px = s.x(us), y = s.y(FLOOR_DB) + 2;
+    const y = s.y(FLOOR_DB) + 2;
+    if (us > trace.lastUs) {
+      // Beyond the picture: an arrow at its edge, not a mark in a wrong place.
+      const edge = s.x(trace.lastUs);
+      add("path", {d: `M${edge} ${y}L${edge} ${y + 8}L${edge + 8} ${y + 4}Z`, class: "truth"});
+      add("text", {x: edge - 4, y: y + 8, "text-anchor": "end", class: "tick"}, "true arrival beyond");
+      continue;
+    }
+    const px = s.x(us);
     add("path", {d: `M${px - 4} ${y + 8}L${px + 4} ${y + 8}L${px} ${y}Z`, class: "truth"});
   }
   if (trace.mark !== undefined)

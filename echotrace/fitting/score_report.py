@@ -1,0 +1,163 @@
+"""How the two probabilities do on drawn sittings, as a table.
+
+``python -m echotrace.fitting.score_report develop`` prints it for a set that is shipped; with
+``--seed S --sittings N`` for draws that were never looked at.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrace.fitting.roc import calibration_error, roc_area, roc_band
+from echotrace.fitting.score_sets import DrawSet, ScoreSet, make_sets, shipped_sets
+from echotrace.measurement import ALIGNED_TOLD
+from echotrace.quality.features import score_traces
+from echotrace.quality.limits import QualityLimits
+
+__all__ = ["kind_errors", "main", "score_report"]
+
+Float64 = NDArray[np.float64]
+
+# Bins of a kind: fewer scans than all together.
+_KIND_BINS, _LEAST_OF_KIND = 5, 60
+
+
+def kind_errors(
+    probability: Float64, outcome: NDArray[np.bool_], data: ScoreSet
+) -> dict[str, float]:
+    """Calibration error within each kind of hand and method.
+
+    Parameters
+    ----------
+    probability : ndarray of float64, (n,)
+    outcome : ndarray of bool, (n,)
+    data : ScoreSet
+
+    Returns
+    -------
+    dict of str to float
+        By kind; five bins of equal numbers. Kinds of fewer than 60 scans are left out.
+
+    Examples
+    --------
+    >>> data = shipped_sets()["develop"]
+    >>> errors = kind_errors(data.aligned.astype(float), data.aligned, data)
+    >>> max(errors.values())
+    0.0
+    """
+    found = {}
+    for kind in np.unique(data.kind):
+        rows = data.kind == kind
+        if rows.sum() >= _LEAST_OF_KIND:
+            found[str(kind)] = calibration_error(probability[rows], outcome[rows], bins=_KIND_BINS)
+    return found
+
+
+def _share(part: NDArray[np.bool_], of: NDArray[np.bool_]) -> str:
+    n = int(of.sum())
+    return f"{100.0 * part[of].mean():.1f} % ({int(part[of].sum())} of {n})" if n else "none"
+
+
+def score_report(data: ScoreSet, level: float | None = None) -> str:
+    """The figures of merit as text.
+
+    Parameters
+    ----------
+    data : ScoreSet
+    level : float, optional
+        Of acceptance; the preset where it is None.
+
+    Returns
+    -------
+    str
+        Markdown.
+
+    Examples
+    --------
+    >>> score_report(shipped_sets()["develop"]).splitlines()[0]
+    '| what | found |'
+    """
+    level = QualityLimits().min_length_right if level is None else level
+    said = score_traces(data.features)
+    right, aligned = (said[name].astype(np.float64) for name in ("length_right", "aligned"))
+    good, wrong = data.length_right, ~data.length_right
+    taken = right >= level
+    accepted = taken & ~data.rejected
+    low, high = ALIGNED_TOLD
+    told = (aligned <= low) | (aligned >= high)
+    *_, (least, most) = roc_band(right, good, data.sitting)
+    rows = [
+        ("scans, of which right", f"{good.size}, {int(good.sum())}"),
+        (
+            "ROC area, right against wrong",
+            f"{roc_area(right, good):.3f} ({least:.3f} to {most:.3f})",
+        ),
+        (f"right scans with {level:g} or more", _share(taken, good)),
+        (f"of all scans with {level:g} or more, wrong", _share(wrong, taken)),
+        ("right scans accepted, findings and all", _share(accepted, good)),
+        ("of the accepted, wrong", _share(wrong, accepted)),
+        ("calibration error, length right", f"{calibration_error(right, good):.3f}"),
+        ("calibration error, aligned", f"{calibration_error(aligned, data.aligned):.3f}"),
+    ]
+    for name, probability, outcome in (
+        ("length right", right, good),
+        ("aligned", aligned, data.aligned),
+    ):
+        errors = kind_errors(probability, outcome, data)
+        worst = max(errors, key=lambda kind: errors[kind])
+        rows.append(
+            (f"largest within a kind of hand and method, {name}", f"{errors[worst]:.3f} ({worst})")
+        )
+    for method in ("immersion", "contact"):
+        here = data.method == method
+        area = roc_area(aligned[here], data.aligned[here])
+        as_told = (aligned >= high) == data.aligned
+        rows += [
+            (f"ROC area, aligned, {method}", f"{area:.3f}"),
+            (f"alignment told, {method}", _share(told, here)),
+            (f"… and as told, {method}", _share(as_told, here & told)),
+        ]
+    return "\n".join(["| what | found |", "|---|---|", *(f"| {a} | {b} |" for a, b in rows)])
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Print how the two probabilities do.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        Those of the process where it is None.
+
+    Returns
+    -------
+    int
+        0.
+
+    Examples
+    --------
+    >>> main(["develop"])  # doctest: +SKIP
+    """
+    parser = argparse.ArgumentParser(
+        description=main.__doc__, prog="python -m echotrace.fitting.score_report"
+    )
+    parser.add_argument("set", nargs="?", default="develop", help="a shipped set")
+    parser.add_argument("--seed", type=int, help="of draws that are not shipped")
+    parser.add_argument("--sittings", type=int, default=400)
+    parser.add_argument("--traces", type=Path, help="folder in which their traces are kept")
+    parser.add_argument("--workers", type=int, default=1)
+    given = parser.parse_args(arguments)
+    if given.seed is None:
+        data = shipped_sets()[given.set]
+    else:
+        draws = {"new": DrawSet(given.seed, given.sittings)}
+        data = make_sets(draws, traces=given.traces, workers=given.workers)["new"]
+    print(score_report(data))  # noqa: T201
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
