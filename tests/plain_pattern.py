@@ -292,7 +292,7 @@ def _method(
         out["bath_pattern_db"] = _finite(pair - level["cornea_front"], missing | at_face)
         return out
     fluid = np.array([_fluid(echoes, i, face[i], near_field_us) for i in range(n)])
-    out["fluid_gap_us"], out["fluid_unseen_us"] = fluid.T
+    out["fluid_gap_us"], out["fluid_unseen_us"] = np.nan_to_num(fluid).T
     # A tall pair of a cornea's thickness out of silence, where contact has none.
     pair = np.full(n, -np.inf)
     best = np.full(n, -np.inf)

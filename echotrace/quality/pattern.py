@@ -207,7 +207,8 @@ def pattern_features(
                 at, level, face_us, found["wall_step_db"]
             )
         else:
-            found["fluid_gap_us"][:] = told[ask.FLUID_US]
+            # What is shown; what is not excluded has a feature, and a warning, of its own.
+            found["fluid_gap_us"][:] = np.nan_to_num(told[ask.FLUID_US])
             found["fluid_unseen_us"][:] = told[ask.FLUID_UNSEEN_US]
         if not lens or natural:
             # Both faces of an implant look like a cornea behind a bath.
