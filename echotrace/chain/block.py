@@ -178,7 +178,7 @@ def prepare(
     if readers and decisions.marked:
         engine = "fused and plain"
     near_field_us = near_field_of(recording, pulse, offset)
-    stated = check_stated(recording, pulse, near_field_us)
+    stated = check_stated(recording, pulse, near_field_us, offset=offset)
     said = say_offset(recording, offset)
     notes = {"offset": said} if said else {}
     if decisions:

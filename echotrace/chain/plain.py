@@ -143,7 +143,7 @@ def view_block(
     gates = gates_for(target, method, settings)
     if marks:
         gates = gates_of_scan(gates, marks, target, pulse)
-    threshold_db = settings.picking.search_threshold_db
+    threshold_db = settings.picking.threshold_db(pulse, block.n_samples)
     candidates = find_echoes(traces, threshold_db=lowest_threshold_db(gates, threshold_db))
     first_us = block.probe.face_delay_us if method == Method.CONTACT else np.nan
     choose = choose_jointly if settings.picking.choice == "jointly" else choose_in_gates

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 from numpy.typing import NDArray
 
 from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
@@ -43,6 +44,14 @@ def _finish(ax: Axes, title: str, x: str, y: str) -> Axes:
     ax.set_xlabel(x, fontsize=_FONT)
     ax.set_ylabel(y, fontsize=_FONT)
     return quiet_axes(ax)
+
+
+def _with_room_below(figure: Figure, share: float) -> Figure:
+    """Room for the mark at the foot of every picture."""
+    engine = figure.get_layout_engine()
+    if isinstance(engine, ConstrainedLayoutEngine):
+        engine.set(rect=(0.0, share, 1.0, 1.0 - share))
+    return figure
 
 
 def roc_plot(
@@ -287,7 +296,7 @@ def score_figure(
     --------
     >>> score_figure(data, right, aligned, level=0.4)  # doctest: +SKIP
     """
-    figure = new_figure(7.2, 9.4)
+    figure = _with_room_below(new_figure(7.2, 9.4), 0.02)
     axes = figure.subplots(3, 2)
     roc_plot(right, data.length_right, data.sitting, axes[0, 0], title="Right against wrong")
     error_plot(right, data.error_mm, level, axes[0, 1])
@@ -370,7 +379,7 @@ def left_out_figure(data: ScoreSet) -> Figure:
     --------
     >>> left_out_figure(data)  # doctest: +SKIP
     """
-    figure = new_figure(7.2, 3.3)
+    figure = _with_room_below(new_figure(7.2, 3.3), 0.06)
     axes = figure.subplots(1, 2)
     probes = np.array([f"{k[0]:g} MHz, {k[2]:g} mm" for k in PROBE_KINDS])[data.probe_kind]
     for ax, names, title in (
