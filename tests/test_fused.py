@@ -90,6 +90,8 @@ FEATURES = {
     # A carrier of the recording over the shift that the cavity of each trace would make.
     "filling_likeness": (1e-4, 1e-3),
     "offset_percent": (0.0, 1e-12),
+    # Lengths over the spread of scans, hundredths of a millimetre: they agree far better.
+    "sitting_distance": (0.0, 1e-2),
 }
 
 
