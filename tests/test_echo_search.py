@@ -5,11 +5,18 @@ import tracemalloc
 
 import numpy as np
 import pytest
-from closed_form import echo
+from closed_form import echo, recording_of
 
+from echotrace.chain.block import prepare
+from echotrace.chain.plain import read_reference_path
 from echotrace.errors import ParameterError
-from echotrace.recording import Signal
-from echotrace.signal.candidates import false_alarm_threshold_db, find_echoes
+from echotrace.recording import Probe, Signal
+from echotrace.settings import PickingSettings, Settings
+from echotrace.signal.candidates import (
+    false_alarm_rate_of,
+    false_alarm_threshold_db,
+    find_echoes,
+)
 from echotrace.signal.conditioning import condition
 from echotrace.signal.picking import PICKERS, PickReason, pick_echoes
 from echotrace.signal.pulse import gaussian_pulse
@@ -40,6 +47,69 @@ def test_threshold_means_its_false_alarm_rate(bandwidth, rate_hz, n_samples):
         total += len(rf)
     # 40 expected of 4,000; short traces tell their noise to some per cent only.
     assert 0.003 < found / total < 0.02
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize("bandwidth", [0.3, 0.6, 0.9])
+@pytest.mark.parametrize("n_samples", [2048, 5200, 8192])
+def test_what_a_level_lets_through_of_noise_alone(bandwidth, n_samples):
+    """A search threshold of 13 dB is a level: the rate stated for it is that of white noise.
+
+    The noise passes this test's own matched filter, by FFT, and its level is told from the
+    quadratures; neither is the package's.
+    """
+    pulse = gaussian_pulse(1e8, 1e7, bandwidth)
+    rng = np.random.default_rng(round(100 * bandwidth) + n_samples)
+    stated = false_alarm_rate_of(pulse, n_samples, 13.0)
+    template = np.fft.fft(np.asarray(pulse.analytic), n_samples)
+    found = ours = total = 0
+    for _ in range(3):
+        rf = rng.standard_normal((400, n_samples))
+        spectrum = np.fft.fft(rf, axis=1) * np.conj(template)
+        envelope = np.abs(np.fft.ifft(spectrum, axis=1))
+        level = envelope / np.sqrt(0.5 * (envelope**2).mean(axis=1, keepdims=True))
+        found += int((level.max(axis=1) > 10 ** (13.0 / 20)).sum())
+        ours += int((find_echoes(_conditioned(rf, pulse), threshold_db=13.0).count > 0).sum())
+        total += len(rf)
+    slack = 4.0 * np.sqrt(stated * (1.0 - stated) / total)
+    assert abs(ours / total - stated) < slack + 0.25 * stated, (ours / total, stated)
+    # A true level of the noise, and peaks between the points of the search: within a third.
+    assert abs(found / total - stated) < slack + 0.35 * stated, (found / total, stated)
+
+
+def test_rate_and_level_are_inverse():
+    for bandwidth in (0.3, 0.6, 0.9):
+        pulse = gaussian_pulse(1e8, 1e7, bandwidth)
+        for n_samples in (1024, 4096, 16384):
+            for rate in (0.2, 0.01, 1e-4):
+                level = false_alarm_threshold_db(pulse, n_samples, rate)
+                if level < 20.0 * np.log10(0.7 / np.sqrt(0.41 * 10 / n_samples)):
+                    back = false_alarm_rate_of(pulse, n_samples, level)
+                    assert back == pytest.approx(rate, rel=1e-3)
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize("engine", ["fused", "plain"])
+@pytest.mark.parametrize(("bandwidth", "n_samples"), [(0.3, 2048), (0.6, 6144), (0.9, 4096)])
+def test_the_chain_finds_in_noise_what_its_rate_says(engine, bandwidth, n_samples):
+    rate = 0.1
+    pulse = gaussian_pulse(1e8, 1e7, bandwidth)
+    picking = PickingSettings(false_alarm_rate=rate)
+    wanted_db = false_alarm_threshold_db(pulse, n_samples, rate)
+    assert picking.threshold_db(pulse, n_samples) == wanted_db
+    rng = np.random.default_rng(round(100 * bandwidth) + n_samples)
+    noise = rng.standard_normal((400, n_samples)).astype(np.float32)
+    probe = Probe(centre_frequency_hz=1e7, fractional_bandwidth=bandwidth)
+    recording = recording_of(noise, probe=probe)
+    settings = Settings(picking=picking, engine=engine)
+    prepared = prepare(recording, settings)
+    ((state, target),) = prepared.targets.items()
+    if engine == "fused":
+        reading = prepared.readers[state].read(recording)
+    else:
+        reading = read_reference_path(recording, state[0], target, settings, pulse)
+    share = float((reading.candidates.count > 0).mean())
+    assert abs(share - rate) < 4.0 * np.sqrt(rate * (1.0 - rate) / 400), share
 
 
 def test_false_alarm_rate_is_in_range():

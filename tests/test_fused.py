@@ -86,6 +86,7 @@ FEATURES = {
     # Of the recording, worked out once for both engines.
     "carrier_mhz": (0.0, 1e-12),
     "carrier_misfit": (0.0, 1e-12),
+    "carrier_doubt": (0.0, 1e-12),
     # A carrier of the recording over the shift that the cavity of each trace would make.
     "filling_likeness": (1e-4, 1e-3),
     "offset_percent": (0.0, 1e-12),

@@ -144,6 +144,40 @@ def test_a_plate_of_half_a_millimetre_is_two_echoes(engine, heights):
 
 
 @pytest.mark.compiled
+@pytest.mark.parametrize(
+    ("thickness_mm", "heights"),
+    [
+        (0.794, (1.0, -0.246, -0.061)),  # the far face hides on the flank of the near one
+        (0.586, (1.0, 0.365, 0.133)),  # the first repeat stands beyond the first window
+        (0.273, (1.0, -0.53, -0.28, -0.15)),  # places of all of them hang together
+        (0.372, (1.0, 0.62, 0.39)),  # interference moves the centroid of their spectrum
+        (0.724, (1.0, -0.69, -0.47)),  # behind each repeat stands another
+    ],
+)
+def test_trains_of_thin_plates_are_read(thickness_mm, heights):
+    """What went wrong among random plates; others of the kind are drawn below."""
+    result = on_a_plate("a train", thickness_mm, heights, (0.1, 2.5)).measured(3)
+    assert result.accepted.all()
+    error = (result.axial_length_mm - thickness_mm) / result.axial_length_u_mm
+    assert np.abs(error).max() < 4.0
+
+
+@pytest.mark.compiled
+def test_random_thin_plates_are_right_or_rejected():
+    rng = np.random.default_rng(21)
+    ratio = []
+    for _ in range(8):
+        thickness_mm, decay = rng.uniform(0.25, 1.2), rng.uniform(0.2, 0.9)
+        sign, echoes = rng.choice([-1.0, 1.0]), int(rng.integers(2, 5))
+        heights = (1.0, *(sign * decay**k for k in range(1, echoes)))
+        result = on_a_plate("drawn", thickness_mm, heights, (0.1, 2.5)).measured(2)
+        error = (result.axial_length_mm - thickness_mm) / result.axial_length_u_mm
+        ratio += error[result.accepted].tolist()
+    assert len(ratio) >= 13
+    assert np.abs(ratio).max() < 4.5
+
+
+@pytest.mark.compiled
 def test_what_cannot_be_told_apart_is_rejected():
     for thickness_mm in (0.03, 0.05):
         result = on_a_plate("thin", thickness_mm, (1.0, -0.8), (0.02, 2.0)).measured(4)

@@ -178,7 +178,7 @@ def prepare(
     if readers and decisions.marked:
         engine = "fused and plain"
     near_field_us = near_field_of(recording, pulse, offset)
-    stated = check_stated(recording, pulse, near_field_us)
+    stated = check_stated(recording, pulse, near_field_us, offset=offset)
     said = say_offset(recording, offset)
     notes = {"offset": said} if said else {}
     if decisions:
@@ -414,6 +414,8 @@ def _judge(
     features |= implant_features(reading.delay_us, target, settings.lengths.implant_mm)
     if reading.close is not None:
         features["unsure_echo_count"] = reading.close.unsure
+        if "carrier_misfit" in features:
+            features["carrier_misfit"][reading.close.as_stated] = np.nan
         if is_a_wall(target, method):
             features["repeat_count"] = reading.close.repeats
     if target.anatomy:

@@ -22,7 +22,14 @@ from echotrace.signal.pulse import Pulse
 from echotrace.signal.repeats import fit_train, repeats_behind, taken_at_a_multiple
 from echotrace.target import Target
 
-__all__ = ["is_a_wall", "lay_train", "merge_readings", "overlap_of_picks", "rows_to_look_at"]
+__all__ = [
+    "covariance_of",
+    "is_a_wall",
+    "lay_train",
+    "merge_readings",
+    "overlap_of_picks",
+    "rows_to_look_at",
+]
 
 Float = NDArray[np.float64]
 
@@ -95,7 +102,7 @@ def rows_to_look_at(
 
 def overlap_of_picks(
     candidate: NDArray[np.integer], crowded: CrowdedEchoes, step_us: float
-) -> tuple[Float, Float, Float, NDArray[np.float32]]:
+) -> tuple[Float, Float, CloseReading]:
     """What joint fits say of the candidates that were chosen.
 
     Parameters
@@ -109,10 +116,8 @@ def overlap_of_picks(
     -------
     sample, u_sample : ndarray of float64, (n_traces, n_interfaces)
         NaN where no joint fit says anything.
-    covariance_us2 : ndarray of float64, (n_traces, n_interfaces - 1)
-        Of neighbouring interfaces.
-    unsure : ndarray of float32, (n_traces,)
-        Number of interfaces that are not sure.
+    close : CloseReading
+        Without repeats.
 
     Examples
     --------
@@ -120,19 +125,68 @@ def overlap_of_picks(
     >>> from echotrace.chain.close_echoes import overlap_of_picks
     >>> from echotrace.signal.crowded import CrowdedEchoes
     >>> one = np.ones((1, 3))
-    >>> found = CrowdedEchoes(sample=one, u_sample=one, with_next=-0.5 * one, unsure=one > 2)
-    >>> overlap_of_picks(np.array([[0, 1], ]), found, 0.01)[2].round(6).tolist()
+    >>> found = CrowdedEchoes(
+    ...     sample=one, u_sample=one, with_following=np.full((1, 3, 8), -0.5), unsure=one > 2,
+    ...     as_stated=one > 2
+    ... )
+    >>> overlap_of_picks(np.array([[0, 1]]), found, 0.01)[2].covariance_us2.round(6).tolist()
     [[-5e-05]]
     """
     rows = np.arange(candidate.shape[0])[:, None]
     chosen, safe = candidate >= 0, np.maximum(candidate, 0)
     sample = np.where(chosen, crowded.sample[rows, safe], np.nan)
     u_sample = np.where(chosen, crowded.u_sample[rows, safe], np.nan)
-    follows = chosen[:, :-1] & (candidate[:, 1:] == candidate[:, :-1] + 1)
-    between = crowded.with_next[rows, safe[:, :-1]]
-    covariance = np.where(follows & np.isfinite(between), between, 0.0) * step_us**2
+    both = covariance_of(candidate, crowded, step_us)
+    k = np.arange(candidate.shape[1] - 1)
+    covariance = both[:, k, k + 1]
     unsure = (chosen & crowded.unsure[rows, safe]).sum(axis=1, dtype=np.float32)
-    return sample, u_sample, covariance, unsure
+    as_stated = (chosen & crowded.as_stated[rows, safe]).any(axis=1)
+    nothing = np.zeros(unsure.size, np.float32)
+    close = CloseReading(
+        covariance_us2=covariance, unsure=unsure, repeats=nothing, as_stated=as_stated
+    )
+    return sample, u_sample, close
+
+
+def covariance_of(candidate: NDArray[np.integer], crowded: CrowdedEchoes, step_us: float) -> Float:
+    """Covariance of candidates that were fitted jointly, two by two.
+
+    Parameters
+    ----------
+    candidate : ndarray of int, (n_traces, m)
+        Columns, rising; -1 for none.
+    crowded : CrowdedEchoes
+    step_us : float
+
+    Returns
+    -------
+    ndarray of float64, (n_traces, m, m)
+        µs squared; zero on the diagonal and where two were read apart.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.chain.close_echoes import covariance_of
+    >>> from echotrace.signal.crowded import CrowdedEchoes
+    >>> one = np.ones((1, 3))
+    >>> found = CrowdedEchoes(
+    ...     sample=one, u_sample=one, with_following=np.full((1, 3, 8), -0.5), unsure=one > 2,
+    ...     as_stated=one > 2
+    ... )
+    >>> covariance_of(np.array([[0, 2, -1]]), found, 1.0).tolist()
+    [[[0.0, -0.5, 0.0], [-0.5, 0.0, 0.0], [0.0, 0.0, 0.0]]]
+    """
+    n, m = candidate.shape
+    out = np.zeros((n, m, m))
+    rows, reach = np.arange(n), crowded.with_following.shape[2]
+    for j in range(m):
+        for k in range(j + 1, m):
+            lag = candidate[:, k] - candidate[:, j]
+            fit = (candidate[:, j] >= 0) & (candidate[:, k] >= 0) & (lag > 0) & (lag < reach)
+            at = np.maximum(candidate[:, j], 0), np.clip(lag, 0, reach - 1)
+            between = crowded.with_following[rows, at[0], at[1]]
+            out[:, j, k] = out[:, k, j] = np.where(fit & np.isfinite(between), between, 0.0)
+    return out * step_us**2
 
 
 def lay_train(
@@ -141,7 +195,7 @@ def lay_train(
     close: CloseReading,
     train_us: Float,
     train_u_us: Float,
-    train_with_next: Float,
+    covariance_us2: Float,
 ) -> None:
     """Replace the two faces of a wall by what its train says of them, where it repeats itself.
 
@@ -153,8 +207,8 @@ def lay_train(
         In and out.
     train_us, train_u_us : ndarray of float64, (n_traces, m)
         Repeats in order, and their standard uncertainties; NaN beyond the last.
-    train_with_next : ndarray of float64, (n_traces, m + 1)
-        Covariance of the back face with the first repeat, and of each with the next, µs squared.
+    covariance_us2 : ndarray of float64, (n_traces, m + 2, m + 2)
+        Of both faces and the repeats, two by two, µs squared; its diagonal is not looked at.
 
     Examples
     --------
@@ -162,7 +216,7 @@ def lay_train(
     >>> from echotrace.chain.close_echoes import lay_train
     >>> from echotrace.chain.reading import CloseReading
     >>> delay, u, close = np.array([[5.0, 7.01]]), np.full((1, 2), 0.01), CloseReading.nothing(1, 2)
-    >>> lay_train(delay, u, close, np.array([[9.0]]), np.array([[0.01]]), np.zeros((1, 2)))
+    >>> lay_train(delay, u, close, np.array([[9.0]]), np.array([[0.01]]), np.zeros((1, 3, 3)))
     >>> delay.round(4).tolist(), close.repeats.tolist()
     ([[5.0033, 7.0033]], [1.0])
     """
@@ -170,8 +224,12 @@ def lay_train(
         m = int(np.isfinite(train_us[row]).sum())
         at = np.concatenate([delay_us[row], train_us[row, :m]])
         u = np.concatenate([delay_u_us[row], train_u_us[row, :m]])
-        beside = np.concatenate([close.covariance_us2[row], train_with_next[row, :m]])
-        fit = fit_train(at, np.diag(u**2) + np.diag(beside, 1) + np.diag(beside, -1))
+        covariance = covariance_us2[row, : m + 2, : m + 2].copy()
+        np.fill_diagonal(covariance, u**2)
+        # Of echoes whose places can hardly be told apart nothing is gained.
+        if not np.linalg.eigvalsh(covariance / np.outer(u, u))[0] > 1e-6:
+            continue
+        fit = fit_train(at, covariance)
         delay_us[row] = fit.front_us, fit.back_us
         delay_u_us[row] = np.sqrt(np.diag(fit.covariance_us2))
         close.covariance_us2[row, 0] = fit.covariance_us2[0, 1]

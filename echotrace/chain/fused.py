@@ -326,7 +326,7 @@ def block_reader(
     from echotrace.kernels.fused import ReadPlan
 
     first_us = recording.probe.face_delay_us if method == Method.CONTACT else math.nan
-    threshold_db = settings.picking.search_threshold_db
+    threshold_db = settings.picking.threshold_db(pulse, recording.n_samples)
     search = search_plan(
         pulse,
         recording.signal,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from echotrace.errors import EchotraceWarning, RecordingError
 from echotrace.recording import Recording, Signal
+from echotrace.signal.kind import thinned
 
 __all__ = ["baseline_offset", "check_bits", "full_scale_of", "say_offset", "without_offset"]
 
@@ -47,7 +48,7 @@ def baseline_offset(recording: Recording) -> float:
     """
     if recording.signal != Signal.RF:
         return 0.0
-    first = _first(recording)
+    first = thinned(_first(recording))
     offset = float(np.median(np.median(first, axis=1)))
     if first.dtype == np.int16:
         return float(np.rint(offset)) if abs(offset) >= _LEAST_COUNTS else 0.0

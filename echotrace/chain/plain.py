@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.chain.close_echoes import is_a_wall, lay_train, overlap_of_picks
+from echotrace.chain.close_echoes import covariance_of, is_a_wall, lay_train, overlap_of_picks
 from echotrace.chain.conditioned import condition_block
 from echotrace.chain.hand_marks import gates_of_scan, lay_picks, mark_codes, offer_picks
 from echotrace.chain.offset import baseline_offset, without_offset
@@ -143,7 +143,7 @@ def view_block(
     gates = gates_for(target, method, settings)
     if marks:
         gates = gates_of_scan(gates, marks, target, pulse)
-    threshold_db = settings.picking.search_threshold_db
+    threshold_db = settings.picking.threshold_db(pulse, block.n_samples)
     candidates = find_echoes(traces, threshold_db=lowest_threshold_db(gates, threshold_db))
     first_us = block.probe.face_delay_us if method == Method.CONTACT else np.nan
     choose = choose_jointly if settings.picking.choice == "jointly" else choose_in_gates
@@ -239,14 +239,11 @@ def _read_chosen(
     delay_u_us[rows, columns] = picks.u_sample * traces.step_us
     reason[rows, columns] = picks.reason
     if crowded is not None:
-        sample, u_sample, covariance_us2, unsure = overlap_of_picks(
-            choice.candidate, crowded, traces.step_us
-        )
+        sample, u_sample, close = overlap_of_picks(choice.candidate, crowded, traces.step_us)
         fitted = np.isfinite(sample)
         delay_us[fitted] = traces.to_delay_us(sample[fitted])
         delay_u_us[fitted] = u_sample[fitted] * traces.step_us
         reason[fitted] = int(PickReason.FOUND)
-        close = CloseReading(covariance_us2=covariance_us2, unsure=unsure, repeats=close.repeats)
     return delay_us, delay_u_us, reason, close
 
 
@@ -266,16 +263,15 @@ def _follow_train(
     train = repeats_behind(*faces)
     train[doubted] = -1
     behind = Choice(train.astype(np.int32), np.zeros(train.shape, np.uint8), np.zeros(train.shape))
-    train_us, train_u_us, _, own = _read_chosen(traces, candidates, behind, settings, crowded)
-    with_next = np.zeros(train.shape)
-    with_next[:, 1:] = own.covariance_us2
+    train_us, train_u_us, _, _ = _read_chosen(traces, candidates, behind, settings, crowded)
+    chain = np.concatenate([choice.candidate, behind.candidate], axis=1)
+    covariance_us2 = np.zeros((*chain.shape, chain.shape[1]))
     if crowded is not None:
-        both = np.stack([choice.candidate[:, 1], train[:, 0].astype(np.int32)], axis=1)
-        with_next[:, 0] = overlap_of_picks(both, crowded, traces.step_us)[2][:, 0]
+        covariance_us2 = covariance_of(chain, crowded, traces.step_us)
     # The train ends where a repeat cannot be read.
     gone = np.logical_or.accumulate(~np.isfinite(train_us), axis=1)
     train_us[gone] = np.nan
-    lay_train(delay_us, delay_u_us, close, train_us, train_u_us, with_next)
+    lay_train(delay_us, delay_u_us, close, train_us, train_u_us, covariance_us2)
 
 
 def read_reference_path(

@@ -25,6 +25,9 @@ class CloseReading:
         Interfaces whose echoes overlap with others and cannot be told from them with certainty.
     repeats : ndarray of float32, (n_traces,)
         Echoes behind a wall, evenly spaced by its delay.
+    as_stated : ndarray of bool, (n_traces,)
+        Overlapping echoes were surely fitted with the template as it is. What interference does to
+        their spectrum then says nothing against the stated carrier.
 
     Examples
     --------
@@ -37,6 +40,7 @@ class CloseReading:
     covariance_us2: NDArray[np.float64]
     unsure: NDArray[np.float32]
     repeats: NDArray[np.float32]
+    as_stated: NDArray[np.bool_]
 
     @classmethod
     def nothing(cls, n_traces: int, n_interfaces: int) -> CloseReading:
@@ -54,6 +58,7 @@ class CloseReading:
             covariance_us2=np.zeros((n_traces, n_interfaces - 1)),
             unsure=np.zeros(n_traces, np.float32),
             repeats=np.zeros(n_traces, np.float32),
+            as_stated=np.zeros(n_traces, np.bool_),
         )
 
 

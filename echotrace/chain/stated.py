@@ -3,27 +3,37 @@
 from __future__ import annotations
 
 import math
+import warnings
 
 import numpy as np
 
+from echotrace.chain.near_field import near_field_of
 from echotrace.chain.offset import baseline_offset, full_scale_of, without_offset
-from echotrace.recording import Method, Recording, Signal
-from echotrace.signal.carrier import echo_carrier, least_attenuated_hz
+from echotrace.errors import EchotraceWarning
+from echotrace.quality.findings import carrier_is_doubtful, describe_finding
+from echotrace.quality.limits import QualityLimits
+from echotrace.recording import Recording, Signal
+from echotrace.signal.carrier import echo_carrier
 from echotrace.signal.kind import check_kind
-from echotrace.signal.pulse import Pulse
-from echotrace.signal.receiver import undo_receiver
+from echotrace.signal.pulse import Pulse, fitting_in, gaussian_pulse
+from echotrace.signal.receiver import inverse_gain, undo_receiver
 
-__all__ = ["check_stated"]
+__all__ = ["check_stated", "warn_of_stated"]
 
-# Rate, probe and kind of signal are the recording's: its first traces tell them. No later ones, or
-# damage in the middle of a long file would end a run before anything is measured.
-_TRACES = 32
+# Rate, probe and kind of signal are the recording's: its first traces tell them, and a sitting has
+# no more. No later ones, or damage in the middle of a long file would end a run before anything is
+# measured.
+_TRACES = 16
 
 
 def check_stated(
-    recording: Recording, pulse: Pulse, near_field_us: float = -math.inf
+    recording: Recording,
+    pulse: Pulse,
+    near_field_us: float = -math.inf,
+    *,
+    offset: float | None = None,
 ) -> dict[str, float]:
-    """Hold rate, probe and kind of signal against the first 32 traces of a recording.
+    """Hold rate, probe and kind of signal against the first 16 traces of a recording.
 
     Parameters
     ----------
@@ -34,13 +44,16 @@ def check_stated(
     near_field_us : float
         Delay before which what the transmit pulse leaves hides echoes, µs: it has a carrier of its
         own, or none, and may stand on one side of the baseline.
+    offset : float, optional
+        From :func:`~echotrace.chain.offset.baseline_offset`, where it is known already.
 
     Returns
     -------
     dict of str to float
-        ``carrier_mhz`` and ``stated_carrier_mhz``, and ``carrier_misfit``, their relative
-        difference beyond the expected shift in contact (without its sign); NaN where no strong
-        echo tells; ``offset_percent``, of the converter's full scale. Empty for envelopes.
+        ``carrier_mhz`` and ``stated_carrier_mhz``, ``carrier_misfit``, their relative difference
+        without its sign, and ``carrier_doubt``, how surely they differ, in standard deviations;
+        NaN where no strong echo tells; ``offset_percent``, of the converter's full scale. Empty
+        for envelopes.
 
     Raises
     ------
@@ -54,36 +67,78 @@ def check_stated(
     >>> from echotrace.chain.template import template_pulse
     >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
     >>> found = check_stated(recording, template_pulse(recording, et.Settings()))
-    >>> found["stated_carrier_mhz"], round(found["carrier_misfit"], 2)
-    (10.0, 0.0)
+    >>> found["stated_carrier_mhz"], found["carrier_doubt"] < 3.0
+    (10.0, True)
     """
     some = recording.select(slice(0, min(recording.n_traces, _TRACES)))
-    samples = np.asarray(some.samples)
     rate_hz = recording.sampling_rate_hz
     first = int(np.searchsorted(some.delay_us, near_field_us))
-    check_kind(samples[:, first:], some.signal, pulse_sample=pulse.width_us * rate_hz * 1e-6)
+    raw = np.asarray(some.samples)[:, first:]
+    check_kind(raw, some.signal, pulse_sample=pulse.width_us * rate_hz * 1e-6)
     if some.signal != Signal.RF:
         return {}
-    offset = baseline_offset(some)
+    if offset is None:
+        offset = baseline_offset(recording)
     samples = np.asarray(without_offset(some, offset).samples)
     undone = undo_receiver(samples, some.delay_us, some.receiver, some.gain_db)
-    face_us = some.probe.face_delay_us
+    trace_scale, sample_scale = inverse_gain(
+        some.delay_us, some.receiver, some.gain_db, some.n_traces
+    )
+    counts = bool(np.issubdtype(samples.dtype, np.integer))
+    face_us, stated_hz = some.probe.face_delay_us, some.probe.centre_frequency_hz
     carrier = echo_carrier(
         undone.amplitude[:, first:],
         undone.clipped[:, first:],
         some.delay_us[first:],
         sampling_rate_hz=rate_hz,
         pulse_us=pulse.width_us,
+        stated_hz=stated_hz,
+        fractional_bandwidth=some.probe.fractional_bandwidth,
         face_delay_us=0.0 if math.isnan(face_us) else face_us,
+        step=trace_scale[:, None] * sample_scale[first:] if counts else 0.0,
     )
-    stated_hz = some.probe.centre_frequency_hz
-    # What stands behind the face in contact has at least the chamber to pass.
-    contact = all(name == Method.CONTACT for name in some.method.present)
-    expected_hz = least_attenuated_hz(stated_hz, some.probe.fractional_bandwidth, contact=contact)
-    misfit = carrier.misfit(expected_hz)
     return {
-        "carrier_mhz": math.nan if math.isnan(misfit) else 1e-6 * carrier.nearest_hz(expected_hz),
+        "carrier_mhz": 1e-6 * carrier.carrier_hz,
         "stated_carrier_mhz": 1e-6 * stated_hz,
-        "carrier_misfit": abs(misfit),
+        "carrier_misfit": abs(carrier.carrier_hz / stated_hz - 1.0),
+        "carrier_doubt": carrier.doubt,
         "offset_percent": 100.0 * abs(offset) / full_scale_of(some),
     }
+
+
+def warn_of_stated(recording: Recording) -> None:
+    """Hold what is stated of a recording against its first traces before anything is measured.
+
+    Parameters
+    ----------
+    recording : Recording
+
+    Raises
+    ------
+    RecordingError
+        Samples of another kind than they are said to be.
+    ParameterError
+        The stated probe's pulse is longer than a trace.
+
+    Warns
+    -----
+    EchotraceWarning
+        The echoes contradict the stated sampling rate or centre frequency.
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.chain.stated import warn_of_stated
+    >>> warn_of_stated(et.read("synthetic_traces/immersion_sitting.h5"))
+    """
+    probe = recording.probe
+    pulse = gaussian_pulse(
+        recording.sampling_rate_hz, probe.centre_frequency_hz, probe.fractional_bandwidth
+    )
+    pulse = fitting_in(pulse, recording.n_samples)
+    offset, limits = baseline_offset(recording), QualityLimits()
+    near_field_us = near_field_of(recording, pulse, offset)
+    stated = check_stated(recording, pulse, near_field_us, offset=offset)
+    if stated and carrier_is_doubtful(stated["carrier_doubt"], stated["carrier_misfit"], limits):
+        words = describe_finding("carrier_doubtful", stated, limits)
+        warnings.warn(words, EchotraceWarning, stacklevel=2)

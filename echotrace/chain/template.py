@@ -63,7 +63,8 @@ def template_pulse(recording: Recording, settings: Settings) -> Pulse:
     first = recording.select(slice(0, _TEMPLATE_TRACES))
     first = without_offset(first, baseline_offset(recording))
     traces = condition_block(first, pulse, settings)
-    candidates = find_echoes(traces, threshold_db=max(26.0, settings.picking.search_threshold_db))
+    threshold_db = settings.picking.threshold_db(pulse, first.n_samples)
+    candidates = find_echoes(traces, threshold_db=max(26.0, threshold_db))
     rows, sample = _cleanest_echoes(candidates, traces)
     if rows.size == 0:
         raise ParameterError(

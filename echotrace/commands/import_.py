@@ -198,6 +198,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Import the file and say in one line what was written."""
+    from echotrace.chain.stated import warn_of_stated
     from echotrace.files.description import ImportDescription, read_description
     from echotrace.files.importing import import_recording
     from echotrace.files.native import write_recording
@@ -226,6 +227,7 @@ def run(args: argparse.Namespace) -> int:
     if args.output is None:
         raise ParameterError("-o FILE.h5 is needed, or --dry-run to see what is understood")
     recording = import_recording(args.source, described, **details)
+    warn_of_stated(recording)
     write_recording(recording, args.output)
     n = recording.n_traces
     say(

@@ -13,6 +13,7 @@ import numpy as np
 
 from echotrace.kernels.extremes import largest
 from echotrace.kernels.jit import filter_kernel, filter_kernel_or, kernel
+from echotrace.kernels.logarithm import ln
 
 __all__ = ["LANES", "SearchPlan", "find_row", "find_rows", "find_space"]
 
@@ -118,26 +119,6 @@ def _maxima(row, threshold, dip_ratio, space, at):
     return found
 
 
-@filter_kernel
-def _ln(x):
-    """Natural logarithm of a float32 above its smallest normal value, to a part in 10^7.
-
-    Unlike the library's, the compiler can take many at a time. The area tangent's series of
-    (m - 1) / (m + 1), for a mantissa within a factor of the root of two about one.
-    """
-    bits = np.float32(x).view(np.int32)
-    exponent = (bits >> np.int32(23)) - np.int32(127)
-    mantissa = np.int32((bits & np.int32(0x7FFFFF)) | np.int32(0x3F800000)).view(np.float32)
-    high = mantissa > np.float32(1.4142135)
-    mantissa = np.float32(0.5) * mantissa if high else mantissa
-    whole = np.float32(exponent) + (np.float32(1.0) if high else np.float32(0.0))
-    s = (mantissa - np.float32(1.0)) / (mantissa + np.float32(1.0))
-    z = s * s
-    series = np.float32(1 / 7) + z * np.float32(1 / 9)
-    series = np.float32(1.0) + z * (np.float32(1 / 3) + z * (np.float32(1 / 5) + z * series))
-    return whole * np.float32(0.6931472) + np.float32(2.0) * s * series
-
-
 # Rows of the scratch of find_row.
 _LEFT, _MIDDLE, _RIGHT, _BEFORE, _ARM_LEFT, _ARM_MIDDLE, _ARM_RIGHT, _OFFSET = range(8)
 
@@ -170,16 +151,16 @@ def _describe(seen, per_noise, per_curvature, offset, level_db, before_db, broad
     half, quarter, zero = np.float32(0.5), np.float32(0.25), np.float32(0.0)
     db, tiny = np.float32(_DB), np.float32(_TINY)
     for j in range(np.uint64(offset.size)):
-        rise, fall = _ln(middle[j] / left[j]), _ln(middle[j] / right[j])
+        rise, fall = ln(middle[j] / left[j]), ln(middle[j] / right[j])
         tilt, bend = rise - fall, rise + fall
         at = min(half, max(-half, half * tilt / max(bend, tiny)))
         at = at if bend > zero else zero
         offset[j] = at
-        level_db[j] = db * (_ln(middle[j] * per_noise) + quarter * tilt * at)
-        quiet_db = db * _ln(max(before[j] * per_noise, tiny))
+        level_db[j] = db * (ln(middle[j] * per_noise) + quarter * tilt * at)
+        quiet_db = db * ln(max(before[j] * per_noise, tiny))
         before_db[j] = quiet_db if before[j] > zero else np.float32(-np.inf)
-        arms = _ln((arm_middle[j] / arm_left[j]) * (arm_middle[j] / arm_right[j]))
-        broadening[j] = -_ln(max(arms * per_curvature, np.float32(0.02)))
+        arms = ln((arm_middle[j] / arm_left[j]) * (arm_middle[j] / arm_right[j]))
+        broadening[j] = -ln(max(arms * per_curvature, np.float32(0.02)))
 
 
 @kernel

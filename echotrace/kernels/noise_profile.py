@@ -11,7 +11,8 @@ import math
 import numpy as np
 
 from echotrace.kernels.extremes import largest
-from echotrace.kernels.jit import filter_kernel, filter_kernel_or, kernel
+from echotrace.kernels.jit import filter_kernel_or, kernel
+from echotrace.kernels.logarithm import ln
 
 __all__ = [
     "LEAST_PART",
@@ -48,48 +49,124 @@ _STIFFNESS, _STIFFNESS_AT = 4.0, 25.0
 _LITTLE = 1e-3
 _ROUNDING = 1e-6
 _TINY = 1e-18
+# Of the square of the noise: what float32 holds.
+_LEAST = 1e-36
 
 
-def _capped_sum_by_arrays(squares, cap):
-    return np.minimum(squares, cap).sum()
+def _square_by_arrays(values, size, out):
+    out[:size] = values[: PARTS * size].reshape(PARTS, size).T ** 2
 
 
-@filter_kernel_or(_capped_sum_by_arrays)
-def _capped_sum(squares, cap):
-    """Sum of values, none counted for more than a cap."""
-    total = np.float32(0.0)
-    for k in range(np.uint64(squares.size)):
-        total += squares[k] if squares[k] < cap else cap
-    return total
+@filter_kernel_or(_square_by_arrays)
+def _square(values, size, out):
+    """Squares of the values, one column a part: all parts are gone through side by side."""
+    for k in range(np.uint64(size)):
+        row = out[k]
+        for p in range(np.uint64(PARTS)):
+            x = values[p * np.uint64(size) + k]
+            row[p] = x * x
 
 
-@filter_kernel
-def _square(values, out):
-    """Squares, filled up with zeros."""
-    for k in range(np.uint64(values.size)):
-        out[k] = values[k] * values[k]
-    for k in range(np.uint64(values.size), np.uint64(out.size)):
-        out[k] = np.float32(0.0)
+def _quietest_by_arrays(squares, size, level, total):
+    quarter = size // 4
+    squares[: 4 * quarter].reshape(4, quarter, PARTS).sum(axis=1).min(axis=0, out=total)
+    level[:] = total / np.float32(quarter)
+
+
+@filter_kernel_or(_quietest_by_arrays)
+def _quietest(squares, size, level, total):
+    """Begin at the mean of the quietest quarter of each part."""
+    quarter = np.uint64(size // 4)
+    level[:] = np.float32(np.inf)
+    for q in range(np.uint64(4)):
+        total[:] = np.float32(0.0)
+        for k in range(q * quarter, (q + np.uint64(1)) * quarter):
+            row = squares[k]
+            for p in range(np.uint64(PARTS)):
+                total[p] += row[p]
+        for p in range(np.uint64(PARTS)):
+            level[p] = total[p] if total[p] < level[p] else level[p]
+    for p in range(np.uint64(PARTS)):
+        level[p] /= np.float32(quarter)
+
+
+def _capped_sums_by_arrays(squares, cap, total):
+    total[:] = np.minimum(squares, cap).sum(axis=0)
+
+
+@filter_kernel_or(_capped_sums_by_arrays)
+def _capped_sums(squares, cap, total):
+    """Sum of each part, no value counted for more than its part's cap."""
+    total[:] = np.float32(0.0)
+    for k in range(np.uint64(squares.shape[0] // 4)):
+        first = np.uint64(4) * k
+        a, b = squares[first], squares[first + np.uint64(1)]
+        c, d = squares[first + np.uint64(2)], squares[first + np.uint64(3)]
+        for p in range(np.uint64(PARTS)):
+            most = cap[p]
+            one = (a[p] if a[p] < most else most) + (b[p] if b[p] < most else most)
+            other = (c[p] if c[p] < most else most) + (d[p] if d[p] < most else most)
+            total[p] += one + other
+
+
+def _step_by_arrays(level, total, moving, expected_sum):
+    step = moving * np.maximum(2.0 * (total / (level * expected_sum)) - 2.0, np.float32(-0.8))
+    level += step * level
+    moving[:] = step * step >= 0.01
+
+
+@filter_kernel_or(_step_by_arrays)
+def _step(level, total, moving, expected_sum):
+    """Move each level that is still on its way towards that which its capped sum asks for."""
+    one, least = np.float32(1.0), np.float32(0.2)
+    for p in range(np.uint64(PARTS)):
+        step = np.float32(2.0) * (total[p] / (level[p] * expected_sum)) - one
+        step = moving[p] * ((step if step > least else least) - one)
+        level[p] += step * level[p]
+        on_its_way = step * step >= np.float32(0.01)
+        moving[p] = one if on_its_way else np.float32(0.0)
+
+
+def _raise_to_by_arrays(level, least):
+    np.maximum(level, least, out=level)
+
+
+@filter_kernel_or(_raise_to_by_arrays)
+def _raise_to(level, least):
+    for p in range(np.uint64(PARTS)):
+        level[p] = level[p] if level[p] > least else least
 
 
 @kernel
-def _part_level(squares, size, expected):
-    """Twice the noise's variance in a part whose first ``size`` squares count."""
-    quarter = size // 4
-    level = np.float32(np.inf)
-    # Begin at the quietest quarter.
-    for k in range(4):
-        some = squares[k * quarter : (k + 1) * quarter]
-        level = min(level, _capped_sum(some, np.float32(np.inf)))
-    level /= np.float32(quarter)
+def _part_levels(squares, size, expected, lanes):
+    """Twice the noise's variance in each part: ``lanes[0]``. Parts have ``size`` values."""
+    level, total, moving = lanes[0], lanes[1], lanes[2]
+    _quietest(squares, size, level, total)
+    moving[:] = np.float32(1.0)
     for _ in range(_ROUNDS):
-        level = max(level, np.float32(_TINY))
-        share = _capped_sum(squares, level) / (level * np.float32(size))
-        step = max(1.0 + 2.0 * (share / expected - 1.0), 0.2)
-        level *= np.float32(step)
-        if abs(step - 1.0) < 0.1:
+        _raise_to(level, np.float32(_TINY))
+        _capped_sums(squares, level, total)
+        _step(level, total, moving, np.float32(expected * size))
+        if largest(moving) == np.float32(0.0):
             break
-    return level
+
+
+def _logarithms_by_arrays(level, floor, least, seen, lowest):
+    low = np.maximum(floor * floor, least)
+    seen[:] = 0.5 * np.log(np.maximum(0.5 * level, low))
+    lowest[:] = 0.5 * np.log(low)
+
+
+@filter_kernel_or(_logarithms_by_arrays)
+def _logarithms(level, floor, least, seen, lowest):
+    """Of the noise, and of the least that it can be."""
+    half = np.float32(0.5)
+    for p in range(np.uint64(PARTS)):
+        low = floor[p] * floor[p]
+        low = low if low > least else least
+        power = half * level[p]
+        seen[p] = half * ln(power if power > low else low)
+        lowest[p] = half * ln(low)
 
 
 @kernel
@@ -140,8 +217,9 @@ def _leave_out_crowds(seen, limit, weight):
 @kernel
 def part_space(n_values):
     """Scratch of :func:`profile_of` for rows of so many values."""
-    # Whole vector registers: zeros add nothing.
-    return np.zeros((n_values // PARTS + 15) // 16 * 16, np.float32), np.empty((5, PARTS))
+    # Whole steps of four: zeros add nothing.
+    size = (n_values // PARTS + 3) // 4 * 4
+    return np.zeros((size + 6, PARTS), np.float32), np.empty((5, PARTS))
 
 
 @kernel
@@ -157,20 +235,22 @@ def profile_of(values, expected, floor, squares, space, curve):
         magnitudes of normal ones.
     floor : (PARTS,) float64
         The noise is at least this.
-    squares : (k,) float32
-        Scratch: zeros, from :func:`part_space`.
+    squares : (k, PARTS) float32
     space : (5, PARTS) float64
-        Scratch.
+        Scratch, from :func:`part_space`.
     curve : (PARTS,) float64, out
     """
     size = values.size // PARTS
-    least = _ROUNDING * largest(values)
+    least = np.float32(_ROUNDING * largest(values))
     seen, weight = space[0], space[1]
+    lanes = squares[squares.shape[0] - 6 :]
+    _square(values, size, squares)
+    _part_levels(squares[: squares.shape[0] - 6], size, expected, lanes)
     for p in range(PARTS):
-        _square(values[p * size : (p + 1) * size], squares)
-        level = _part_level(squares, size, expected)
-        noise = max(math.sqrt(0.5 * float(level)), floor[p], least)
-        seen[p] = math.log(noise)
+        lanes[3, p] = floor[p]
+    _logarithms(lanes[0], lanes[3], max(least * least, np.float32(_LEAST)), lanes[4], lanes[5])
+    for p in range(PARTS):
+        seen[p] = lanes[4, p]
     limit = _SLACK * _SPREAD / math.sqrt(size)
     weight[:] = 1.0
     _leave_out_crowds(seen, limit, weight)
@@ -188,7 +268,7 @@ def profile_of(values, expected, floor, squares, space, curve):
         if same:
             break
     for p in range(PARTS):
-        curve[p] = max(curve[p], math.log(max(floor[p], least, 1e-30)))
+        curve[p] = max(curve[p], float(lanes[5, p]))
 
 
 @kernel

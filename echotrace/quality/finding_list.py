@@ -376,8 +376,8 @@ _FINDINGS = (
         "the centre frequency is stated wrongly, and a wrong rate makes every length wrong",
         do="check the sampling rate with the recorder and the centre frequency with the probe's "
         "papers; then import again",
-        feature="carrier_misfit",
-        limit="max_carrier_misfit",
+        feature="carrier_doubt",
+        limit="max_carrier_doubt",
         words="carrier of the strong echoes",
         error_mm=2.4,
     ),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from echotrace.quality.score_reasons import against_the_length
 
 __all__ = [
     "accepted_by_findings",
+    "carrier_is_doubtful",
     "describe_finding",
     "finding_bits",
     "rank_findings",
@@ -113,6 +115,10 @@ def finding_bits(
             beyond(features[finding.feature], getattr(limits, finding.limit), out=of[name])
             if finding.also and finding.also[0] in features:
                 of[name] |= features[finding.also[0]] > getattr(limits, finding.also[1])
+        if "carrier_doubt" in features:
+            of["carrier_doubtful"][:] = carrier_is_doubtful(
+                features["carrier_doubt"], features["carrier_misfit"], limits
+            )
         if "cavity_mm" in features:
             # In an aphakic eye the cavity runs from the cornea on.
             front = np.float32(0.0 if "lens_echo_db" in features else 6.5)
@@ -131,6 +137,30 @@ def finding_bits(
     # Where there is no eye on the trace, nothing can be said of it.
     bits[no_echo] &= _bits_of(_WITHOUT_AN_EYE)
     return bits
+
+
+def carrier_is_doubtful(doubt: Any, misfit: Any, limits: QualityLimits) -> Any:
+    """Whether echoes have another carrier than stated: surely, and by more than a probe may be off.
+
+    Parameters
+    ----------
+    doubt, misfit : float or ndarray
+        Standard deviations, and part of the carrier; NaN where not known.
+    limits : QualityLimits
+
+    Returns
+    -------
+    bool or ndarray of bool
+        False where not known.
+
+    Examples
+    --------
+    >>> from echotrace.quality.findings import carrier_is_doubtful
+    >>> from echotrace.quality.limits import QualityLimits
+    >>> [carrier_is_doubtful(5.0, misfit, QualityLimits()) for misfit in (0.1, 0.02)]
+    [True, False]
+    """
+    return (doubt > limits.max_carrier_doubt) & (misfit > limits.max_carrier_misfit)
 
 
 def _bits_of(names: Iterable[str]) -> np.uint64:
@@ -304,9 +334,12 @@ def _number_words(
     if finding.name == "carrier_doubtful":
         stated_mhz, found_mhz = features["stated_carrier_mhz"], features["carrier_mhz"]
         words += f" {found_mhz:.3g} MHz where {stated_mhz:.3g} MHz is stated, off"
-        value = 100.0 * value
-        return f"{words}: {value:.1f} %" + (
-            "" if limits is None else f"; at most {100.0 * limits.max_carrier_misfit:g} wanted"
+        percent = 100.0 * features["carrier_misfit"]
+        if limits is None:
+            return f"{words}: {percent:.1f} %"
+        return (
+            f"{words}: {percent:.1f} % and {value:.1f} standard deviations; at most "
+            f"{100.0 * limits.max_carrier_misfit:g} % or {limits.max_carrier_doubt:g} wanted"
         )
     unit = next((word for end, word in _UNITS if feature.endswith(end)), "")
     wanted = getattr(limits, limit) if limit and limits is not None else np.nan

@@ -100,9 +100,12 @@ class QualityLimits:
         Distance of a segment from that of four other scans and more that agree with one another,
         in expected spreads between scans.
     max_carrier_misfit : float
-        Carrier of the echoes off the stated one, as a part of it, either way. A centre frequency
-        is measured to some 5 % (value from memory), and a bath of 2 cm takes 1 % of a band of 60 %
-        at 10 MHz (0.0022 dB/(cm MHz²) at 20 °C, Pinkerton 1949).
+        Carrier of the echoes off the stated one, as a part of it, either way. Less is within what
+        a measured centre frequency is known to (common practice, no source).
+    max_carrier_doubt : float
+        How surely it is another, in standard deviations. One recording in a hundred whose echoes
+        are as :func:`echotrace.signal.carrier.carrier_of` takes them passes 3.29 by chance (0.8 %
+        of 400 drawn).
 
     Raises
     ------
@@ -149,7 +152,8 @@ class QualityLimits:
     max_clipped_fraction: float = 0.12
     min_length_right: float = 0.85
     max_sitting_distance: float = 10.0
-    max_carrier_misfit: float = 0.06
+    max_carrier_misfit: float = 0.03
+    max_carrier_doubt: float = 3.29
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:

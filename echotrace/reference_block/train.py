@@ -106,7 +106,8 @@ def find_trains(
     begin = 1 if (first or ("back" if touching else "front")) == "back" else 0
     pulse = template_pulse(recording, settings)
     traces = condition_block(recording, pulse, settings)
-    found = find_echoes(traces, threshold_db=settings.picking.search_threshold_db)
+    threshold_db = settings.picking.threshold_db(pulse, recording.n_samples)
+    found = find_echoes(traces, threshold_db=threshold_db)
     least_us = 2.0 * pulse.width_us if after_us is None else after_us
     n = recording.n_traces
     sample = np.full((n, _MOST_ORDERS), -1, np.intp)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Candidates",
     "empty_candidates",
+    "false_alarm_rate_of",
     "false_alarm_threshold_db",
     "find_echoes",
     "search_plan",
@@ -165,12 +166,8 @@ def false_alarm_threshold_db(pulse: Pulse, n_samples: int, false_alarm_rate: flo
     """
     if not 0.0 < false_alarm_rate < 1.0:
         raise ParameterError(f"false_alarm_rate={false_alarm_rate!r} must lie between 0 and 1")
-    duration_s = n_samples / pulse.sampling_rate_hz
-    crossings = np.sqrt(2.0 * np.pi) * pulse.rms_bandwidth_hz * duration_s
+    crossings, variance = _crossings(pulse, n_samples)
     wanted = -np.log1p(-false_alarm_rate)
-    # The noise is read off the trace itself, from so many values, which alone makes high levels
-    # less high: its relative variance lifts the mean of exp(-r^2 / 2) by exp(r^4 variance / 2).
-    variance = _NOISE_VARIANCE * 2.0 * pulse.grid_stride / n_samples
     r = 3.0
     for _ in range(50):
         # Below one standard deviation the rate falls with the level no longer.
@@ -178,6 +175,53 @@ def false_alarm_threshold_db(pulse: Pulse, n_samples: int, false_alarm_rate: flo
         root = np.sqrt(max(1.0 - 8.0 * variance * exponent, 0.0))
         r = max(1.0, float(np.sqrt((1.0 - root) / (2.0 * variance))))
     return float(20.0 * np.log10(r))
+
+
+def false_alarm_rate_of(pulse: Pulse, n_samples: int, threshold_db: float) -> float:
+    """Share of traces of noise alone in which something passes a threshold.
+
+    The inverse of :func:`false_alarm_threshold_db`, with the same source.
+
+    Parameters
+    ----------
+    pulse : Pulse
+        Template, at the sampling rate of the traces.
+    n_samples : int
+        Of a trace.
+    threshold_db : float
+        Height over the noise, dB.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> from echotrace.signal.candidates import false_alarm_rate_of
+    >>> from echotrace.signal.pulse import gaussian_pulse
+    >>> for bandwidth in (0.3, 0.6, 0.9):
+    ...     print(round(false_alarm_rate_of(gaussian_pulse(100e6, 10e6, bandwidth), 5200, 13.0), 3))
+    0.033
+    0.056
+    0.077
+    """
+    crossings, variance = _crossings(pulse, n_samples)
+    r = 10.0 ** (threshold_db / 20.0)
+    # Beyond the level at which the mean grows again the noise is not known well enough to tell.
+    r_squared = min(r * r, 0.5 / variance)
+    expected = crossings * r * np.exp(-0.5 * r_squared + 0.5 * variance * r_squared**2)
+    return float(-np.expm1(-expected))
+
+
+def _crossings(pulse: Pulse, n_samples: int) -> tuple[float, float]:
+    """Upward crossings of a trace over r exp(-r^2 / 2), and relative variance of its noise level.
+
+    The noise is read off the trace itself, from so many values, which alone makes high levels
+    less high: its relative variance lifts the mean of exp(-r^2 / 2) by exp(r^4 variance / 2).
+    """
+    duration_s = n_samples / pulse.sampling_rate_hz
+    crossings = float(np.sqrt(2.0 * np.pi)) * pulse.rms_bandwidth_hz * duration_s
+    return crossings, _NOISE_VARIANCE * 2.0 * pulse.grid_stride / n_samples
 
 
 def find_echoes(traces: Conditioned, *, threshold_db: float | None = None) -> Candidates:
@@ -188,8 +232,8 @@ def find_echoes(traces: Conditioned, *, threshold_db: float | None = None) -> Ca
     traces : Conditioned
     threshold_db : float, optional
         Least height over the noise, dB; left out, that of :func:`false_alarm_threshold_db`: one
-        trace of noise in a hundred holds an echo. (At 13 dB, of 52 µs: 3, 5 and 7 in a hundred at
-        30, 60 and 90 % of 10 MHz.)
+        trace of noise in a hundred holds an echo. (At 13 dB, of 52 µs: 3, 6 and 8 in a hundred at
+        30, 60 and 90 % of 10 MHz, :func:`false_alarm_rate_of`.)
 
     Returns
     -------

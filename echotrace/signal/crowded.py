@@ -67,25 +67,32 @@ class CrowdedEchoes:
     ----------
     sample, u_sample : ndarray of float64, (n_traces, c)
         Place of each fitted echo and its standard uncertainty, samples; NaN where none was fitted.
-    with_next : ndarray of float64, (n_traces, c)
-        Covariance of its place with that of the next candidate, samples squared.
+    with_following : ndarray of float64, (n_traces, c, 8)
+        Covariance of its place with that of the candidate so many columns further, samples squared;
+        NaN where the two were not fitted together.
     unsure : ndarray of bool, (n_traces, c)
         Neither it nor its neighbour is sure.
+    as_stated : ndarray of bool, (n_traces, c)
+        It was surely fitted with the template as it is: its carrier is the stated one.
 
     Examples
     --------
     >>> import numpy as np
     >>> from echotrace.signal.crowded import CrowdedEchoes
     >>> one = np.ones((1, 2))
-    >>> found = CrowdedEchoes(sample=one, u_sample=one, with_next=0 * one, unsure=one > 2)
+    >>> found = CrowdedEchoes(
+    ...     sample=one, u_sample=one, with_following=np.ones((1, 2, 8)), unsure=one > 2,
+    ...     as_stated=one > 2
+    ... )
     >>> found.sample.shape
     (1, 2)
     """
 
     sample: Float
     u_sample: Float
-    with_next: Float
+    with_following: Float
     unsure: NDArray[np.bool_]
+    as_stated: NDArray[np.bool_]
 
 
 def close_pairs(
@@ -210,6 +217,9 @@ def crowded_echoes(
             looked = bent[rows, own]
             if anatomy:
                 looked = looked & np.isnan(delay_us[:, other])
+            elif k == pair.front:
+                # A low echo on the flank of a tall one neither bends its crest nor has one.
+                looked = np.ones(n, np.bool_)
             asked[rows, own] |= met & (doubt | looked)
         if not anatomy:
             # Two echoes in one crest may lie in the gate of neither, and a low one bends it little.
@@ -328,6 +338,7 @@ class _Fitted:
     height: Float
     covariance: Float
     sure: bool
+    shaped: bool
     least_apart: float
 
 
@@ -391,8 +402,23 @@ def _of(group: _Group, parted: Parted, k: int, first: float) -> _Fitted:
         parted.height[k, :m],
         parted.covariance[k, :m, :m],
         bool(parted.sure[k]),
+        bool(parted.shaped[k]),
         float(parted.least_apart[k]),
     )
+
+
+def _absorbing(item: _Fitted, candidates: Candidates, traces: Conditioned) -> _Group:
+    """The group, with the candidates beside it that its fit has found as well."""
+    group = item.group
+    if item.sample.size == 1:
+        return group
+    reach = 0.5 * traces.pulse.width_us
+    low, high = traces.to_delay_us(item.sample[[0, -1]])
+    at = candidates.delay_us[group.row, : candidates.count[group.row]]
+    inside = np.flatnonzero((at > low - reach) & (at < high + reach))
+    first = min(group.first, int(inside[0])) if inside.size else group.first
+    stop = max(group.stop, int(inside[-1]) + 1) if inside.size else group.stop
+    return _Group(group.row, first, stop)
 
 
 def _in_place(
@@ -411,15 +437,21 @@ def _in_place(
         for name, values in out.items()
     }
     count = candidates.count.copy()
-    fits = np.full((3, n, room), np.nan)
-    unsure = np.zeros((n, room), np.bool_)
+    fits = np.full((2, n, room), np.nan)
+    following = np.full((n, room, MOST_ECHOES), np.nan)
+    unsure, as_stated = np.zeros((2, n, room), np.bool_)
     for row, found in rows.items():
         # From the last group on, so that the places of those before stay theirs.
+        taken = int(candidates.count[row])
         for item in reversed(found):
             if isinstance(item, _Group):
                 unsure[row, item.first : item.stop] = True
                 continue
-            group, m = item.group, item.sample.size
+            group, m = _absorbing(item, candidates, traces), item.sample.size
+            if group.stop > taken:
+                # What stands here was found with the group behind it.
+                continue
+            taken = group.first
             doubt = not item.sure and not item.least_apart < least
             close = m > 1 and bool((np.diff(item.sample) < least).any())
             if m < group.size or m == 1 or (close and not item.sure):
@@ -429,7 +461,7 @@ def _in_place(
             if count[row] + grown > room:
                 unsure[row, group.first : group.stop] = True
                 continue
-            for values in (*out.values(), *fits, unsure):
+            for values in (*out.values(), *fits, following, unsure, as_stated):
                 values[row, group.stop + grown :] = values[row, group.stop : room - grown].copy()
             count[row] += grown
             put = slice(group.first, group.first + m)
@@ -443,11 +475,17 @@ def _in_place(
             out["broadening"][row, put] = 0.0
             fits[0, row, put] = item.sample
             fits[1, row, put] = np.sqrt(np.diag(item.covariance))
-            fits[2, row, put] = np.append(np.diag(item.covariance, 1), 0.0)
+            for k in range(m):
+                following[row, group.first + k, : m - k] = item.covariance[k, k:]
             unsure[row, put] = doubt
+            as_stated[row, put] = item.sure and not item.shaped
     used = max(1, int(count.max(initial=0)))
     parted = Candidates(count, *(np.ascontiguousarray(out[name][:, :used]) for name in names))
-    sample, u_sample, with_next = (np.ascontiguousarray(values[:, :used]) for values in fits)
+    sample, u_sample = (np.ascontiguousarray(values[:, :used]) for values in fits)
     return parted, CrowdedEchoes(
-        sample=sample, u_sample=u_sample, with_next=with_next, unsure=unsure[:, :used].copy()
+        sample=sample,
+        u_sample=u_sample,
+        with_following=following[:, :used].copy(),
+        unsure=unsure[:, :used].copy(),
+        as_stated=as_stated[:, :used].copy(),
     )

@@ -53,7 +53,7 @@ class Gate:
         Interface whose pick the window follows; empty for a fixed window.
     threshold_db : float or None
         Least height of an echo over the noise (standard deviation of one quadrature of the
-        matched output), dB; None: the ``search_threshold_db`` of the settings.
+        matched output), dB; None: that of the settings.
     threshold_fraction : float
         Least height as a fraction of the largest echo in the gate. Only where gates are searched
         one by one: the joint choice weighs height and the silence before an echo instead.

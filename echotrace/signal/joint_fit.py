@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from echotrace.signal.pulse import Pulse
 
-__all__ = ["SHAPES", "JointFit", "best_second_sample", "fit_echoes"]
+__all__ = ["SHAPES", "JointFit", "best_second_sample", "first_and_last", "fit_echoes"]
 
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -157,6 +157,9 @@ def fit_echoes(
     state = _state(model, data, weight, theta, m)
     settled = np.zeros(n, np.bool_)
     reach = 0.5 * pulse.width_us * pulse.sampling_rate_hz * 1e-6
+    # Of an echo further out a window holds but a skirt, which may be of one of any height.
+    low, high = first_and_last(used)
+    low, high = low - 1.4 * reach, high + 1.4 * reach
     for _ in range(_ITERATIONS):
         rows = np.flatnonzero(~settled & (damping < 1e8))
         if not rows.size:
@@ -169,6 +172,7 @@ def fit_echoes(
         step[:, :m] = np.clip(step[:, :m], -reach, reach)
         step[:, m:] = np.clip(step[:, m:], -0.1, 0.1)
         new = theta[rows] + step
+        new[:, :m] = np.clip(new[:, :m], low[rows, None], high[rows, None])
         new[:, m:] = np.clip(new[:, m:], -_MOST_SHAPE[:bends], _MOST_SHAPE[:bends])
         moved = np.abs(new - theta[rows]).max(axis=1)
         trial = _state(model, data[rows], weight[rows], new, m)
@@ -185,7 +189,7 @@ def fit_echoes(
     order = np.argsort(theta[:, :m], axis=1)
     inverse = _inverse(state.normal)[:, :m, :m]
     inverse = np.take_along_axis(inverse, order[:, :, None], axis=1)
-    inside = (theta[:, :m] > -1.0).all(axis=1) & (theta[:, :m] < rf.shape[1]).all(axis=1)
+    inside = ((theta[:, :m] > low[:, None]) & (theta[:, :m] < high[:, None])).all(axis=1)
     return JointFit(
         sample=np.take_along_axis(theta[:, :m], order, axis=1),
         height=np.take_along_axis(state.height, order, axis=1),
@@ -194,6 +198,29 @@ def fit_echoes(
         converged=settled & inside & np.isfinite(inverse).all(axis=(1, 2)),
         numbers=3 * m + bends,
     )
+
+
+def first_and_last(used: NDArray[np.bool_]) -> tuple[Float, Float]:
+    """Outermost columns that count, of each window.
+
+    Parameters
+    ----------
+    used : ndarray of bool, (n, w)
+
+    Returns
+    -------
+    first, last : ndarray of float64, (n,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.joint_fit import first_and_last
+    >>> first_and_last(np.array([[False, True, True, False]]))
+    (array([1.]), array([2.]))
+    """
+    first = np.argmax(used, axis=1)
+    last = used.shape[1] - 1 - np.argmax(used[:, ::-1], axis=1)
+    return first.astype(np.float64), last.astype(np.float64)
 
 
 @dataclass(slots=True)

@@ -3,12 +3,14 @@
 An envelope is never negative and an RF echo swings to both sides. Where no echo is, the envelope of
 normal noise is distributed after Rayleigh, whatever its level, and its logarithm after Gumbel (the
 logarithm of an exponential variable; standard deviation pi / sqrt(6) nepers of power, 5.57 dB):
-the one leans to high values, the other to low ones.
+the one leans to high values, the other to low ones. And an echo is a Gaussian bell in the one, a
+parabola in the other.
 """
 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +18,14 @@ from numpy.typing import NDArray
 from echotrace.errors import RecordingError
 from echotrace.recording import Signal
 
-__all__ = ["check_kind", "lean", "opposite_swing"]
+__all__ = [
+    "check_kind",
+    "lean",
+    "noise_skewness",
+    "opposite_swing",
+    "peak_shape",
+    "thinned",
+]
 
 # Neighbouring half-waves of a Gaussian pulse are exp(-0.89 b^2) of the tallest for a -6 dB band of
 # b times the carrier: 0.41 for b = 1. An envelope has none, noise beside its peak little.
@@ -33,12 +42,27 @@ _LIMIT_LEAN = 0.5 * (0.248 - 0.343)
 # Fewer levels between the quantiles than this are a coarse converter's steps; 5.57 dB of noise
 # fill them in any display of up to 360 dB in 8 bits.
 _LEAST_LEVELS = 16
+# A recording has one kind of signal: a few traces tell it.
+_TRACES = 8
 # Parts of a trace, of which the quieter half is looked at: few echoes lie there.
 _PARTS = 16
 # Independent samples of a part that make quantiles of it; and how sure the lean must be, in
 # standard errors over the parts.
 _LEAST_INDEPENDENT = 8
 _SURE = 4.0
+# Skewness of an envelope's noise is 0.63, of its logarithm's -1.14 (Rayleigh, Gumbel), and of parts
+# of some twenty independent values about 0.5 and -0.8. Below this, its mean over enough parts is
+# that of a logarithm.
+_LIMIT_SKEWNESS, _LEAST_PARTS_VALUES = -0.25, 80
+# That of RF is 0, with a standard error of 0.2 in one trace of some 140 independent values.
+_LIMIT_OF_RF = -0.45
+# A bell is sqrt(ln 4 / ln(4/3)) = 2.19 times as wide at a quarter of its height as at three
+# quarters, a parabola sqrt(3) times; half way. Half the height of an echo of 24 dB is 12 dB down
+# in decibels: 1.4 times as far out as 6 dB; of one of 31 dB, 1.6 times, whatever lies under it.
+_LIMIT_SHAPE, _LIMIT_WIDTH, _SURELY_WIDE = 1.96, 1.4, 1.6
+_TALLEST, _TALL, _FLAT = 3, 0.6, 0.35
+
+_UNDO = "export RF or the envelope before log compression, or undo it: 10 ** (dB / 20)"
 
 
 def opposite_swing(samples: NDArray[np.generic]) -> float:
@@ -67,10 +91,10 @@ def opposite_swing(samples: NDArray[np.generic]) -> float:
     (0.73, 0.0)
     """
     swings = []
-    for trace in np.asarray(samples, np.float64):
-        off = trace - np.median(trace)
+    for trace in np.asarray(samples, np.float32):
+        off = trace - np.median(thinned(trace))
         height = np.abs(off)
-        noise = float(np.median(height)) / 0.6745
+        noise = float(np.median(thinned(height))) / 0.6745
         least = max(_LEAST_OVER_NOISE * noise, _LEAST_OF_TALLEST * float(height.max()))
         found = []
         for _ in range(_PEAKS):
@@ -85,6 +109,34 @@ def opposite_swing(samples: NDArray[np.generic]) -> float:
         if found:
             swings.append(max(found))
     return float(np.median(swings)) if swings else math.nan
+
+
+def thinned(samples: NDArray[Any]) -> NDArray[Any]:
+    """Every eighth run of 64 samples along the last axis: enough for a median.
+
+    Runs, as single samples might keep step with a carrier.
+
+    Parameters
+    ----------
+    samples : ndarray, (..., n_samples)
+
+    Returns
+    -------
+    ndarray, (..., k)
+        A view where it can be; all samples of short traces.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.kind import thinned
+    >>> thinned(np.zeros((3, 4096))).shape, thinned(np.zeros(300)).shape
+    ((3, 512), (300,))
+    """
+    size = samples.shape[-1]
+    if size < 1024:
+        return samples
+    runs = samples[..., : size // 64 * 64].reshape(*samples.shape[:-1], -1, 64)
+    return runs[..., ::8, :].reshape(*samples.shape[:-1], -1)
 
 
 def _swing(away: NDArray[np.float64]) -> tuple[float, int]:
@@ -120,21 +172,144 @@ def lean(envelope: NDArray[np.generic], pulse_sample: float) -> tuple[float, flo
     >>> round(lean(noise, 1.0)[0], 1), round(lean(20.0 * np.log10(noise), 1.0)[0], 1)
     (0.3, -0.3)
     """
-    values = np.asarray(envelope, np.float64)
-    size = values.shape[1] // _PARTS
-    parts = values[:, : size * _PARTS].reshape(values.shape[0], _PARTS, size)
-    quiet = np.sort(np.argsort(np.median(parts, axis=2), axis=1)[:, : _PARTS // 2], axis=1)
-    chosen = np.take_along_axis(parts, quiet[:, :, None], axis=1)
-    if size / max(1.0, pulse_sample) < _LEAST_INDEPENDENT:
+    quiet = _quiet_parts(envelope)
+    if quiet.shape[2] / max(1.0, pulse_sample) < _LEAST_INDEPENDENT:
         return math.nan, math.nan
-    low, middle, high = np.quantile(chosen, [_TAIL, 0.5, 1.0 - _TAIL], axis=2)
-    inside = (chosen >= low[..., None]) & (chosen <= high[..., None])
-    levels = min(np.unique(chosen[row][inside[row]]).size for row in range(values.shape[0]))
-    if levels < _LEAST_LEVELS or (high <= low).any():
+    low, middle, high = (_sorted_quantile(quiet, share) for share in (_TAIL, 0.5, 1.0 - _TAIL))
+    if not _fine_enough(quiet, low, high):
         return math.nan, math.nan
     # Each part by itself: under time gain they have scales of their own.
     leans = (high + low - 2.0 * middle) / (high - low)
     return float(leans.mean()), float(leans.std(ddof=1) / math.sqrt(leans.size))
+
+
+def _quiet_parts(envelope: NDArray[np.generic]) -> NDArray[np.float64]:
+    """The quieter half of the parts of each trace, each in order of height: (n_traces, 8, size)."""
+    values = np.asarray(envelope)
+    size = values.shape[1] // _PARTS
+    parts = np.sort(values[:, : size * _PARTS].reshape(values.shape[0], _PARTS, size), axis=2)
+    quiet = np.argsort(parts[:, :, size // 2], axis=1, kind="stable")[:, : _PARTS // 2]
+    return np.asarray(np.take_along_axis(parts, quiet[:, :, None], axis=1), np.float64)
+
+
+def _sorted_quantile(values: NDArray[np.float64], share: float) -> NDArray[np.float64]:
+    place = share * (values.shape[2] - 1)
+    k = min(int(place), values.shape[2] - 2)
+    return np.asarray(values[:, :, k] + (place - k) * (values[:, :, k + 1] - values[:, :, k]))
+
+
+def _fine_enough(
+    quiet: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64]
+) -> bool:
+    """Whether the converter's steps are fine enough for the shape of a distribution."""
+    inside = (quiet[:, :, 1:] > low[..., None]) & (quiet[:, :, 1:] <= high[..., None])
+    levels = ((np.diff(quiet, axis=2) > 0.0) & inside).sum(axis=2)
+    return bool(levels.max(axis=1).min() >= _LEAST_LEVELS and (high > low).all())
+
+
+def noise_skewness(envelope: NDArray[np.generic], pulse_sample: float) -> float:
+    """Skewness of an envelope's noise: mean over the quietest parts of each trace.
+
+    It needs fewer values than :func:`lean`, one trace as a rule, and says nothing of RF, whose
+    noise has none.
+
+    Parameters
+    ----------
+    envelope : ndarray, (n_traces, n_samples)
+    pulse_sample : float
+        Width of an echo: samples nearer than that are not independent.
+
+    Returns
+    -------
+    float
+        NaN where too few samples, a converter too coarse, or a floor that cuts the noise off
+        tell nothing.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.kind import noise_skewness
+    >>> noise = np.random.default_rng(1).rayleigh(size=(5, 4000))
+    >>> round(noise_skewness(noise, 1.0), 1), round(noise_skewness(np.log(noise), 1.0), 1)
+    (0.6, -1.1)
+    """
+    quiet = _quiet_parts(envelope)
+    each = quiet.shape[2] / max(1.0, pulse_sample)
+    if each < _LEAST_INDEPENDENT or each * quiet[:, :, 0].size < _LEAST_PARTS_VALUES:
+        return math.nan
+    low, high = (_sorted_quantile(quiet, share) for share in (_TAIL, 1.0 - _TAIL))
+    if not _fine_enough(quiet, low, high):
+        return math.nan
+    off = quiet - quiet.mean(axis=2, keepdims=True)
+    moments = (off**3).mean(axis=2) / (off**2).mean(axis=2) ** 1.5
+    return float(moments.mean())
+
+
+def peak_shape(envelope: NDArray[np.generic]) -> tuple[float, float]:
+    """Width and shape of the tallest echoes of envelopes.
+
+    Parameters
+    ----------
+    envelope : ndarray, (n_traces, n_samples)
+
+    Returns
+    -------
+    width_sample, shape : float
+        The least width at half height of a trace's three tallest echoes, samples, and the median
+        of their widths at a quarter of the height over those at three quarters: 2.19 for a
+        Gaussian, 1.73 for a parabola. Medians over traces; NaN where all are clipped or none is
+        tall.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.kind import peak_shape
+    >>> t = np.arange(-300, 301) / 20.0
+    >>> bell = np.exp(-0.5 * t**2)
+    >>> [round(value, 2) for value in peak_shape(bell[None])]
+    [47.06, 2.2]
+    >>> decibels = np.maximum(20.0 * np.log10(bell), -60.0)
+    >>> [round(value, 2) for value in peak_shape(decibels[None])]
+    [105.11, 1.73]
+    """
+    found = []
+    for trace in np.asarray(envelope, np.float32):
+        height = trace - np.median(thinned(trace))
+        tallest = float(height.max())
+        shapes: list[tuple[float, float]] = []
+        for _ in range(2 * _TALLEST):
+            at = int(np.argmax(height))
+            if height[at] < _TALL * tallest or height[at] <= 0.0 or len(shapes) == _TALLEST:
+                break
+            sides = [_half_widths(height[at:]), _half_widths(height[at::-1])]
+            wide, half, narrow, top = (a + b for a, b in zip(*sides, strict=True))
+            if math.isfinite(wide) and top < _FLAT * half:
+                shapes.append((half, wide / narrow))
+            # What is left of its flanks is too low for an echo.
+            reach = [int(min(side[0], height.size)) + 1 for side in sides]
+            height[max(0, at - reach[1]) : at + reach[0] + 1] = 0.0
+        if shapes:
+            widths, ratios = zip(*shapes, strict=True)
+            found.append((min(widths), float(np.median(ratios))))
+    if not found:
+        return math.nan, math.nan
+    # Of two traces the lesser: noise in the flanks only ever widens.
+    width, shape = np.sort(found, axis=0)[(len(found) - 1) // 2]
+    return float(width), float(shape)
+
+
+def _half_widths(away: NDArray[np.float32]) -> list[float]:
+    """From a peak outwards to a quarter, a half, three quarters and nearly all of its height."""
+    found = []
+    for share in (0.25, 0.5, 0.75, 0.98):
+        limit = share * float(away[0])
+        below = np.flatnonzero(away < limit)
+        if not below.size:
+            return [math.inf] * 4
+        k = int(below[0])
+        # Between two samples.
+        found.append(k - (limit - float(away[k])) / float(away[k - 1] - away[k]))
+    return found
 
 
 def check_kind(samples: NDArray[np.generic], signal: str, *, pulse_sample: float) -> None:
@@ -166,6 +341,10 @@ def check_kind(samples: NDArray[np.generic], signal: str, *, pulse_sample: float
     echotrace.errors.RecordingError: signal='envelope': the echoes swing to both sides as RF \
 does, 0.73 of their height, and an envelope cannot; state signal='rf' (--signal rf)
     """
+    samples = np.asarray(samples[:_TRACES])
+    skewness = noise_skewness(samples, pulse_sample)
+    if signal == Signal.ENVELOPE and skewness < _LIMIT_OF_RF:
+        raise _in_decibels(signal)
     swing = opposite_swing(samples)
     if signal == Signal.ENVELOPE and swing >= _LEAST_SWING:
         raise RecordingError(
@@ -178,9 +357,23 @@ does, 0.73 of their height, and an envelope cannot; state signal='rf' (--signal 
             "those of an envelope; state signal='envelope' (--signal envelope)"
         )
     leaning, u_lean = lean(samples, pulse_sample)
-    if leaning + _SURE * u_lean < _LIMIT_LEAN:
-        raise RecordingError(
-            f"signal={str(signal)!r}: the noise leans to low values as that of an envelope in "
-            "decibels (display data) does, and such heights cannot be measured; export RF or "
-            "the envelope before log compression, or undo it: 10 ** (dB / 20)"
-        )
+    logarithmic = signal == Signal.ENVELOPE and skewness < _LIMIT_SKEWNESS
+    if logarithmic or leaning + _SURE * u_lean < _LIMIT_LEAN:
+        raise _in_decibels(signal)
+    if signal == Signal.ENVELOPE:
+        width, shape = peak_shape(samples)
+        wide = width / pulse_sample
+        if wide > _SURELY_WIDE or (wide > _LIMIT_WIDTH and shape < _LIMIT_SHAPE):
+            raise RecordingError(
+                f"signal='envelope': the echoes are {wide:.1f} times as wide as "
+                "the stated probe's pulse and rounded off, as those of an envelope in decibels "
+                f"(display data) are; {_UNDO}. If it is linear, state the probe's bandwidth, "
+                "which then is less"
+            )
+
+
+def _in_decibels(signal: str) -> RecordingError:
+    return RecordingError(
+        f"signal={str(signal)!r}: the noise leans to low values as that of an envelope in "
+        f"decibels (display data) does, and such heights cannot be measured; {_UNDO}"
+    )

@@ -58,7 +58,7 @@ def _places(candidates: Candidates) -> tuple[Float, Float]:
     c = max(1, int(candidates.count.max(initial=0)))
     there = np.arange(c) < candidates.count[:, None]
     at = np.where(there, candidates.delay_us[:, :c], np.inf)
-    level = np.where(there, candidates.level_db[:, :c].astype(np.float64), -np.inf)
+    level = np.where(there, candidates.level_db[:, :c], np.float32(-np.inf)).astype(np.float64)
     return at, level
 
 
