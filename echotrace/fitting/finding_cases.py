@@ -354,10 +354,6 @@ MORE_CASES: tuple[tuple[Trial, frozenset[str]], ...] = (
         trial("beam on the edge of the pupil", pose={"kind": "pupil_edge", **_FAR_OUT}),
         _OFF_AXIS,
     ),
-    (
-        trial("held 4.5° off, contact", method=_CONTACT, pose=_off(4.5)),
-        _OFF_AXIS | {"lens_echoes_unbalanced"},
-    ),
     (trial("held 8° off, immersion", pose=_off(8.0)), _OFF_AXIS),
     (
         trial("contact, said to be immersion", said_to_be(method="immersion"), method=_CONTACT),
