@@ -92,6 +92,7 @@ FEATURES = {
     "offset_percent": (0.0, 1e-12),
     # Lengths over the spread of scans, hundredths of a millimetre: they agree far better.
     "sitting_distance": (0.0, 1e-2),
+    **dict.fromkeys(("sitting_agreeing", "sitting_against", "accepted_alone"), (0.0, 1e-12)),
 }
 
 
