@@ -61,7 +61,7 @@ tgc_gain_db = [-3.0, 20.0]
 full_scale = 2.0
 bits = 12
 """
-RAMP = np.floor(2000 * np.sin(np.arange(2 * 40) ** 1.3).reshape(2, 40)).astype(np.int16)
+RAMP = np.floor(2000 * np.sin(np.arange(2 * 80) ** 1.3).reshape(2, 80)).astype(np.int16)
 
 
 @pytest.fixture

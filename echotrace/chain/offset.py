@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from echotrace.errors import EchotraceWarning, RecordingError
 from echotrace.recording import Recording, Signal
-from echotrace.signal.kind import thinned
 
 __all__ = ["baseline_offset", "check_bits", "full_scale_of", "say_offset", "without_offset"]
 
@@ -48,7 +47,8 @@ def baseline_offset(recording: Recording) -> float:
     """
     if recording.signal != Signal.RF:
         return 0.0
-    first = thinned(_first(recording))
+    # Every seventh sample: runs of neighbours would beat with a slow baseline.
+    first = _first(recording)[:, ::7]
     offset = float(np.median(np.median(first, axis=1)))
     if first.dtype == np.int16:
         return float(np.rint(offset)) if abs(offset) >= _LEAST_COUNTS else 0.0
@@ -172,8 +172,9 @@ def say_offset(recording: Recording, offset: float) -> str:
     percent = 100.0 * abs(offset) / full_scale_of(recording)
     if percent <= _WORTH_SAYING_PERCENT:
         return ""
+    told = f"{offset:+g}" if offset.is_integer() else f"{offset:+.3g}"
     words = (
-        f"samples stand {offset:+g} off zero ({percent:.1f} % of full scale), as those of a "
+        f"samples stand {told} off zero ({percent:.1f} % of full scale), as those of a "
         "converter without sign or with an offset; it was taken off before measuring: check how "
         "the recorder codes its samples"
     )
