@@ -167,7 +167,7 @@ class PickingSettings:
         ...     print(round(PickingSettings(false_alarm_rate=rate).threshold_db(pulse, 4096), 1))
         13.0
         13.7
-        14.4
+        14.5
         """
         if self.false_alarm_rate == 0.0:
             return self.search_threshold_db

@@ -15,7 +15,7 @@ from echotrace.cli import main
 from echotrace.files.native import read_recording, write_measurement, write_recording
 from echotrace.recording import Probe
 
-SAMPLES = np.floor(2000 * np.sin(np.arange(3 * 40) ** 1.3).reshape(3, 40)).astype(np.int16)
+SAMPLES = np.floor(2000 * np.sin(np.arange(3 * 80) ** 1.3).reshape(3, 80)).astype(np.int16)
 DETAILS = [
     "--sampling-rate-mhz", "100", "--start-delay-us", "-0.5", "--signal", "rf", "--method",
     "immersion", "--eye", "left", "--lens-state", "phakic", "--centre-frequency-mhz", "10",
@@ -34,7 +34,7 @@ def test_import_writes_a_recording_and_says_so(source, capsys):
     out, err = capsys.readouterr()
     first, caution = out.split("\n", 1)
     assert first == (
-        "wrote out.h5: 3 traces of 40 samples (int16) at 100 MHz from -0.5 us, rf, immersion, "
+        "wrote out.h5: 3 traces of 80 samples (int16) at 100 MHz from -0.5 us, rf, immersion, "
         "left eye, phakic; from a.npy"
     )
     assert " ".join(caution.split()) == CAUTION
@@ -125,11 +125,11 @@ def test_an_existing_file_is_overwritten_only_on_request(source, capsys):
 
 
 def test_a_hint_is_a_note_not_a_failure(source, capsys):
-    np.save("t.npy", np.random.default_rng(0).normal(size=(200, 20)))
+    np.save("t.npy", np.random.default_rng(0).normal(size=(800, 80)))
     assert main(["import", "t.npy", "-o", "out.h5", *DETAILS]) == 0
     out, err = capsys.readouterr()
-    assert err.startswith("echotrace import: note: t.npy: 200 traces of only 20 samples")
-    assert out.startswith("wrote out.h5: 200 traces")
+    assert err.startswith("echotrace import: note: t.npy: 800 traces of only 80 samples")
+    assert out.startswith("wrote out.h5: 800 traces")
 
 
 def test_no_traceback_in_a_real_process(source):

@@ -155,7 +155,7 @@ def error_centiles(data: ScoreSet, *, least: int = 100) -> dict[str, float]:
     --------
     >>> from echotrace.fitting.score_sets import shipped_sets
     >>> found = error_centiles(shipped_sets()["fit"])
-    >>> found["pick_uncertain"] > found["chamber_shallow"]
+    >>> found["no_wall_behind_retina"] > found["chamber_shallow"]
     True
     """
     size = np.abs(data.error_mm)

@@ -37,7 +37,7 @@ class AboutSitting:
     Examples
     --------
     >>> drawn_or_kept(None, 3, 1, scans=1).about.method
-    'immersion'
+    'contact'
     """
 
     number: int

@@ -57,8 +57,8 @@ class Trial:
 
     Examples
     --------
-    >>> trial("lid shut", artefacts={"blink": 1.0}).measured(1).finding_list(0)
-    ('no_echo', 'length_doubtful')
+    >>> trial("lid shut", artefacts={"blink": 1.0}).measured(1).finding_list(0)[0]
+    'no_echo'
     """
 
     done: str

@@ -57,6 +57,8 @@ __all__ = [
 
 # More sittings than these get one line each.
 _MANY_SITTINGS = 6
+# Signs a line, which a terminal that is not narrow holds.
+_TABLE_WIDTH = 120
 
 
 def length_text(value: float, digits: int = 2) -> str:
@@ -434,7 +436,7 @@ def _sitting_text(
     traces = [int(k) for k in summary.traces]
     header, rows = scan_rows(result, traces[:max_scans])
     lines = [sitting_title(summary), "(lengths and their standard uncertainty u in mm)"]
-    lines += ["", table(header, rows, left=[len(header) - 2, len(header) - 1])]
+    lines += ["", table(header, rows, left=[len(header) - 2, len(header) - 1], width=_TABLE_WIDTH)]
     if len(traces) > max_scans:
         lines.append(f"… and {len(traces) - max_scans} more scans (all with --json or -o)")
     for text in (summary_line(summary), budget_line(summary)):

@@ -8,8 +8,17 @@ from collections.abc import Sequence
 
 __all__ = ["spread_text", "table", "wrapped"]
 
+# A column is not broken into narrower lines than so many signs.
+_LEAST_BROKEN = 20
 
-def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequence[int] = ()) -> str:
+
+def table(
+    header: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    left: Sequence[int] = (),
+    width: int | None = None,
+) -> str:
     """Align cells in columns.
 
     Parameters
@@ -19,6 +28,8 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequenc
     rows : sequence of sequence of str
     left : sequence of int
         Columns that hold text and are aligned to the left.
+    width : int, optional
+        Signs a line: the last column is broken between words to fit.
 
     Returns
     -------
@@ -31,7 +42,16 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequenc
     ----  -----
        1  23.40
     """
-    cells = [list(header), *[list(row) for row in rows]]
+    cells = [list(header)]
+    if width is None:
+        cells += [list(row) for row in rows]
+    else:
+        columns = list(zip(header, *rows, strict=True))
+        before = sum(max(map(len, column)) + 2 for column in columns[:-1])
+        for row in rows:
+            parts = textwrap.wrap(row[-1], max(width - before, _LEAST_BROKEN)) or [""]
+            cells.append([*row[:-1], parts[0]])
+            cells += [[""] * (len(header) - 1) + [part] for part in parts[1:]]
     widths = [max(len(row[k]) for row in cells) for k in range(len(header))]
     lines = []
     for number, row in enumerate(cells):

@@ -202,7 +202,7 @@ def false_alarm_rate_of(pulse: Pulse, n_samples: int, threshold_db: float) -> fl
     >>> for bandwidth in (0.3, 0.6, 0.9):
     ...     print(round(false_alarm_rate_of(gaussian_pulse(100e6, 10e6, bandwidth), 5200, 13.0), 3))
     0.033
-    0.056
+    0.055
     0.077
     """
     crossings, variance = _crossings(pulse, n_samples)

@@ -269,10 +269,10 @@ def peak_shape(envelope: NDArray[np.generic]) -> tuple[float, float]:
     >>> t = np.arange(-300, 301) / 20.0
     >>> bell = np.exp(-0.5 * t**2)
     >>> [round(value, 2) for value in peak_shape(bell[None])]
-    [47.06, 2.2]
+    [47.1, 2.2]
     >>> decibels = np.maximum(20.0 * np.log10(bell), -60.0)
     >>> [round(value, 2) for value in peak_shape(decibels[None])]
-    [105.11, 1.73]
+    [105.13, 1.73]
     """
     found = []
     for trace in np.asarray(envelope, np.float32):
