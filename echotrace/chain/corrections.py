@@ -30,7 +30,7 @@ from echotrace.recording import Method, Recording
 from echotrace.signal.agreement_of_scans import (
     AGREE_SPREADS,
     MOST_SCANS,
-    Agreement,
+    ScanAgreement,
     agreement_of,
     expected_spread_mm,
 )
@@ -132,7 +132,7 @@ class _Alike:
     rows: NDArray[np.intp]
     own_mm: Float64
     spread_mm: Float64
-    seen: Agreement
+    seen: ScanAgreement
 
 
 def _segments_mm(target: Target, prepared: Prepared, delay_us: Float64) -> Float64:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.signal.agreement_of_scans import AGREE_SPREADS, Agreement, agreement_of
+from echotrace.signal.agreement_of_scans import AGREE_SPREADS, ScanAgreement, agreement_of
 
 __all__ = ["SITTING_FEATURES", "sitting_features"]
 
@@ -25,7 +25,7 @@ def sitting_features(
     others_mm: Float64,
     spread_mm: Float64,
     *,
-    seen: Agreement | None = None,
+    seen: ScanAgreement | None = None,
 ) -> dict[str, Float32]:
     """Features of each scan against the other scans of its sitting.
 
@@ -37,7 +37,7 @@ def sitting_features(
         The same by each scan's own choice: a scan that was corrected does not vouch for others.
     spread_mm : ndarray of float64, (n_segments,)
         From :func:`~echotrace.signal.agreement_of_scans.expected_spread_mm`.
-    seen : Agreement, optional
+    seen : ScanAgreement, optional
         Of the others, where it is known already.
 
     Returns

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from echotrace.target import Target
 
-__all__ = ["AGREE_SPREADS", "MOST_SCANS", "Agreement", "agreement_of", "expected_spread_mm"]
+__all__ = ["AGREE_SPREADS", "MOST_SCANS", "ScanAgreement", "agreement_of", "expected_spread_mm"]
 
 Float64 = NDArray[np.float64]
 
@@ -67,7 +67,7 @@ def expected_spread_mm(target: Target, *, pressed: bool) -> Float64:
 
 
 @dataclass(frozen=True, slots=True)
-class Agreement:
+class ScanAgreement:
     """Each scan against the others of its sitting.
 
     Attributes
@@ -91,7 +91,7 @@ class Agreement:
     others: NDArray[np.intp]
 
 
-def agreement_of(length_mm: Float64, spread_mm: Float64) -> Agreement:
+def agreement_of(length_mm: Float64, spread_mm: Float64) -> ScanAgreement:
     """Hold each scan of some sittings against the others of its sitting.
 
     Parameters
@@ -103,7 +103,7 @@ def agreement_of(length_mm: Float64, spread_mm: Float64) -> Agreement:
 
     Returns
     -------
-    Agreement
+    ScanAgreement
 
     Examples
     --------
@@ -144,4 +144,4 @@ def agreement_of(length_mm: Float64, spread_mm: Float64) -> Agreement:
         )
         centre[rows, at, columns] = np.where(most >= 2, middle, np.nan)
         agreeing[rows, at, columns] = np.where(most >= 2, most, 0)
-    return Agreement(centre, agreeing, others)
+    return ScanAgreement(centre, agreeing, others)
