@@ -168,7 +168,7 @@ def _centroids(windows: NDArray[np.float32]) -> NDArray[np.float64]:
     size = max(512, 1 << math.ceil(math.log2(4 * length)))
     taper = np.hanning(length + 2)[1:-1].astype(np.float32)
     shaped = (windows - windows.mean(axis=1, keepdims=True)) * taper
-    power = np.abs(scipy.fft.rfft(shaped, size, axis=1)) ** 2
+    power = np.abs(np.fft.rfft(shaped, size, axis=1)) ** 2
     k = np.arange(power.shape[1])
     peak = power.argmax(axis=1)[:, None]
     low = power < _BAND_POWER * power.max(axis=1, keepdims=True)
