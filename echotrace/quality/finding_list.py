@@ -48,13 +48,15 @@ class Finding:
         A second feature that raises it alone, its limit and its name in plain words; empty where
         none.
     error_mm : float
-        Length error that may come with it, mm; outputs are ranked by it. For findings that the
-        synthetic draws of :mod:`echotrace.fitting.calibration_draws` raise often (50 traces and
-        more of two sets of 4,200 and 1,200) it is about the 90th centile there, whatever else was
-        wrong with those traces: :func:`echotrace.fitting.confusion.error_centiles` gives it for
-        any set. What is clipped, unsure from noise or merely noted is put lower than that. The rest
-        is an estimate from geometry: a repeat, an implant or a wrong speed moves the retina by that
-        much (common practice, no source). Infinite where there is no length at all.
+        Length error that may come with it, mm; outputs are ranked by it. For findings that 60
+        traces and more of the shipped draws raise (both sets of
+        :func:`echotrace.fitting.score_sets.shipped_sets` together) it is about the 90th centile
+        there, whatever else was wrong with those traces:
+        :func:`echotrace.fitting.confusion.error_centiles` gives it for any set. What is merely
+        noted is put lower than that, fluid that cannot be excluded where fluid is, and too high a
+        gain, which clips the ends of the length, before clipped lens echoes. The rest is an
+        estimate from geometry: a repeat, an implant or a wrong speed moves the retina by that much
+        (common practice, no source). Infinite where there is no length at all.
 
     Examples
     --------
@@ -111,7 +113,7 @@ _FINDINGS = (
         feature="end_clipped_samples",
         limit="max_end_clipped_samples",
         words="clipped samples in these echoes",
-        error_mm=0.1,
+        error_mm=0.3,
     ),
     Finding(
         name="gain_too_low",
@@ -121,7 +123,7 @@ _FINDINGS = (
         feature="weakest_level_db",
         limit="min_level_db",
         words="weakest echo over the noise",
-        error_mm=4.5,
+        error_mm=3.9,
     ),
     Finding(
         name="retina_not_steep",
@@ -133,7 +135,7 @@ _FINDINGS = (
         feature="retina_rise_ratio",
         limit="max_retina_rise_ratio",
         words="rise of the retina",
-        error_mm=0.75,
+        error_mm=1.2,
     ),
     Finding(
         name="retina_low",
@@ -144,7 +146,7 @@ _FINDINGS = (
         feature="retina_against_lens_db",
         limit="min_retina_against_lens_db",
         words="retina against the back of the lens",
-        error_mm=0.5,
+        error_mm=2.6,
     ),
     Finding(
         name="no_wall_behind_retina",
@@ -155,7 +157,7 @@ _FINDINGS = (
         limit="min_orbit_level_db",
         words="orbital echoes over the noise",
         also=("retina_over_wall_db", "max_retina_over_wall_db", "retina over all that follows"),
-        error_mm=1.7,
+        error_mm=3.7,
     ),
     Finding(
         name="lens_echoes_unbalanced",
@@ -166,7 +168,7 @@ _FINDINGS = (
         feature="lens_front_against_back_db",
         limit="min_lens_front_against_back_db",
         words="front of the lens against its back",
-        error_mm=0.55,
+        error_mm=0.7,
     ),
     Finding(
         name="echo_in_vitreous",
@@ -177,7 +179,7 @@ _FINDINGS = (
         feature="vitreous_spike_against_retina_db",
         limit="max_vitreous_spike_against_retina_db",
         words="that echo against the retina",
-        error_mm=2.0,
+        error_mm=4.3,
     ),
     Finding(
         name="choice_uncertain",
@@ -188,7 +190,7 @@ _FINDINGS = (
         feature="least_margin",
         limit="min_margin",
         words="lead over the other choice",
-        error_mm=1.6,
+        error_mm=2.5,
     ),
     Finding(
         name="pick_uncertain",
@@ -198,7 +200,7 @@ _FINDINGS = (
         feature="length_u_mm",
         limit="max_length_u_mm",
         words="standard uncertainty from noise",
-        error_mm=0.05,
+        error_mm=5.3,
     ),
     Finding(
         name="cornea_assumed",
@@ -224,7 +226,7 @@ _FINDINGS = (
         feature="aligned",
         limit="min_aligned",
         words="probability that the beam is aligned",
-        error_mm=0.65,
+        error_mm=3.0,
     ),
     Finding(
         name="fluid_before_cornea",
@@ -234,7 +236,7 @@ _FINDINGS = (
         feature="fluid_gap_us",
         limit="max_fluid_gap_us",
         words="cornea behind the probe's face",
-        error_mm=0.45,
+        error_mm=1.35,
     ),
     Finding(
         name="chamber_shallow",
@@ -246,7 +248,7 @@ _FINDINGS = (
         feature="chamber_mm",
         limit="min_chamber_mm",
         words="cornea to lens",
-        error_mm=0.4,
+        error_mm=0.7,
     ),
     Finding(
         name="spike_out_of_place",
@@ -262,7 +264,7 @@ _FINDINGS = (
             "max_chamber_echo_db",
             "echo in the chamber against the cornea",
         ),
-        error_mm=0.3,
+        error_mm=4.5,
     ),
     Finding(
         name="lens_spikes_confused",
@@ -272,7 +274,7 @@ _FINDINGS = (
         feature="lens_echo_against_lens_db",
         limit="max_lens_echo_against_lens_db",
         words="echo inside the lens against its lower face",
-        error_mm=1.5,
+        error_mm=1.3,
     ),
     Finding(
         name="lens_echo_clipped",
@@ -283,7 +285,7 @@ _FINDINGS = (
         feature="lens_clipped_samples",
         limit="max_clipped_samples",
         words="clipped samples in these echoes",
-        error_mm=0.02,
+        error_mm=0.24,
     ),
     Finding(
         name="repeat_taken",
@@ -305,7 +307,7 @@ _FINDINGS = (
         limit="max_state_pattern_db",
         words="implant pattern over a natural lens",
         also=("second_cornea_db", "max_second_cornea_db", "pair before the cornea, against it"),
-        error_mm=4.0,
+        error_mm=1.5,
     ),
     Finding(
         name="lens_state_doubtful_natural",
@@ -326,7 +328,7 @@ _FINDINGS = (
         do="ask whether the eye was filled with oil, and compare with the other eye",
         feature="cavity_mm",
         words="vitreous cavity",
-        error_mm=8.0,
+        error_mm=10.0,
     ),
     Finding(
         name="method_doubtful",
@@ -356,7 +358,7 @@ _FINDINGS = (
         feature="length_right",
         limit="min_length_right",
         words="probability that the length is right",
-        error_mm=0.55,
+        error_mm=1.4,
     ),
     Finding(
         name="cornea_peaks_unequal",
@@ -367,7 +369,7 @@ _FINDINGS = (
         feature="cornea_imbalance_db",
         limit="max_cornea_imbalance_db",
         words="difference of the two peaks",
-        error_mm=0.1,
+        error_mm=4.7,
     ),
     Finding(
         name="carrier_doubtful",
@@ -379,7 +381,7 @@ _FINDINGS = (
         feature="carrier_doubt",
         limit="max_carrier_doubt",
         words="carrier of the strong echoes",
-        error_mm=2.4,
+        error_mm=0.6,
     ),
     Finding(
         name="filling_contradicted",
@@ -391,7 +393,7 @@ _FINDINGS = (
         feature="filling_likeness",
         limit="max_filling_likeness",
         words="likeness to another filling (1: wholly)",
-        error_mm=10.0,
+        error_mm=8.8,
     ),
     Finding(
         name="implant_thickness_off",
@@ -412,7 +414,7 @@ _FINDINGS = (
         feature="implant_shift_mm",
         limit="max_implant_shift_mm",
         words="length moved by another usual material",
-        error_mm=0.7,
+        error_mm=0.5,
     ),
     Finding(
         name="echoes_unresolved",
@@ -467,7 +469,7 @@ _FINDINGS = (
         feature="fluid_unseen_us",
         limit="max_fluid_unseen_us",
         words="fluid that may be there unseen",
-        error_mm=0.45,
+        error_mm=1.35,
     ),
 )
 
