@@ -103,7 +103,9 @@ def test_a_gate_is_drawn_and_its_ends_are_dragged(window):
     drag(window, (gate.stop_us, lane), (at + 1.0, lane))
     moved = window.desk.decisions.gates[0]["retina"]
     assert (moved.start_us, moved.stop_us) == pytest.approx((gate.start_us, at + 1.0), abs=0.05)
-    assert window.look.result.delay_us[0, window.names.index("retina")] == pytest.approx(at)
+    # A gate of its own lets echoes stand close to the retina, and close echoes are fitted jointly.
+    retina_us = window.look.result.delay_us[0, window.names.index("retina")]
+    assert retina_us == pytest.approx(at, abs=2e-3)
     same_as_measure(window)
 
 
