@@ -53,8 +53,8 @@ def test_a_finding_is_raised_by_its_case_and_not_by_its_near_miss(matrix, name):
         assert matrix.rejected[matrix.done.index(item.case.done)] == (1 if item.alone else SCANS)
 
 
-# Echoes of one eye that interfere above the probe's carrier in all scans alike, or bath and focus
-# that raise it: a false alarm of the carrier.
+# A false alarm: in all scans of these the tallest echoes, or one that interferes, lie 4 to 9 %
+# above the probe's carrier, though the rate is right.
 CARRIER_MISTAKEN = ("repeat_taken", "lens_state_doubtful_natural", "implant_thickness_off")
 
 
