@@ -18,6 +18,7 @@ _NEEDS_COMPILED = (
     "test_figures_synthesis",
     "test_findings",
     "test_notebook",
+    "test_sitting_choice",
     "test_synthesis",
     "test_teaching",
 )
