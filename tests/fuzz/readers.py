@@ -128,6 +128,9 @@ def as_old(write, thing):
         with h5py.File(path, "r+") as file:
             file.attrs["schema_version"] = np.int32(1)
             del file.attrs["content_digest"]
+            if "length_right" in file:  # One score it was then.
+                file["score"] = file["length_right"][:]
+                del file["length_right"], file["aligned"]
 
     return make
 
