@@ -44,7 +44,6 @@ _KERNELS = (
     "test_score",
     "test_shipped_scenarios",
     "test_sitting",
-    "test_stated",
     "test_synthesis",
 )
 
