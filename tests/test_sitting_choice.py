@@ -62,7 +62,9 @@ def test_the_order_of_the_scans_does_not_matter(spoilt):
     straight = et.measure(spoilt)
     for order in ([4, 3, 2, 1, 0], [1, 0, 2, 4, 3], [2, 4, 0, 3, 1]):
         turned = et.measure(spoilt.select(order))
-        assert np.array_equal(turned.axial_length_mm, straight.axial_length_mm[order])
+        np.testing.assert_allclose(
+            turned.axial_length_mm, straight.axial_length_mm[order], rtol=0, atol=1e-6
+        )
         assert np.array_equal(turned.findings, straight.findings[order])
         assert np.array_equal(turned.accepted, straight.accepted[order])
 
@@ -84,7 +86,11 @@ def test_blocks_do_not_matter_and_each_sitting_stands_by_itself(spoilt, turn):
     for size in (2, 4, 16):
         parts = list(measure_blocks(many, dataclasses.replace(prepared, block_traces=size)))
         found = concatenate(parts)
-        assert np.array_equal(found.axial_length_mm, straight.axial_length_mm[rows])
+        # A corrected scan is read by the reference path, whose transforms round by what else is in
+        # a block on some processors.
+        np.testing.assert_allclose(
+            found.axial_length_mm, straight.axial_length_mm[rows], rtol=0, atol=1e-6
+        )
         assert np.array_equal(found.findings, straight.findings[rows])
 
 
