@@ -152,10 +152,11 @@ def tune(
     chosen = space if isinstance(space, Space) else read_space(space)
     batches = batches_of(source, chosen, traces, seed)
     table = base.to_table()
-    _check(chosen, table, [], "space" if isinstance(space, Space) else str(space), of_gates=False)
+    where = "space" if isinstance(space, Space) else str(space)
+    _check(chosen, table, [], where, of_gates=False)
     of_gates = any(factor.key.startswith("gate.") for factor in chosen.factors)
     gates = _gates(batches[0], base) if of_gates else []
-    _check(chosen, table, gates, "space" if isinstance(space, Space) else str(space), of_gates=True)
+    _check(chosen, table, gates, where, of_gates=True)
     manifest = json.dumps(
         {
             "version": echotrace.__version__,
