@@ -22,7 +22,7 @@ from echotrace.fitting.roc import (
     roc_curve,
 )
 from echotrace.fitting.score_fit import fit_model, fit_models, leave_out
-from echotrace.fitting.score_report import kind_errors, score_report
+from echotrace.fitting.score_report import kind_errors, probabilities, score_report
 from echotrace.fitting.score_sets import (
     SHIPPED_SETS,
     DrawSet,
@@ -36,7 +36,6 @@ from echotrace.fitting.score_sets import (
     shipped_sets,
     write_sets,
 )
-from echotrace.quality.features import score_traces
 from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
 
@@ -264,16 +263,12 @@ def test_truth_is_needed(tmp_path):
 # --- how they do on what the fit never saw ---------------------------------------------------
 
 
-def _probabilities(data):
-    said = score_traces(data.features)
-    return said["length_right"].astype(float), said["aligned"].astype(float)
-
-
 def test_draws_the_fit_never_saw(sets):
     """What holds there; see DEVELOPERS.md."""
     data = sets["develop"]
-    right, aligned = _probabilities(data)
-    assert roc_area(right, data.length_right) > 0.94
+    said = probabilities(data)
+    right, aligned = said["in_sitting"], said["aligned"]
+    assert roc_area(said["length_right"], data.length_right) > 0.94
     assert calibration_error(right, data.length_right) < 0.04
     assert calibration_error(aligned, data.aligned) < 0.05
     taken = (right >= QualityLimits().min_length_right) & ~data.rejected
@@ -284,7 +279,7 @@ def test_draws_the_fit_never_saw(sets):
 def test_report_counts_what_is_accepted(sets):
     """Against the same counts made here."""
     data = sets["develop"]
-    right, _ = _probabilities(data)
+    right = probabilities(data)["in_sitting"]
     text = score_report(data, 0.5)
     taken = right >= 0.5
     assert f"({int((taken & ~data.length_right).sum())} of {int(taken.sum())})" in text

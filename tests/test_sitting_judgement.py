@@ -7,9 +7,16 @@ import pytest
 
 import echotrace as et
 from echotrace.chain.block import measure_block, prepare
+from echotrace.chain.sitting_judgement import judged_in_sittings
 from echotrace.files.measurement_file import write_measurement
 from echotrace.fitting.trials import echo_again, in_scan, trial
-from echotrace.quality.sitting_evidence import SITTING_FEATURES, sitting_features
+from echotrace.quality.score import shipped_models
+from echotrace.quality.sitting_evidence import (
+    SITTING_DIRECTIONS,
+    SITTING_FEATURES,
+    right_in_sitting,
+    sitting_features,
+)
 from echotrace.report.measured_text import scan_rows
 from echotrace.signal.agreement_of_scans import AGREE_SPREADS
 
@@ -32,11 +39,16 @@ def test_the_scan_that_stands_apart_is_rejected_in_its_sitting_and_says_it_stood
     assert np.array_equal(result.length_right, alone.length_right)
     assert result.features["sitting_distance"][1] > 20.0
     assert result.features["sitting_against"][1] == 4.0
+    right = result.length_right_in_sitting
+    assert right[1] < et.Settings().quality.min_length_right < right[[0, 2, 3, 4]].min()
     header, rows = scan_rows(result, range(5))
     assert [row[header.index("accepted")] for row in rows] == [
         "yes", "no (yes alone)", "yes", "yes", "yes"
     ]  # fmt: skip
+    shown = [row[header.index("length right")] for row in rows]
+    assert shown == [f"{value:.2f}" for value in right]
     about = result.to_records()
+    assert [record["length_right_in_sitting"] for record in about] == right.tolist()
     assert [record["accepted_alone"] for record in about] == [True] * 5
     assert not about[1]["accepted"]
 
@@ -47,6 +59,7 @@ def test_the_file_keeps_both_judgements(apart, tmp_path):
     again = et.read_measurement(tmp_path / "one.h5")
     assert np.array_equal(again.accepted_alone, result.accepted_alone)
     assert np.array_equal(again.accepted, result.accepted)
+    assert np.array_equal(again.length_right_in_sitting, result.length_right_in_sitting)
     assert again.finding_list(1) == result.finding_list(1)
 
 
@@ -56,6 +69,7 @@ def test_a_scan_by_itself_is_judged_by_itself(apart):
         result = et.measure(some)
         assert np.array_equal(result.accepted, measure_block(some, prepare(some)).accepted)
         assert np.array_equal(result.accepted, result.accepted_alone)
+        assert np.array_equal(result.length_right_in_sitting, result.length_right)
         assert "sitting_distance" not in result.features
 
 
@@ -80,6 +94,12 @@ def test_features_of_a_sitting_are_counts_and_distances():
     now = own.copy()
     now[:, 2, 0] = 16.6
     found = sitting_features(now, own, spread)
+    whole, whole_own = now.sum(axis=2), own.sum(axis=2)
+    for s, i in np.ndindex(20, 5):
+        rest = np.delete(whole_own[s], i)
+        rest = rest[np.isfinite(rest)]
+        apart = abs(whole[s, i] - np.median(rest)) if rest.size >= 2 else np.nan
+        assert found["sitting_length_apart_mm"][s, i] == pytest.approx(apart, rel=1e-4, nan_ok=True)
     for s, i in np.ndindex(20, 5):
         best = (-1.0, 0, 0)
         for k in range(2):
@@ -93,21 +113,66 @@ def test_features_of_a_sitting_are_counts_and_distances():
             near = int((np.abs(rest - now[s, i, k]) <= AGREE_SPREADS * spread[k]).sum())
             best = max(best, (off, largest.size, near), key=lambda one: one[0])
         if best[0] < 0.0:
-            assert all(np.isnan(found[name][s, i]) for name in SITTING_FEATURES)
+            assert all(np.isnan(found[name][s, i]) for name in SITTING_FEATURES[:3])
             continue
         assert found["sitting_distance"][s, i] == pytest.approx(best[0], rel=1e-5)
         assert (found["sitting_against"][s, i], found["sitting_agreeing"][s, i]) == best[1:]
 
 
-def test_four_others_are_asked_for(apart):
-    """In a sitting of four nothing is rejected for it, however far it stands."""
-    result = et.measure(apart.select([0, 1, 2, 3]))
-    assert result.accepted.all()
-    assert result.features["sitting_distance"][1] > 10.0
-    assert result.features["sitting_against"][1] == 3.0
-    limits = dataclasses.replace(et.Settings().quality, max_sitting_distance=900.0)
-    lenient = et.measure(apart, dataclasses.replace(et.Settings(), quality=limits))
-    assert lenient.accepted.all()
+def test_a_doubtful_scan_that_agrees_with_its_sitting_is_held():
+    """The same scans, judged by hand-made features: agreement holds what distance would not."""
+    result = et.measure(et.read("synthetic_traces/immersion_sitting.h5")).select(np.arange(6))
+    limits = et.Settings().quality
+    doubtful = np.uint64(1 << list(result.finding_names).index("length_doubtful"))
+    nats = np.float32(1.2)
+    features = dict(result.features)
+    features["length_right_nats"] = np.full(6, nats)
+    features["length_right"] = np.full(6, 1 / (1 + np.exp(-nats)), np.float32)
+    alone = dataclasses.replace(
+        result,
+        features=features,
+        length_right=features["length_right"].astype(float),
+        findings=np.full(6, doubtful),
+        accepted=np.zeros(6, bool),
+    )
+    ones = np.ones(6, np.float32)
+    seen = dict.fromkeys(("sitting_against", "sitting_agreeing"), 5 * ones)
+    near = seen | {"sitting_distance": 0.2 * ones, "sitting_length_apart_mm": 0.005 * ones}
+    held = judged_in_sittings(alone, near, limits)
+    level = dataclasses.replace(
+        limits, min_length_right=float(held.length_right_in_sitting[0]) - 1e-3
+    )
+    held = judged_in_sittings(alone, near, level)
+    assert level.min_length_right > held.length_right[0]
+    assert held.accepted.all()
+    assert not held.accepted_alone.any()
+    assert held.finding_list(0) == ("held_by_sitting",)
+    header, rows = scan_rows(held, [0])
+    assert rows[0][header.index("accepted")] == "yes (no alone)"
+    far = seen | {"sitting_distance": 40 * ones, "sitting_length_apart_mm": 0.8 * ones}
+    apart = judged_in_sittings(alone, far, level)
+    assert not apart.accepted.any()
+    assert apart.finding_list(0) == ("length_doubtful",)
+    # What another finding rejects is not held.
+    low = np.uint64(1 << list(result.finding_names).index("retina_low"))
+    other = judged_in_sittings(
+        dataclasses.replace(alone, findings=alone.findings | low), near, level
+    )
+    assert not other.accepted.any()
+    assert not other.has_finding("held_by_sitting").any()
+
+
+def test_agreement_can_only_help_and_distance_only_harm():
+    """The table rises and falls as its directions say, and is read off the shipped file."""
+    model = shipped_models()["in_sitting"]
+    assert {term.feature for term in model.terms} <= set(SITTING_DIRECTIONS)
+    for term in model.terms:
+        assert (SITTING_DIRECTIONS[term.feature] * np.diff(term.nats) >= 0.0).all()
+    one = {"length_right": 0.6, "length_right_nats": 0.4, "sitting_distance": 0.5}
+    base = {name: np.float32([v]) for name, v in (one | {"sitting_length_apart_mm": 0.01}).items()}
+    apart = {"sitting_distance": np.float32([40.0]), "sitting_length_apart_mm": np.float32([0.8])}
+    assert right_in_sitting(base | apart)[0] < 0.5 < right_in_sitting(base)[0]
+    assert right_in_sitting(base | {"length_right": np.float32([0.0])})[0] == 0.0
 
 
 def test_no_sitting_no_second_judgement_for_what_is_no_eye():

@@ -10,22 +10,21 @@ from numpy.typing import NDArray
 
 from echotrace.measurement import BY_HAND, Measurement
 from echotrace.quality.finding_list import FINDINGS
+from echotrace.quality.findings import accepted_by_findings
 from echotrace.quality.limits import QualityLimits
+from echotrace.quality.sitting_evidence import right_in_sitting
 
 __all__ = ["judged_in_sittings"]
-
-# Others that must agree with one another against a scan. Of 2,358 scans accepted alone (919
-# synthetic sittings, looked at while this was chosen) 7 stood apart from four others by more than
-# ten spreads, and 6 of them were wrong; of 3 that stood apart from three others none was.
-_LEAST_AGAINST = 4
 
 
 def judged_in_sittings(
     result: Measurement, seen: Mapping[str, NDArray[np.float32]], limits: QualityLimits
 ) -> Measurement:
-    """Reject scans that stand apart from their sitting, and keep how each was judged alone.
+    """Judge scans with what their sittings say, and keep how each was judged alone.
 
-    What a person decided, and scans in which a person set a gate or a pick, stay as they are.
+    A scan is accepted where the second probability reaches the level of the first and no finding
+    rejects it but that its length is doubtful. What a person decided, and scans in which a person
+    set a gate or a pick, stay as they are.
 
     Parameters
     ----------
@@ -39,28 +38,42 @@ def judged_in_sittings(
     Returns
     -------
     Measurement
-        With these features, ``accepted_alone`` (1 or 0), and the finding ``apart_from_sitting``.
+        With these features, ``length_right_in_sitting`` and ``accepted_alone`` (1 or 0), and a
+        finding where both judgements differ.
 
     Examples
     --------
     >>> import numpy as np
     >>> import echotrace as et
     >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
-    >>> apart = {"sitting_distance": np.full(6, 50.0, np.float32)}
-    >>> seen = apart | {"sitting_against": np.full(6, 5.0, np.float32)}
+    >>> from echotrace.quality.sitting_evidence import SITTING_FEATURES
+    >>> seen = dict.fromkeys(SITTING_FEATURES, np.full(6, 50.0, np.float32))
     >>> judged_in_sittings(result, seen, et.Settings().quality).accepted.tolist()
     [False, False, False, False, False, False]
     """
     features = {**result.features, **seen, "accepted_alone": result.accepted.astype(np.float32)}
-    with np.errstate(invalid="ignore"):
-        apart = (seen["sitting_against"] >= _LEAST_AGAINST) & (
-            seen["sitting_distance"] > limits.max_sitting_distance
-        )
-    apart &= (result.decided_by == 0) & (result.by_hand == BY_HAND.index("no")).all(axis=1)
-    bit = np.uint64(1) << np.uint64(list(FINDINGS).index("apart_from_sitting"))
+    right = right_in_sitting(features)
+    features["length_right_in_sitting"] = right
+    doubtful, apart, held = (
+        _bit(name) for name in ("length_doubtful", "apart_from_sitting", "held_by_sitting")
+    )
+    open_to_it = ~np.isnan(seen["sitting_distance"]) & (result.decided_by == 0)
+    open_to_it &= (result.by_hand == BY_HAND.index("no")).all(axis=1)
+    findings = result.findings
+    alone_doubtful = (findings & doubtful) != 0
+    nothing_else = accepted_by_findings(findings & ~doubtful, features, limits)
+    enough = right >= limits.min_length_right
+    rejected_now = open_to_it & ~enough & ~alone_doubtful
+    held_now = open_to_it & enough & alone_doubtful & nothing_else
+    findings = np.where(rejected_now, findings | apart, findings)
+    findings = np.where(held_now, (findings & ~doubtful) | held, findings)
     return dataclasses.replace(
         result,
         features=features,
-        findings=np.where(apart, result.findings | bit, result.findings),
-        accepted=result.accepted & ~apart,
+        findings=findings,
+        accepted=np.where(open_to_it, nothing_else & enough, result.accepted),
     )
+
+
+def _bit(name: str) -> np.uint64:
+    return np.uint64(1) << np.uint64(list(FINDINGS).index(name))

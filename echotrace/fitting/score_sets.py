@@ -18,6 +18,7 @@ from echotrace.fitting.sitting_draws import sitting_table
 from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import accepted_by_findings
+from echotrace.quality.sitting_evidence import SITTING_FEATURES
 from echotrace.recording import Recording
 
 __all__ = [
@@ -141,7 +142,7 @@ class ScoreSet:
     oblique : ndarray of bool
         All scans of the sitting were held obliquely alike.
     rejected : ndarray of bool
-        A finding other than the probability's own rejects the scan.
+        A finding other than the probabilities' own rejects the scan.
     findings : ndarray of uint64
         Bit set of :data:`echotrace.quality.finding_list.FINDINGS`, as measured when the set was
         made.
@@ -316,8 +317,9 @@ def _one(task: _Task) -> ScoreSet:
 
 
 def _but_for_the_length(findings: NDArray[Any]) -> NDArray[Any]:
-    own = findings.dtype.type(1 << list(FINDINGS).index("length_doubtful"))
-    return np.asarray(findings & ~own)
+    names = list(FINDINGS)
+    own = sum(1 << names.index(name) for name in ("length_doubtful", "apart_from_sitting"))
+    return np.asarray(findings & ~findings.dtype.type(own))
 
 
 def measured_part(sitting: KeptSitting) -> ScoreSet:
@@ -340,7 +342,11 @@ def measured_part(sitting: KeptSitting) -> ScoreSet:
     n = sitting.recording.n_traces
     about = sitting.about
     return ScoreSet(
-        features={name: result.features[name] for name in DIRECTIONS if name in result.features},
+        features={
+            name: result.features[name]
+            for name in (*DIRECTIONS, *SITTING_FEATURES)
+            if name in result.features
+        },
         sitting=np.full(n, about.number),
         probe_kind=np.full(n, about.probe_kind),
         state=np.full(n, about.state),
