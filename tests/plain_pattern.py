@@ -19,7 +19,7 @@ Float64 = NDArray[np.float64]
 _SAME_US = 0.12
 # What is compared with the wall: the second level of a wall begins at least this far behind, µs.
 _STEP_BEFORE_US, _STEP_BEHIND_US = 3.0, 1.0
-_UNHEARD_DB, _LEAST_HEARD_DB = 10.0, 13.0
+_UNHEARD_DB = 10.0
 _WALLED_DB = 25.0
 _FAR_US = 9.0
 
@@ -138,8 +138,7 @@ def pattern_features(
             found["cornea_imbalance_db"] = _finite(imbalance, both)
             face_us = 0.0 if np.isnan(face_delay_us) else face_delay_us
             bath = _inside(echoes, np.full(n, face_us + 2.0), at["cornea_front"] - 0.35)
-            heard = np.maximum(bath, _LEAST_HEARD_DB)
-            found["bath_echo_against_cornea_db"] = _finite(heard - level["cornea_front"])
+            found["bath_echo_against_cornea_db"] = _finite(bath - level["cornea_front"])
             if receiver_known:
                 found["retina_against_cornea_db"] = _finite(level["retina"] - level["cornea_front"])
         if last == "lens_back":
@@ -147,8 +146,7 @@ def pattern_features(
             inside, _ = echoes.tallest(at["lens_front"] + 0.5, at["lens_back"] - 0.4)
             found["lens_echo_against_lens_db"] = _finite(np.maximum(inside, _UNHEARD_DB) - ends)
             chamber = _inside(echoes, at["cornea_front"] + 1.0, at["lens_front"] - 0.35)
-            heard = np.maximum(chamber, _LEAST_HEARD_DB)
-            found["chamber_echo_against_lens_db"] = _finite(heard - level["lens_front"])
+            found["chamber_echo_against_lens_db"] = _finite(chamber - level["lens_front"])
             if immersion:
                 against = chamber - level["cornea_front"]
                 found["chamber_echo_against_cornea_db"] = _finite(against)
@@ -161,8 +159,7 @@ def pattern_features(
         found["end_clipped_samples"] = end_marks.astype(np.float32)
         found |= _retina(echoes, retina, last_us, level["retina"])
         follows = _inside(echoes, retina + 1.0, retina + 4.0)
-        heard = np.maximum(follows, _LEAST_HEARD_DB)
-        found["retina_followed_db"] = _finite(heard - level["retina"])
+        found["retina_followed_db"] = _finite(follows - level["retina"])
         found |= _shapes(echoes, delay_us, target, contact=not immersion)
         # A rise faster than the probe's pulse is no echo of it.
         found["retina_rise_misfit"] = _finite(np.abs(np.log(retina_rise_ratio)).astype(np.float64))

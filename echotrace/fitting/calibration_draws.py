@@ -35,15 +35,6 @@ _LAYERS_SHARE = 0.12
 # Gel under a probe that touches the eye: how often, and how thick, mm.
 _GEL_SHARE, _MOST_GEL_MM = 0.12, 1.5
 _RING_DOWN_US = (0.1, 0.5)
-# What the transmitted pulse leaves in the receiver, and how often.
-_NEAR_FIELD_SHARE = {
-    "two_modes": 0.45,
-    "many_modes": 0.25,
-    "block": 0.12,
-    "recovery": 0.10,
-    "none": 0.08,
-}
-_STARTS_LATE_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,26 +166,7 @@ def draw_table(seed: int, number: int, *, noise_shift_db: float = 0.0) -> Draw:
         "receiver": receiver,
         "artefacts": artefacts,
     }
-    if method == "contact":
-        # Behind a bath it has rung out before the first echo.
-        table["near_field"] = _near_field(np.random.default_rng([seed, number, 2]))
     return Draw(number, table, kind, state, bool(rng.random() < 0.7))
-
-
-def _near_field(rng: np.random.Generator) -> dict[str, Any]:
-    """Shape of what the transmitted pulse leaves: no two receivers ring alike."""
-    kind = str(rng.choice(list(_NEAR_FIELD_SHARE), p=list(_NEAR_FIELD_SHARE.values())))
-    late_us = rng.uniform(0.0, 0.8)
-    return {
-        "kind": kind,
-        "modes": int(rng.integers(2, 6)),
-        "spread": rng.uniform(0.1, 0.6),
-        "frequency_ratio": rng.uniform(0.6, 1.2),
-        "block_us": rng.uniform(0.1, 1.2),
-        "polarity": "positive" if rng.random() < 0.5 else "negative",
-        "varies": rng.uniform(0.0, 1.5),
-        "starts_us": late_us if rng.random() < _STARTS_LATE_SHARE else 0.0,
-    }
 
 
 def hash_of_tables(tables: Iterable[Mapping[str, Any]]) -> str:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from echotrace.errors import EstimationError, ParameterError
 from echotrace.fitting.score_sets import DIRECTIONS, ScoreSet
 from echotrace.quality.score import ScoreModel, ScoreTerm
-from echotrace.quality.sitting_evidence import SITTING_DIRECTIONS, SITTING_FEATURES
+from echotrace.quality.sitting_evidence import SITTING_DIRECTIONS
 
 __all__ = ["fit_model", "fit_models", "leave_out", "models_toml"]
 
@@ -33,11 +33,11 @@ _KNOTS: Mapping[str, tuple[float, ...]] = {
     "retina_over_wall_db": (0.0, 2.0, 6.0, 15.0),
     "retina_rise_misfit": (0.02, 0.1, 0.2, 0.4, 0.8, 1.4),
     "length_right_nats": (-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 6.0),
-    "sitting_distance": (0.0, 1.0, 2.0, 3.0, 5.0, 10.0, 30.0),
-    "sitting_length_apart_mm": (0.0, 0.01, 0.03, 0.06, 0.1, 0.2, 1.0),
+    "sitting_length_apart_mm": (0.0, 0.01, 0.03, 0.06, 0.1, 0.2, 0.5, 1.5),
+    "sitting_alike_share": (0.0, 0.25, 0.5, 0.75, 1.0),
 }
-# Parts of the sittings, each judged by models fitted to the others.
-_FOLDS = 3
+# Parts of the sittings, each judged by a model fitted to the others.
+_FOLDS = 2
 _QUANTILES = (0.02, 0.15, 0.30, 0.50, 0.70, 0.85, 0.98)
 
 
@@ -177,7 +177,7 @@ def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
     """The shipped models: ``length_right``, ``aligned`` and ``in_sitting``.
 
     The last adds what the other scans of a sitting say to the log-odds of the scan alone, which are
-    here those of models fitted to other sittings. It is fitted to scans that no finding rejects.
+    here those of a model fitted to other sittings. It is fitted to scans that no finding rejects.
 
     Parameters
     ----------
@@ -192,9 +192,11 @@ def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
     >>> sorted(fit_models(shipped_sets()["fit"]))  # doctest: +SKIP
     """
     alone = np.clip(leave_out(data, data.sitting % _FOLDS), 1e-9, 1.0 - 1e-9)
-    seen = {name: data.features[name] for name in SITTING_FEATURES}
-    seen["length_right_nats"] = np.log(alone / (1.0 - alone)).astype(np.float32)
-    open_to_it = ~data.rejected & ~np.isnan(seen["sitting_distance"])
+    seen = {
+        "length_right_nats": np.log(alone / (1.0 - alone)).astype(np.float32),
+        **data.beside,
+    }
+    open_to_it = ~data.rejected & ~np.isnan(seen["sitting_length_apart_mm"])
     return {
         "length_right": fit_model(data.features, data.length_right),
         "aligned": fit_model(data.features, data.aligned),

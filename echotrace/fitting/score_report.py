@@ -46,7 +46,7 @@ def probabilities(data: ScoreSet) -> dict[str, Float64]:
     ['aligned', 'in_sitting', 'length_right']
     """
     said = score_traces(data.features)
-    both = right_in_sitting({**data.features, **said})
+    both = right_in_sitting({**said, **data.beside})
     found = {"length_right": said["length_right"], "aligned": said["aligned"], "in_sitting": both}
     return {name: values.astype(np.float64) for name, values in found.items()}
 
@@ -145,7 +145,10 @@ def score_report(data: ScoreSet, level: float | None = None) -> str:
         errors = kind_errors(probability, outcome, part)
         worst = max(errors, key=lambda kind: errors[kind])
         rows += [
-            (f"calibration error, {name} (other sittings of as many)", f"{error:.3f} ({chance:.3f})"),
+            (
+                f"calibration error, {name} (other sittings of as many)",
+                f"{error:.3f} ({chance:.3f})",
+            ),
             ("… largest within a kind of hand and method", f"{errors[worst]:.3f} ({worst})"),
         ]
     for method in ("immersion", "contact"):

@@ -450,8 +450,8 @@ _FINDINGS = (
     Finding(
         name="apart_from_sitting",
         severity=Severity.REJECT,
-        says="by itself this scan would be accepted, but held against the other scans of its "
-        "sitting its length is not likely enough to be right",
+        says="this scan lies too far from the other scans of its sitting for its length to be likely, "
+        "or a segment of it very far from where they agree: other echoes were taken than in those",
         do="look at the picks of this scan and of the others; capture more scans where it is not "
         "plain which are right",
         feature="length_right_in_sitting",

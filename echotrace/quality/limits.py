@@ -96,6 +96,9 @@ class QualityLimits:
     min_length_right : float
         Least probability of an accepted trace that its length is right; chosen on draws that
         the model was not fitted to.
+    max_sitting_distance : float
+        Distance of a segment from that of four other scans and more that agree with one another,
+        in expected spreads between scans.
     max_carrier_misfit : float
         Carrier of the echoes off the stated one, as a part of it, either way. Less is within what
         a measured centre frequency is known to (common practice, no source).
@@ -147,7 +150,8 @@ class QualityLimits:
     max_implant_shift_mm: float = 0.05
     max_fluid_unseen_us: float = 0.1
     max_clipped_fraction: float = 0.12
-    min_length_right: float = 0.85
+    min_length_right: float = 0.94
+    max_sitting_distance: float = 10.0
     max_carrier_misfit: float = 0.03
     max_carrier_doubt: float = 3.29
 

@@ -60,8 +60,6 @@ _FAR_US = 9.0
 _BEHIND_CORNEA_US, _BEFORE_LENS_US = 1.0, 0.35
 # Where a bubble stands: behind the near field of the probe, and clear of the cornea's own skirt.
 _BEHIND_FACE_US, _BEFORE_CORNEA_US = 2.0, 0.35
-# Where the preset search finds no echo, one may stand at its threshold, dB over the noise.
-_LEAST_HEARD_DB = 13.0
 # Wall and orbit follow a retina; interference is alone.
 _FOLLOWS_US = (1.0, 4.0)
 # Shallower than this, mm, is a chamber two standard deviations below the mean (3.02 ± 0.45 in
@@ -174,7 +172,7 @@ def pattern_features(
         # A rise faster than the probe's pulse is no echo of it.
         found["retina_rise_misfit"][:] = np.abs(np.log(retina_rise_ratio))
         follows_db = _tallest_db(candidates, retina + _FOLLOWS_US[0], retina + _FOLLOWS_US[1])
-        found["retina_followed_db"][:] = _heard(follows_db) - retina_db
+        found["retina_followed_db"][:] = follows_db - retina_db
         found["anatomy_distance"][:] = _anatomy_distance(at, target)
         before = at["lens_back"] if lens else cornea + 0.8
         speed = target.segments[retina_k - 1].medium.speed_m_per_s
@@ -191,7 +189,7 @@ def pattern_features(
             chamber_db = _tallest_db(
                 candidates, cornea + _BEHIND_CORNEA_US, at["lens_front"] - _BEFORE_LENS_US
             )
-            found["chamber_echo_against_lens_db"][:] = _heard(chamber_db) - level["lens_front"]
+            found["chamber_echo_against_lens_db"][:] = chamber_db - level["lens_front"]
         if immersion:
             cornea_db, back_db = level["cornea_front"], level["cornea_back"]
             whole = (marks["cornea_front"] == 0) & (marks["cornea_back"] == 0)
@@ -204,7 +202,7 @@ def pattern_features(
                 found["chamber_echo_against_cornea_db"][:] = chamber_db - cornea_db
             bath_us = np.full(n, face_us + _BEHIND_FACE_US)
             bath_db = _tallest_db(candidates, bath_us, cornea - _BEFORE_CORNEA_US)
-            found["bath_echo_against_cornea_db"][:] = _heard(bath_db) - cornea_db
+            found["bath_echo_against_cornea_db"][:] = bath_db - cornea_db
             found["repeat_closeness_us"][:] = _repeat_closeness(
                 at, level, face_us, found["wall_step_db"]
             )
@@ -246,11 +244,6 @@ def _tallest_db(candidates: Candidates, start_us: Float64, stop_us: Float64) -> 
         tallest,
     )  # fmt: skip
     return np.fmax(tallest, np.float32(0.0))
-
-
-def _heard(tallest_db: Float32) -> Float32:
-    """What is heard at least: an echo that just reaches the threshold moves no probability."""
-    return np.maximum(tallest_db, np.float32(_LEAST_HEARD_DB))
 
 
 def _anatomy_distance(at: dict[str, Float64], target: Target) -> Float64:

@@ -21,6 +21,7 @@ from echotrace.target import Target
 __all__ = [
     "SITTING_DIRECTIONS",
     "SITTING_FEATURES",
+    "lengths_beside",
     "right_in_sitting",
     "sitting_features",
     "steady_segments",
@@ -29,19 +30,23 @@ __all__ = [
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
 
+# Lengths that differ by no more are alike: a quarter of a dioptre.
+_ALIKE_MM = 0.1
+
 SITTING_FEATURES = (
     "sitting_distance",
     "sitting_against",
     "sitting_agreeing",
     "sitting_length_apart_mm",
+    "sitting_alike_share",
 )
 """Names of the features."""
 
 SITTING_DIRECTIONS: Mapping[str, int] = MappingProxyType(
     {
         "length_right_nats": 1,
-        "sitting_distance": -1,
         "sitting_length_apart_mm": -1,
+        "sitting_alike_share": 1,
     }
 )
 """Features of the second probability, and the sign with which each may act."""
@@ -78,7 +83,8 @@ def sitting_features(
         spreads, of the segment in which that is most; ``sitting_against``: scans of that group;
         ``sitting_agreeing``: others that agree with the scan in that segment. NaN where no two
         others agree on anything that the scan has. ``sitting_length_apart_mm``: the steady segments
-        together, from the median of the others; NaN where fewer than two others have all of them.
+        together, from the median of the others, and ``sitting_alike_share``: the share of the
+        others within 0.1 mm of the scan; NaN where fewer than two others have all of them.
 
     Examples
     --------
@@ -102,32 +108,59 @@ def sitting_features(
         return np.where(nothing, np.nan, found).astype(np.float32)
 
     steady = np.isfinite(spread_mm) if steady is None else steady
-    apart = np.full(nothing.shape, np.nan, np.float32)
     if steady.any():
-        apart = _apart_mm(length_mm[..., steady].sum(axis=2), others_mm[..., steady].sum(axis=2))
+        whole = lengths_beside(
+            length_mm[..., steady].sum(axis=2), others_mm[..., steady].sum(axis=2)
+        )
+    else:
+        whole = (np.full(nothing.shape, np.nan, np.float32),) * 2
     return {
         "sitting_distance": there(off),
         "sitting_against": there(seen.agreeing),
         "sitting_agreeing": there(near.sum(axis=2)),
-        "sitting_length_apart_mm": apart,
+        "sitting_length_apart_mm": whole[0],
+        "sitting_alike_share": whole[1],
     }
 
 
-def _apart_mm(length_mm: Float64, others_mm: Float64) -> Float32:
-    """Distance of each scan's length from the median of the others', mm, (n_sittings, n_scans)."""
+def lengths_beside(length_mm: Float64, others_mm: Float64) -> tuple[Float32, Float32]:
+    """Each length beside those of the other scans of its sitting.
+
+    Parameters
+    ----------
+    length_mm, others_mm : ndarray of float64, (n_sittings, n_scans)
+        Of each scan, as it is judged and by its own choice; NaN where there is none.
+
+    Returns
+    -------
+    apart_mm, alike : ndarray of float32, (n_sittings, n_scans)
+        Distance from the median of the others, mm; share of the others within 0.1 mm. NaN where
+        fewer than two others have a length, or the scan has none.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> lengths = np.array([[23.40, 23.41, 23.95, 23.42]])
+    >>> apart_mm, alike = lengths_beside(lengths, lengths)
+    >>> f"{apart_mm[0, 2]:.2f} mm", [f"{share:.2f}" for share in alike[0]]
+    ('0.54 mm', ['0.67', '0.67', '0.00', '0.67'])
+    """
     n = length_mm.shape[1]
-    found = np.full(length_mm.shape, np.nan, np.float32)
-    if n < 3:
-        return found
+    apart, alike = (np.full(length_mm.shape, np.nan, np.float32) for _ in range(2))
     for i in range(n):
         # In order of length: the order of the scans cannot matter. NaN comes last.
         rest = np.sort(np.delete(others_mm, i, axis=1), axis=1)
         known = np.isfinite(rest).sum(axis=1)
-        rows = np.flatnonzero(known >= 2)
+        rows = np.flatnonzero((known >= 2) & np.isfinite(length_mm[:, i]))
+        if not rows.size:
+            continue
         low, high = (known[rows] - 1) // 2, known[rows] // 2
         middle = 0.5 * (rest[rows, low] + rest[rows, high])
-        found[rows, i] = np.abs(length_mm[rows, i] - middle)
-    return found
+        apart[rows, i] = np.abs(length_mm[rows, i] - middle)
+        with np.errstate(invalid="ignore"):
+            near = (np.abs(rest[rows] - length_mm[rows, i, None]) <= _ALIKE_MM).sum(axis=1)
+        alike[rows, i] = near / known[rows]
+    return apart, alike
 
 
 def steady_segments(target: Target, *, pressed: bool) -> NDArray[np.bool_]:
@@ -182,5 +215,5 @@ def right_in_sitting(features: Mapping[str, Float32]) -> Float32:
     """
     alone = features["length_right"]
     both = shipped_models()["in_sitting"].probability(features)
-    silent = np.isnan(features["sitting_distance"]) | (alone == 0.0)
+    silent = np.isnan(features["sitting_length_apart_mm"]) | (alone == 0.0)
     return np.where(silent, alone, both).astype(np.float32)
