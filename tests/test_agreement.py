@@ -318,6 +318,19 @@ def test_single_readings_have_wider_limits_than_means():
     )
 
 
+@pytest.mark.parametrize(("n", "few"), [(19, True), (20, False)])
+def test_few_subjects_are_said_up_to_nineteen(n, few):
+    rng = np.random.default_rng(5)
+    length = rng.normal(23.5, 1.0, n)
+    study = Study(
+        value=np.concatenate([length + rng.normal(0.0, 0.05, n) for _ in range(2)]),
+        subject=list(range(n)) * 2,
+        method=["a"] * n + ["b"] * n,
+    )
+    said = [text for text in compare_methods(study).warnings if "subjects are few" in text]
+    assert said == [f"{n} subjects are few: the intervals of the limits are wide"] * few
+
+
 def test_a_proportional_bias_shows_in_the_deming_slope():
     study = clinic(n=60)
     scale = np.where(study.method.where("contact"), 0.95, 1.0)
