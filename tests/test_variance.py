@@ -192,3 +192,10 @@ def test_degrees_of_freedom_are_satterthwaites_from_five_groups_on():
     more = effective_df(np.append(squares, 0.0), np.append(df, 0.0))
     assert more == pytest.approx(wanted, rel=1e-12)
     assert effective_df(squares[1:], df[1:]) == 16.0
+
+
+def test_without_spread_within_groups_all_of_it_lies_between_them():
+    nested = Nested(np.repeat([-2.0, 0.0, 2.0], 4), [("subject", np.repeat(np.arange(3), 4))])
+    found = nested.ratio(nested.parts("subject"), 1.0 - nested.parts("subject"), 0.95)
+    assert (found.value, found.low, found.high) == (1.0, 1.0, 1.0)
+    assert found.how == "no spread within groups"
