@@ -32,6 +32,7 @@ _KERNELS = (
     "test_fused",
     "test_gate",
     "test_ground",
+    "test_kernels_small",
     "test_lengths",
     "test_many",
     "test_measured",
