@@ -271,3 +271,23 @@ def test_bad_input_is_refused():
     a, b = two_methods(1.0)
     with pytest.raises(ParameterError, match="spreads cannot be compared"):
         spread_ratio(a, b.select(np.arange(120) % 4 == 0))
+
+
+def test_subjects_without_repeats_change_nothing_that_rests_on_repeats():
+    rng = np.random.default_rng(8)
+    length = np.linspace(21.0, 27.0, 24)
+    subject = np.repeat(np.arange(24), 3)
+    value = length[subject] + 0.01 * (length[subject] - 18.0) * rng.standard_t(3, size=subject.size)
+    codes = [f"S{2 * k:02d}" for k in subject]
+    alone = repeatability(Study(value=value, subject=codes, method="m"))
+    # Four more, among and behind the others, read once each.
+    value, codes = [*value, *rng.normal(24.0, 1.0, 4)], [*codes, "S01", "S11", "S25", "S99"]
+    more = repeatability(Study(value=value, subject=codes, method="m"))
+    assert more.n_subjects == 28
+    for name in ("value", "low", "high"):
+        for one, other in (
+            (alone.trend.slope, more.trend.slope),
+            (alone.within_sd, more.within_sd),
+            (alone.bootstrap["within_sd"], more.bootstrap["within_sd"]),
+        ):
+            assert getattr(one, name) == pytest.approx(getattr(other, name), rel=1e-9)

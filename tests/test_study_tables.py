@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from echotrace import cli
+from echotrace.agreement.apart import repeated_readings
 from echotrace.agreement.compare import compare_methods
 from echotrace.agreement.repeatability import repeatability
 from echotrace.agreement.study import Study
@@ -269,6 +270,16 @@ def test_rounding_makes_no_repeated_readings(decimals, step):
         value = np.round(np.array([row[-1] for row in table]) / step) * step
         warnings = Study(value=np.round(value, decimals), **columns).design().warnings
         assert not any("equal to another" in text for text in warnings)
+
+
+def test_pairs_that_are_equal_by_rounding_are_no_repeated_readings():
+    rng = np.random.default_rng(3)
+    subject = [f"S{k}" for k in range(40) for _ in range(2 + k % 2)]
+    value = np.round(23.5 + 0.05 * rng.normal(size=len(subject)), 1)
+    assert np.sum(np.diff(value) == 0.0) > 30
+    assert repeated_readings(Study(value=value, subject=subject, method="m")) == 0
+    pairs = Study(value=value[:80], subject=np.repeat(np.arange(40), 2), method="m")
+    assert repeated_readings(pairs) == 0
 
 
 def test_rows_entered_twice_are_counted():

@@ -235,11 +235,13 @@ def repeatability(
     elif int(df) < 15:
         notes.append(f"the repeatability rests on {int(df)} degrees of freedom only")
 
-    draws = subject_draws(n_subjects, n_bootstrap, seed)
+    # A subject without repeats tells nothing of their spread, and must not count as one that does.
+    telling = within[within[:, 1] > 0]
+    draws = subject_draws(telling.shape[0], n_bootstrap, seed)
     boot = {
         "within_sd": Estimate(
             0.5 * math.log(square / df) if square else -math.inf,
-            *studentised_interval(_log_pooled_sd, within, draws, confidence),
+            *studentised_interval(_log_pooled_sd, telling, draws, confidence),
             STUDENTISED,
         ).map(math.exp)
     }
@@ -331,6 +333,7 @@ def repeatability(
                 with np.errstate(divide="ignore", invalid="ignore"):
                     return np.asarray(np.log(np.maximum(a, 0.0) / b))
 
+            draws = subject_draws(n_subjects, n_bootstrap, seed)
             ends = studentised_interval(log_ratio, nested.sums, draws, confidence)
             low, high = (1.0 / (1.0 + math.exp(-x)) for x in ends)
             boot["icc_reading"] = Estimate(icc["reading"].value, low, high, STUDENTISED)
@@ -424,9 +427,8 @@ def _spread_trend(
     home = np.zeros(n.size, dtype=np.intp)
     home[sitting] = subject
     tau = scipy.stats.kendalltau(sd, level)
-    value, error, df = jackknife(
-        line_slope, line_sums(level, sd, home[used], int(subject.max()) + 1)
-    )
+    known, home = np.unique(home[used], return_inverse=True)
+    value, error, df = jackknife(line_slope, line_sums(level, sd, home, known.size))
     return SpreadTrend(
         tau=float(tau.statistic),
         p=float(tau.pvalue),

@@ -294,7 +294,13 @@ def score_figure(
 
     Examples
     --------
-    >>> score_figure(data, right, aligned, level=0.4)  # doctest: +SKIP
+    >>> from echotrace.fitting.score_sets import shipped_sets
+    >>> data = shipped_sets()["develop"]
+    >>> data = data.select(np.arange(0, data.aligned.size, 8))
+    >>> from echotrace.quality.score import shipped_models
+    >>> models = shipped_models()
+    >>> right, aligned = (models[name].probability(data.features) for name in models)
+    >>> score_figure(data, right, aligned, level=0.4).savefig(folder / "score.png")
     """
     figure = _with_room_below(new_figure(7.2, 9.4), 0.02)
     axes = figure.subplots(3, 2)
@@ -377,7 +383,10 @@ def left_out_figure(data: ScoreSet) -> Figure:
 
     Examples
     --------
-    >>> left_out_figure(data)  # doctest: +SKIP
+    >>> from echotrace.fitting.score_sets import shipped_sets
+    >>> data = shipped_sets()["develop"]
+    >>> data = data.select(np.arange(0, data.aligned.size, 30))
+    >>> left_out_figure(data).savefig(folder / "left_out.png")
     """
     figure = _with_room_below(new_figure(7.2, 3.3), 0.06)
     axes = figure.subplots(1, 2)

@@ -73,8 +73,8 @@ class BlockCheck:
 
     Examples
     --------
-    >>> import echotrace as et
-    >>> et.check_block(recording, 10.0, thickness_u_mm=0.005, material=steel)  # doctest: +SKIP
+    >>> check.thickness_mm.tolist(), check.touching, check.verdict  # of `et.check_block`
+    ([5.0, 10.0], True, 'pass')
     """
 
     thickness_mm: Float

@@ -29,7 +29,8 @@ def block_text(check: BlockCheck, *, material: str, tolerance_mm: float | None) 
 
     Examples
     --------
-    >>> print(block_text(check, material="steel", tolerance_mm=0.05))  # doctest: +SKIP
+    >>> print(block_text(check, material="steel", tolerance_mm=0.05).splitlines()[0])
+    2 traces; steel at 20 °C, stated speed 5920.0 ± 2.0 m/s (u)
     """
     said = [
         f"{check.n_traces} traces; {material} at {check.temperature_c:g} °C, stated speed "

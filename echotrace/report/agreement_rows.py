@@ -38,7 +38,8 @@ def answer_rows(result: Agreement) -> list[tuple[str, str, str]]:
 
     Examples
     --------
-    >>> answer_rows(result)  # doctest: +SKIP
+    >>> answer_rows(agreement)[0][0]  # of `et.compare_methods`
+    'bias contact − immersion'
     """
     unit, places = result.unit, _limit_places(result)
     percent = f"{100 * result.confidence:g} %"
@@ -97,7 +98,8 @@ def limit_rows(result: Agreement) -> list[list[str]]:
 
     Examples
     --------
-    >>> limit_rows(result)  # doctest: +SKIP
+    >>> limit_rows(agreement)[0][0]  # of `et.compare_methods`
+    'means of a sitting, same operator'
     """
     places = _limit_places(result)
     rows = []
@@ -134,7 +136,8 @@ def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
 
     Examples
     --------
-    >>> rows_of(result)  # doctest: +SKIP
+    >>> rows_of(agreement)[0][0]  # of `et.compare_methods`
+    'bias contact − immersion'
     """
     unit = result.unit
     places = _limit_places(result)
@@ -187,7 +190,8 @@ def method_rows(result: Agreement) -> list[list[str]]:
 
     Examples
     --------
-    >>> method_rows(result)  # doctest: +SKIP
+    >>> method_rows(agreement)[0][0]  # of `et.compare_methods`
+    'repeatability SD'
     """
     repeats = (result.repeatability_a, result.repeatability_b)
     if any(item is None for item in repeats):
@@ -241,7 +245,8 @@ def operator_rows(result: Agreement) -> list[list[str]]:
 
     Examples
     --------
-    >>> operator_rows(result)  # doctest: +SKIP
+    >>> operator_rows(agreement)[0][0]  # of `et.compare_methods`
+    'op0'
     """
     places = places_of(result.unit, *(item.bias for item in result.by_operator))
     rows = []
