@@ -373,7 +373,7 @@ def _cell_extras(
 
 
 def _without_intervals(found: Differences, operators: str, warning: str) -> Differences:
-    """The same figures, but for what operators decide no interval is given."""
+    """The same values, but for what operators decide no interval is given."""
 
     def bare(item: Limits) -> Limits:
         return Limits(

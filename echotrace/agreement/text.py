@@ -1,4 +1,4 @@
-"""The words of an agreement analysis: the results as a paragraph, and figures with their units."""
+"""The words of an agreement analysis: the results as a paragraph, and numbers with their units."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ __all__ = [
 
 
 def decimals(uncertainty: float, unit: str = "") -> int:
-    """Decimals for a figure of this uncertainty: one digit of it, two where the first is 1 or 2.
+    """Decimals for a value of this uncertainty: one digit of it, two where the first is 1 or 2.
 
     Parameters
     ----------
@@ -65,13 +65,13 @@ def decimals(uncertainty: float, unit: str = "") -> int:
 
 
 def places_of(unit: str, *estimates: Estimate | None) -> int:
-    """Decimals that the best known of some figures is worth.
+    """Decimals that the best known of some values is worth.
 
     Parameters
     ----------
     unit : str
     *estimates : Estimate or None
-        Half the width of their intervals is their uncertainty; a tenth of the figure where there
+        Half the width of their intervals is their uncertainty; a tenth of the value where there
         is no interval.
 
     Returns

@@ -32,7 +32,7 @@ _LEAST_GROUPS = 5
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A figure with its interval.
+    """A value with its interval.
 
     Attributes
     ----------
@@ -48,7 +48,7 @@ class Estimate:
     how: str = ""
 
     def map(self, function: Callable[[float], float], how: str | None = None) -> Estimate:
-        """Transform figure and interval by a rising function."""
+        """Transform value and interval by a rising function."""
         return Estimate(
             function(self.value), function(self.low), function(self.high), how or self.how
         )

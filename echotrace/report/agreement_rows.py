@@ -25,7 +25,7 @@ def _limit_places(result: Agreement) -> int:
 
 
 def answer_rows(result: Agreement) -> list[tuple[str, str, str]]:
-    """What a reader came for: name, figure and interval, and what it says; few lines.
+    """What a reader came for: name, value and interval, and what it says; few lines.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def answer_rows(result: Agreement) -> list[tuple[str, str, str]]:
 
     Returns
     -------
-    list of (name, figure, verdict)
+    list of (name, value, verdict)
         Spreads of synthetic traces are not among them: they leave out what makes readings scatter.
 
     Examples
@@ -124,7 +124,7 @@ def limit_rows(result: Agreement) -> list[list[str]]:
 
 
 def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
-    """Name, figure, interval and how it was made, of what is neither limits nor of one method.
+    """Name, value, interval and how it was made, of what is neither limits nor of one method.
 
     Parameters
     ----------
@@ -177,7 +177,7 @@ def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
 
 
 def method_rows(result: Agreement) -> list[list[str]]:
-    """What each method has by itself: name, figure and interval by A and by B, and how.
+    """What each method has by itself: name, value and interval by A and by B, and how.
 
     Parameters
     ----------
@@ -196,7 +196,7 @@ def method_rows(result: Agreement) -> list[list[str]]:
     repeats = (result.repeatability_a, result.repeatability_b)
     if any(item is None for item in repeats):
         return []
-    tables = [_method_figures(item, result.unit) for item in repeats if item is not None]
+    tables = [_method_values(item, result.unit) for item in repeats if item is not None]
     rows = []
     for name in dict.fromkeys(name for table in tables for name in table):
         row, made = [name], []
@@ -210,8 +210,8 @@ def method_rows(result: Agreement) -> list[list[str]]:
     return rows
 
 
-def _method_figures(repeat: Repeatability, unit: str) -> dict[str, tuple[Estimate, int, str]]:
-    """Figures of one method with decimals and unit, by name."""
+def _method_values(repeat: Repeatability, unit: str) -> dict[str, tuple[Estimate, int, str]]:
+    """Values of one method with decimals and unit, by name."""
     fine = places_of(unit, repeat.within_sd)
     found = {"repeatability SD": (repeat.within_sd, fine, unit)}
     if repeat.wider != repeat.within_sd:
