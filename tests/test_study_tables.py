@@ -13,7 +13,7 @@ from echotrace.agreement.apart import repeated_readings
 from echotrace.agreement.compare import compare_methods
 from echotrace.agreement.repeatability import repeatability
 from echotrace.agreement.study import Study
-from echotrace.errors import EchotraceError
+from echotrace.errors import EchotraceError, ParameterError
 
 COLUMNS = ("subject", "eye", "method", "operator", "sitting", "length_mm")
 
@@ -98,6 +98,23 @@ def test_high_codes_for_missing(tmp_path, code):
     assert "missing" in text
 
 
+@pytest.mark.parametrize("word", ["#N/A", "--", "?", "missing"])
+def test_words_that_are_no_numbers_are_refused_with_what_helps(tmp_path, word):
+    table = rows()
+    table[5][-1] = word
+    text = refused(save(tmp_path / "a.csv", table))
+    assert f"line 7, column 'length_mm': '{word}' is not a number; leave the cell empty" in text
+
+
+def test_thousands_are_micrometres_or_a_code_and_both_are_said(tmp_path):
+    table = rows()
+    table[5][-1] = "9999"
+    text = refused(save(tmp_path / "a.csv", table))
+    assert "line 7" in text
+    assert "µm" in text
+    assert "leave the cell empty" in text
+
+
 def test_a_nil_in_another_unit_does_not_switch_the_check_off(tmp_path):
     table = [[*row, "um"] for row in rows()]
     table[0][-2] = 0.0
@@ -151,6 +168,21 @@ def test_methods_of_other_names_keep_the_first_spelling(tmp_path):
              for k, r in enumerate(rows())]  # fmt: skip
     study = Study.read_csv(save(tmp_path / "a.csv", table))
     assert study.method.present == ("immersion", "optical")
+
+
+def test_a_third_method_is_named_with_its_line(tmp_path):
+    table = rows()
+    table[40][2] = "imersion"
+    with pytest.raises(ParameterError) as caught:
+        compare_methods(Study.read_csv(save(tmp_path / "a.csv", table)))
+    assert "imersion (line 42)" in str(caught.value)
+    assert "spell each alike" in str(caught.value)
+
+
+def test_one_column_for_each_method_is_refused_and_the_shape_told(tmp_path):
+    text = refused(save(tmp_path / "a.csv", [["S1", 23.4, 23.6]], ("subject", "contact", "b")))
+    assert "no column method" in text
+    assert "Each row is one reading" in text
 
 
 def test_a_third_eye_is_refused(tmp_path):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from echotrace.agreement.repeatability import Repeatability
 from echotrace.agreement.results import Agreement
-from echotrace.agreement.text import ICC_WORDS, number, places_of, places_of_share
+from echotrace.agreement.text import ICC_WORDS, number, places_of, places_of_ratio, places_of_share
 from echotrace.agreement.variance import Estimate
 
 __all__ = ["answer_rows", "limit_rows", "method_rows", "operator_rows", "rows_of"]
@@ -113,13 +113,13 @@ def limit_rows(result: Agreement) -> list[list[str]]:
         if item.as_quantiles:
             row[1:3] = ["–", "–"]
         rows.append([*row, item.lower.how])
-        other = [result.bootstrap.get(f"{name}, {item.of}") for name in ("sd", "lower", "upper")]
-        checks = [found for found in other if found is not None]
-        if not item.as_quantiles and len(checks) == 3 and checks[0].how != item.sd.how:
-            row = ["the same"]
-            for check in checks:
-                row += ["", _interval(check, places)]
-            rows.append([*row, checks[0].how])
+        other = [result.wider.get(f"{name}, {item.of}") for name in ("sd", "lower", "upper")]
+        wide = [found for found in other if found is not None]
+        if not item.as_quantiles and len(wide) == 3 and wide[0] != item.sd:
+            row = ["the same, should tails be heavy"]
+            for found in wide:
+                row += ["", _interval(found, places)]
+            rows.append([*row, wide[1].how])
     return rows
 
 
@@ -169,9 +169,10 @@ def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
         put(
             f"ratio of repeatability SDs{told if result.synthetic else ''}",
             ratio,
-            places_of("", ratio),
+            places_of_ratio(ratio),
         )
-        put("the same, if each method spreads alike in all eyes", ratio_f, places_of("", ratio_f))
+        told = "the same, if each method spreads alike in all eyes"
+        put(told, ratio_f, places_of_ratio(ratio_f))
     return rows
 
 
@@ -212,8 +213,10 @@ def method_rows(result: Agreement) -> list[list[str]]:
 def _method_values(repeat: Repeatability, unit: str) -> dict[str, tuple[Estimate, int, str]]:
     """Values of one method with decimals and unit, by name."""
     fine = places_of(unit, repeat.within_sd)
-    found = {
-        "repeatability SD": (repeat.within_sd, fine, unit),
+    found = {"repeatability SD": (repeat.within_sd, fine, unit)}
+    if repeat.wider != repeat.within_sd:
+        found["the same, should tails be heavy"] = (repeat.wider, fine, unit)
+    found |= {
         "repeatability limit": (repeat.repeatability_limit, fine, unit),
     }
     if repeat.cv_percent is not None:
