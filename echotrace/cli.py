@@ -21,7 +21,6 @@ from echotrace.commands.process import (
     close_output,
     complain,
     drop_output,
-    ignore_signals,
     notes_for,
     own_process,
     plain_streams,
@@ -104,22 +103,22 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = list(sys.argv[1:] if argv is None else argv)
     name = arguments[0] if arguments else ""
     prefix = f"echotrace {name}" if name in _COMMANDS else "echotrace"
-    plain_streams()
-    if argv is None:
-        own_process()
     try:
-        code = _run(prefix, name, arguments)
-        close_output()
+        # From the first statement on: a signal may come before the command is found.
+        with stoppable(prefix):
+            plain_streams()
+            if argv is None:
+                own_process()
+            code = _run(prefix, name, arguments)
+            close_output()
     except BrokenPipeError:
         # The reader of our output has gone (``| head``): leave quietly.
         drop_output()
         code = 0
-    except Stopped as stop:
-        complain(prefix, f"stopped by {signal.Signals(stop.number).name}{_notes(stop)}")
-        code = 128 + stop.number
     except KeyboardInterrupt as stop:
-        complain(prefix, f"stopped{_notes(stop)}")
-        code = 128 + signal.SIGINT
+        number = stop.number if isinstance(stop, Stopped) else signal.SIGINT
+        complain(prefix, f"stopped by {signal.Signals(number).name}{_notes(stop)}")
+        code = 128 + number
     except SystemExit as stop:
         code = int(stop.code or 0)
     except EchotraceError as error:
@@ -141,8 +140,6 @@ def main(argv: Sequence[str] | None = None) -> int:
             "report it with the command (ECHOTRACE_TRACEBACK=1 shows where it happened)",
         )
         code = 2
-    if argv is None:
-        ignore_signals()
     return code
 
 
@@ -160,7 +157,7 @@ def _run(prefix: str, name: str, arguments: list[str]) -> int:
             f"no command {shorten(name)!r}; {did_you_mean(name, _COMMANDS)}there are "
             f"{', '.join(_COMMANDS)}"
         )
-    with stoppable(prefix), notes_for(prefix):
+    with notes_for(prefix):
         from echotrace.commands.arguments import CommandParser, check_files
 
         command = importlib.import_module(f"echotrace.commands.{_COMMANDS[name]}")
@@ -173,9 +170,7 @@ def _run(prefix: str, name: str, arguments: list[str]) -> int:
         command.add_arguments(parser)
         args = parser.read(arguments[1:])
         check_files(args)
-        code = int(command.run(args))
-        close_output()
-        return code
+        return int(command.run(args))
 
 
 def _notes(error: BaseException) -> str:

@@ -32,6 +32,7 @@ _KERNELS = (
     "test_fused",
     "test_gate",
     "test_ground",
+    "test_kernels_small",
     "test_lengths",
     "test_many",
     "test_measured",
@@ -50,7 +51,7 @@ _KERNELS = (
 # What other arithmetic or other versions of libraries could change: ``.ci/elsewhere.py`` runs
 # these files again, and the single tests of others that are marked so.
 _ELSEWHERE = (
-    "test_agreement",
+    "test_agreement.py",
     "test_calibration",
     "test_chain",
     "test_distributions",
@@ -78,7 +79,7 @@ _ELSEWHERE = (
     "test_score.py",
     "test_shipped_scenarios",
     "test_sitting",
-    "test_study",
+    "test_study.py",
     "test_synthesis",
     "test_variance",
 )

@@ -200,6 +200,30 @@ def test_passing_bablok_agrees_with_its_steps_one_by_one(seed):
     np.testing.assert_allclose(found, expected, rtol=1e-12)
 
 
+def test_four_points_leave_the_slope_open_on_both_sides():
+    # Six slopes and half a width of 5.8: the ranks of both ends lie outside, one below, one above.
+    line = passing_bablok([1.0, 2.0, 4.0, 5.0], [1.1, 2.3, 4.1, 5.2])
+    assert (line.slope.low, line.slope.high) == (-math.inf, math.inf)
+    assert math.isnan(line.intercept.low)
+    assert math.isnan(line.intercept.high)
+    # The median of the six by hand: 0.9, 1.0, 1.0, 1.025, 1.1, 1.2 lie 3rd and 4th.
+    assert line.slope.value == pytest.approx(0.5 * (1.0 + 1.025))
+
+
+@pytest.mark.parametrize(("word", "grows"), [("more", 1), ("less", -1)])
+def test_which_eyes_spread_more_is_said(word, grows):
+    length = np.linspace(21.0, 27.0, 40)
+    size = 0.01 * np.arange(1.0, 41.0)[::grows]
+    off = size * np.resize([1.0, -1.0], 40)
+    study = Study(
+        value=np.concatenate([length + off / 2.0, length - off / 2.0]),
+        subject=list(range(40)) * 2,
+        method=["a"] * 40 + ["b"] * 40,
+    )
+    (said,) = [text for text in compare_methods(study).warnings if "in longer eyes" in text]
+    assert said.startswith(f"the differences spread {word} in longer eyes")
+
+
 def test_passing_bablok_does_not_mind_exchanged_methods():
     rng = np.random.default_rng(3)
     x = rng.normal(23.5, 1.2, 30)
@@ -316,6 +340,19 @@ def test_single_readings_have_wider_limits_than_means():
     assert single.sd.value == pytest.approx(
         math.sqrt(0.1**2 + 0.06**2 + 0.13**2 + 0.05**2), rel=0.08
     )
+
+
+@pytest.mark.parametrize(("n", "few"), [(19, True), (20, False)])
+def test_few_subjects_are_said_up_to_nineteen(n, few):
+    rng = np.random.default_rng(5)
+    length = rng.normal(23.5, 1.0, n)
+    study = Study(
+        value=np.concatenate([length + rng.normal(0.0, 0.05, n) for _ in range(2)]),
+        subject=list(range(n)) * 2,
+        method=["a"] * n + ["b"] * n,
+    )
+    said = [text for text in compare_methods(study).warnings if "subjects are few" in text]
+    assert said == [f"{n} subjects are few: the intervals of the limits are wide"] * few
 
 
 def test_a_proportional_bias_shows_in_the_deming_slope():

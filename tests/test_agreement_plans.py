@@ -93,6 +93,9 @@ def test_heterogeneity_of_a_large_pilot_is_found():
     assert h_a == pytest.approx(0.4, abs=0.05)
     assert h_b == pytest.approx(0.4, abs=0.05)
     assert shared == pytest.approx(0.7, abs=0.15)
+    # Eyes that scatter by one method are steady by the other.
+    _, shared = spread_heterogeneity(*studies(np.random.default_rng(6), 2.0, 4000, 6, 0.4, -0.7))
+    assert shared == pytest.approx(-0.7, abs=0.15)
     alike = spread_heterogeneity(*studies(np.random.default_rng(4), 2.0, 4000, 6, 0.0))
     assert max(alike[0]) < 0.12
     with pytest.raises(ParameterError, match="five at least"):

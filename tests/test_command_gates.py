@@ -271,6 +271,9 @@ def block(self, start, stop):
         if how == "deaf":
             try: os.kill(os.getpid(), number); time.sleep(1)
             except KeyboardInterrupt: time.sleep(30)
+        if how == "changed":
+            try: os.kill(os.getpid(), number); time.sleep(1)
+            except KeyboardInterrupt: raise ValueError("made of it on its way")
         os.kill(os.getpid(), number)
     return made
 Synthesis.block = block
@@ -281,9 +284,9 @@ sys.exit(main(["synth", "s.toml", "-o", "out.h5", "--count", "200", "--overwrite
 @POSIX
 @pytest.mark.compiled
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
-@pytest.mark.parametrize("how", ["heard", "lost", "deaf"])
+@pytest.mark.parametrize("how", ["heard", "lost", "changed", "deaf"])
 def test_a_signal_ends_the_run_and_leaves_nothing_half(tmp_path, name, how):
-    """Heard, raised inside a destructor (where Python loses it), or swallowed on its way."""
+    """Heard, raised inside a destructor (where Python loses it), made another, or swallowed."""
     if how == "deaf" and name != "SIGTERM":
         pytest.skip("one signal will do for what takes seconds")
     (tmp_path / "s.toml").write_text(SCENARIO)
@@ -296,6 +299,40 @@ def test_a_signal_ends_the_run_and_leaves_nothing_half(tmp_path, name, how):
     assert f"stopped by {name}" in one_line(done, 128 + number)
     assert (tmp_path / "out.h5").read_bytes() == b"what was there before"
     assert sorted(item.name for item in tmp_path.iterdir()) == ["out.h5", "s.toml"]
+
+
+EDGES = """
+import atexit, os, signal, sys, time
+from echotrace import cli
+when, number = sys.argv[1], int(sys.argv[2])
+for n in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    signal.signal(n, signal.default_int_handler if n == signal.SIGINT else signal.SIG_DFL)
+def plain_streams(begin=cli.plain_streams):
+    os.kill(os.getpid(), number)
+    time.sleep(1)
+if when == "first":
+    cli.plain_streams = plain_streams
+else:
+    atexit.register(os.kill, os.getpid(), number)
+sys.argv = ["echotrace", *sys.argv[3:]]
+sys.exit(cli.main())
+"""
+
+
+@POSIX
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_a_signal_at_either_edge_of_the_program(name):
+    """At the first statement it ends the run; when all is done it comes too late."""
+    number = int(getattr(signal, name))
+    words = [sys.executable, "-c", EDGES, "first", str(number), "power", *GIVEN]
+    done = subprocess.run(words, capture_output=True, check=False, timeout=120)
+    assert one_line(done, 128 + number) == f"echotrace power: stopped by {name}\n"
+    for wanted, given in ((0, ["power", *GIVEN]), (2, ["power"])):
+        words = [sys.executable, "-c", EDGES, "last", str(number), *given]
+        done = subprocess.run(words, capture_output=True, check=False, timeout=120)
+        assert done.returncode == wanted
+        assert b"stopped" not in done.stderr
+        assert b"Traceback" not in done.stderr
 
 
 # --- surroundings --------------------------------------------------------------------------------

@@ -88,6 +88,12 @@ def test_some_rows_keep_their_lines(tmp_path):
         (b"a,,,b\n1,2,3,4\n", "a column has no name"),
         (b"\na,b\n1,2\n\n1,2,3\n", "line 5 has 3 cells, the header has 2"),
         (b'a,b\n1,2\n"3,4\n', "line 3: not a table"),
+        (
+            b"a,b\n1,23,4\n5,6\n",
+            "has 3 cells, the header has 2; a number with a decimal comma",
+        ),
+        (b"Eyes of May\n\na,b\n1,2\n", "must stand first: remove 'Eyes of May' above them"),
+        (b"Eyes,,\na,b,c\n1,2,3\n", "must stand first: remove 'Eyes,,' above them"),
     ],
 )
 def test_what_is_no_table_is_told_in_one_line(tmp_path, data, message):

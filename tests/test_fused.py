@@ -38,12 +38,12 @@ SCENARIOS = Path(__file__).resolve().parents[1] / "synthetic_traces"
 
 
 # What the two engines may differ by. Both round to float32, in another order, so a weak echo beside
-# a tall one is off by more of a sample than a tall one; what is held against the noise also sees
-# that the fused walk estimates it from every fifth sample. Several times what was reached over the
-# cases below and the collection on one machine: another may add up in another order.
-DELAY_SAMPLE = 6e-4  # reached 1.7e-4 within 30 dB of the tallest echo, median 5e-6
-DELAY_OVER_U = 0.01  # reached 0.0025 more than 30 dB below it
-LENGTH_MM, SEGMENT_MM = 2e-5, 1e-4  # reached 8e-6 and 2.1e-5, in the weakest echoes
+# a tall one is off by more of a sample than a tall one, as it is by noise; what is held against the
+# noise also sees that the fused walk estimates it from every fifth sample. Beside each is what was
+# reached over the cases below and the collection on one machine: another may add up in another
+# order.
+DELAY_SAMPLE, DELAY_OVER_U = 1e-4, 0.005  # with 0.005 u taken off, 8e-6; median 5e-5
+LENGTH_MM, SEGMENT_MM = 1e-5, 1e-4  # 5.5e-6 and 2.6e-5, where u is 0.01 mm and more
 U_RATIO = 0.15  # reached 0.063: two estimates of one trace's noise
 # Features by the ends of their names, the first that fits: unit and what was reached.
 FEATURES = {
@@ -136,13 +136,12 @@ def _assert_same(fast, plain, rate_hz):
     picked = np.isfinite(apart)
     assert np.all(apart[picked] <= DELAY_SAMPLE + DELAY_OVER_U * u[picked])
     # A shift of all picks alike would be far below what single ones may differ by.
-    assert np.median(apart[picked]) <= 0.1 * DELAY_SAMPLE
+    assert np.median(apart[picked]) <= 0.6 * DELAY_SAMPLE
     np.testing.assert_allclose(fast.length_mm, plain.length_mm, rtol=0, atol=SEGMENT_MM)
     lengths = fast.axial_length_mm - plain.axial_length_mm
     np.testing.assert_array_equal(np.isnan(lengths), np.isnan(plain.axial_length_mm))
     measured = np.isfinite(lengths)
-    limit = LENGTH_MM + DELAY_OVER_U * plain.axial_length_u_mm[measured]
-    assert np.all(np.abs(lengths[measured]) <= limit)
+    assert np.all(np.abs(lengths[measured]) <= LENGTH_MM)
     np.testing.assert_allclose(
         fast.axial_length_u_shared_mm, plain.axial_length_u_shared_mm, rtol=1e-5
     )

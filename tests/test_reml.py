@@ -194,6 +194,23 @@ def test_a_huge_offset_of_an_operator_leaves_the_other_components():
             assert math.sqrt(b) == pytest.approx(math.sqrt(a), rel=0.05, abs=1e-4)
 
 
+@pytest.mark.parametrize("ratio", [0.0, 0.4, 3.0])
+def test_expected_curvature_of_a_balanced_layout_is_that_of_its_mean_squares(ratio):
+    """Two independent mean squares: Fisher's information by hand, the residual taken out."""
+    groups, each = 7, 4
+    slope = each / (1.0 + each * ratio)  # of the logarithm of the expected mean square of groups
+    fisher = np.array(
+        [
+            [(groups - 1) * slope**2, (groups - 1) * slope],
+            [(groups - 1) * slope, groups * each - 1.0],
+        ]
+    )
+    value = np.random.default_rng(2).normal(size=groups * each)
+    at = Likelihood(value, [np.repeat(np.arange(groups), each)]).evaluate(np.array([ratio]))
+    wanted = 1.0 / np.linalg.inv(fisher)[0, 0]
+    assert at.expected(value.size)[0, 0] == pytest.approx(wanted, rel=1e-10)
+
+
 def test_a_component_of_nil_has_an_upper_limit_only():
     *_, study = (c for c in REFERENCES if any(c[3][name] == 0.0 for name, _ in c[2]))
     _, value, factors, truth = study

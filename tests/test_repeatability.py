@@ -11,8 +11,9 @@ from published import SHROUT_FLEISS, cardiac_output, peak_flow
 
 from echotrace.agreement.icc import intraclass_correlations
 from echotrace.agreement.repeatability import repeatability
-from echotrace.agreement.spreads import spread_ratio
+from echotrace.agreement.spreads import spread_ratio, within_sums
 from echotrace.agreement.study import Study
+from echotrace.agreement.variance import chi_square_interval, effective_df
 from echotrace.errors import ParameterError
 from echotrace.sitting_limits import REPEATABILITY_FACTOR
 
@@ -140,6 +141,25 @@ def test_sittings_and_operators_are_told_apart():
     assert any("4 operators" in note for note in crossed.notes)
 
 
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("operators", [1, 2])
+def test_reproducibility_is_never_below_repeatability(seed, operators):
+    """A negative part between sittings or operators counts as nil (ISO 5725-2, from memory)."""
+    rng = np.random.default_rng(seed)
+    n = 10 * operators * 3 * 3
+    part = [np.arange(n) // k for k in (9 * operators, 9, 3)]
+    study = Study(
+        value=23.5 + part[0] % 10 * 0.3 + rng.normal(0, 0.05, n),
+        subject=[f"S{k}" for k in part[0]],
+        operator=[f"o{k % operators}" for k in part[1]],
+        sitting=[f"{k}" for k in part[2]],
+        method="contact",
+    )
+    found = repeatability(study, n_bootstrap=0)
+    for end in ("value", "low", "high"):
+        assert getattr(found.reproducibility_sd, end) >= getattr(found.within_sd, end)
+
+
 def test_crossed_operators_with_an_empty_cell_are_still_analysed():
     study = sittings(operators=3, operator_sd=0.1)
     gone = study.subject.where("S0") & study.operator.where("o0")
@@ -147,6 +167,14 @@ def test_crossed_operators_with_an_empty_cell_are_still_analysed():
     assert result.components["operator"].value > 0.03
     assert "ICC(A,1)" not in result.icc
     assert any("not every operator" in note for note in result.notes)
+
+
+def normal_high(study):
+    """Upper end by chi-square with the degrees of freedom that are counted."""
+    sums = within_sums(study, study.group("subject"), 30)
+    square, df = sums.sum(axis=0)
+    counted = effective_df(sums[:, 0], sums[:, 1])
+    return math.sqrt(chi_square_interval(square / df, counted, 0.95)[1])
 
 
 def test_heavy_tails_change_the_interval_of_the_repeatability_by_the_rule():
@@ -158,12 +186,18 @@ def test_heavy_tails_change_the_interval_of_the_repeatability_by_the_rule():
     plain, robust = repeatability(normal), repeatability(heavy)
     assert plain.within_sd.how == "chi-square"
     assert not plain.notes
-    assert robust.within_sd == robust.bootstrap["within_sd"]
+    assert robust.within_sd == robust.wider
+    assert robust.within_sd.high == max(robust.bootstrap["within_sd"].high, normal_high(heavy))
     assert "studentised" in robust.within_sd.how
+    assert plain.wider.low <= plain.within_sd.low < plain.within_sd.high <= plain.wider.high
+    assert repeatability(normal, intervals="wider").within_sd == plain.wider
     assert any("tails" in note or "differ in their spread" in note for note in robust.notes)
     few = repeatability(heavy.select(np.arange(120) < 40))
     assert not few.bootstrap
-    assert few.within_sd.how.startswith("chi-square")
+    assert "jackknife" in few.wider.how
+    assert few.within_sd.low <= few.within_sd.value <= few.within_sd.high
+    fewest = repeatability(heavy.select(np.arange(120) < 28))
+    assert fewest.wider == fewest.within_sd
 
 
 def test_a_spread_that_grows_with_length_is_seen():
@@ -237,3 +271,23 @@ def test_bad_input_is_refused():
     a, b = two_methods(1.0)
     with pytest.raises(ParameterError, match="spreads cannot be compared"):
         spread_ratio(a, b.select(np.arange(120) % 4 == 0))
+
+
+def test_subjects_without_repeats_change_nothing_that_rests_on_repeats():
+    rng = np.random.default_rng(8)
+    length = np.linspace(21.0, 27.0, 24)
+    subject = np.repeat(np.arange(24), 3)
+    value = length[subject] + 0.01 * (length[subject] - 18.0) * rng.standard_t(3, size=subject.size)
+    codes = [f"S{2 * k:02d}" for k in subject]
+    alone = repeatability(Study(value=value, subject=codes, method="m"))
+    # Four more, among and behind the others, read once each.
+    value, codes = [*value, *rng.normal(24.0, 1.0, 4)], [*codes, "S01", "S11", "S25", "S99"]
+    more = repeatability(Study(value=value, subject=codes, method="m"))
+    assert more.n_subjects == 28
+    for name in ("value", "low", "high"):
+        for one, other in (
+            (alone.trend.slope, more.trend.slope),
+            (alone.within_sd, more.within_sd),
+            (alone.bootstrap["within_sd"], more.bootstrap["within_sd"]),
+        ):
+            assert getattr(one, name) == pytest.approx(getattr(other, name), rel=1e-9)

@@ -11,14 +11,18 @@ from agreement_coverage import (
     SHAPE_CASES,
     SPREAD_CASES,
     limits_coverage,
-    spread_coverage,
+    simulated,
+    summary,
 )
 
 from echotrace.agreement.compare import compare_methods
+from echotrace.agreement.limits import limits_of_agreement
+from echotrace.agreement.methods_text import methods_paragraph
 from echotrace.agreement.nested import Nested
 from echotrace.agreement.resampling import studentised_interval, subject_draws
 from echotrace.agreement.robust import limit_intervals, quantile_limits
 from echotrace.agreement.study import Study
+from echotrace.errors import ParameterError
 
 
 def pairs(difference):
@@ -106,17 +110,51 @@ def test_the_rule_chooses_intervals_by_the_test_of_normality():
     assert skewed.normality_p < 0.05
     assert skewed.skewness > 1.0
     assert skewed.limits.pair_factors is None
-    for estimate, name in ((skewed.limits.lower, "lower"), (skewed.limits.sd, "sd")):
-        assert estimate.how == "studentised bootstrap by subject"
-        assert estimate.low == skewed.bootstrap[f"{name}, pairs"].low
+    exact = limits_of_agreement(skewed.difference)[1]
+    for name in ("lower", "upper", "sd"):
+        normal = "chi-square" if name == "sd" else "noncentral t"
+        estimate, one = getattr(skewed.limits, name), getattr(exact, name)
+        other = skewed.bootstrap[f"{name}, pairs"]
+        assert estimate == skewed.wider[f"{name}, pairs"]
+        assert estimate.how == f"the wider of two ({normal}; studentised bootstrap by subject)"
+        assert (estimate.value, estimate.low, estimate.high) == pytest.approx(
+            (one.value, min(one.low, other.low), max(one.high, other.high)), rel=1e-12
+        )
     # Exponential differences end at nil, which the usual lower limit overshoots.
     assert skewed.limits.lower.value < 0.0 <= skewed.quantile_limits.lower.value
     assert any("quantile limits stand beside" in text for text in skewed.warnings)
     assert "lie between the quantiles" in skewed.text()
     few = compare_methods(pairs(0.1 * rng.exponential(size=18) ** 2))
-    assert few.limits.lower.how == "jackknife by subject"
-    assert any("by the jackknife by subject" in text for text in few.warnings)
+    assert few.limits.lower.how == "the wider of two (noncentral t; jackknife by subject)"
+    assert any("noncentral t; jackknife by subject" in text for text in few.warnings)
     assert not few.bootstrap
+
+
+def test_wider_intervals_stand_beside_normal_ones_and_lead_where_that_was_chosen():
+    d = np.random.default_rng(6).normal(-0.2, 0.1, 60)
+    by_test = compare_methods(pairs(d))
+    wide = compare_methods(pairs(d), intervals="wider")
+    assert by_test.wider == wide.wider
+    assert (by_test.intervals, wide.intervals) == ("by test", "wider")
+    assert wide.limits.lower == wide.wider["lower, pairs"] != by_test.limits.lower
+    for name in ("sd", "lower", "upper"):
+        inner, outer = getattr(by_test.limits, name), getattr(wide.limits, name)
+        assert outer.low <= inner.low < inner.value == outer.value < inner.high <= outer.high
+    assert "Should tails be heavy, which 60 subjects may not show" in by_test.text()
+    assert "Should tails be heavy" not in wide.text()
+    assert "outer ends" in methods_paragraph(wide, {})[0]
+    assert "as chosen beforehand" in methods_paragraph(wide, {})[0]
+    # A margin is held against the intervals that lead.
+    margin = -by_test.limits.lower.low + 1e-9
+    assert compare_methods(pairs(d), margin_mm=margin).equivalence.limits == {
+        "limits of pairs, one operator": "within"
+    }
+    found = compare_methods(pairs(d), margin_mm=margin, intervals="wider").equivalence.limits
+    within = wide.limits.lower.low >= -margin
+    assert (found["limits of pairs, one operator"] == "within") == within
+    with pytest.raises(ParameterError, match="use one of by test, wider"):
+        compare_methods(pairs(d), intervals="widest")
+    assert not compare_methods(pairs(d[:7])).wider
 
 
 def test_quantile_limits_lead_where_differences_are_not_normal_and_subjects_enough():
@@ -127,7 +165,8 @@ def test_quantile_limits_lead_where_differences_are_not_normal_and_subjects_enou
         "pairs, one operator, as quantiles",
         "pairs, one operator",
     ]
-    assert result.all_limits[1].lower.how == "studentised bootstrap by subject"
+    how = "the wider of two (noncentral t; studentised bootstrap by subject)"
+    assert result.all_limits[1].lower.how == how
     assert set(result.equivalence.limits) == {f"limits of {x.label}" for x in result.all_limits}
     assert "These are the 2.5 % and 97.5 % quantiles" in result.text()
     assert any("assume no distribution" in text for text in result.warnings)
@@ -182,42 +221,55 @@ def test_coverage_in_short():
     assert all(value >= 0.879 for value in held.values()), held
 
 
+# Slow: the very rows of the table, whose seeds are those of the cases; -s shows them.
+
+
+def row_of(name):
+    held = simulated(name)
+    print(f"| {name} | {summary(held)} |")
+    return held.shares()
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", NORMAL_CASES)
 def test_coverage_of_normal_differences(name):
-    seed = 3100 + list(NORMAL_CASES).index(name)
-    held = limits_coverage(NORMAL_CASES[name], seed, 2000, 500)
-    # The bootstrap, shown beside, holds 0.92 to 0.95; what is recommended is 0.943 to 0.969.
+    held = row_of(name)
+    # The bootstrap, which leads nowhere by itself, holds 0.92 to 0.95.
     least = {name: 0.905 if "bootstrap" in name else 0.93 for name in held}
-    assert all(least[name] <= value <= 0.975 for name, value in held.items()), held
+    most = {name: 0.985 if "wider" in name else 0.975 for name in held}
+    assert all(least[name] <= value <= most[name] for name, value in held.items()), held
 
 
-# What is reached under each shape; the rule cannot do wonders where fourth moments do not exist.
+# What is reached by the rule, and by the wider intervals, over all studies, noticed or not.
 LEAST = {
-    "differences t with 5 df, 30 subjects": 0.88,
-    "differences t with 3 df, 30 subjects": 0.73,
-    "differences exponential, 30 subjects": 0.80,
-    "differences t with 3 df, 150 subjects": 0.83,
-    "differences exponential, 150 subjects": 0.87,
-    "differences normal, 150 subjects": 0.93,
+    "differences t with 5 df, 30 subjects": (0.88, 0.92),
+    "differences t with 3 df, 30 subjects": (0.73, 0.82),
+    "differences exponential, 30 subjects": (0.88, 0.88),
+    "differences t with 3 df, 150 subjects": (0.83, 0.88),
+    "differences exponential, 150 subjects": (0.87, 0.92),
+    "differences normal, 150 subjects": (0.935, 0.94),
+    "differences normal, 12 subjects": (0.935, 0.955),
+    "differences t with 3 df, 12 subjects": (0.78, 0.84),
 }
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", SHAPE_CASES)
 def test_coverage_of_other_shapes(name):
-    seed = 3200 + list(SHAPE_CASES).index(name)
-    held = limits_coverage(SHAPE_CASES[name], seed, 1000, 500)
-    assert all(value >= LEAST[name] for value in held.values()), held
-    for key in ("lower quantile", "upper quantile"):
-        assert held.get(key, 0.95) >= 0.935, held
+    held = row_of(name)
+    by_rule, wide = LEAST[name]
+    for key, value in held.items():
+        if "quantile" in key:
+            assert value >= 0.935, held
+        elif "bootstrap" not in key:
+            assert value >= (wide if "wider" in key else by_rule), held
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("name", "least"), list(zip(SPREAD_CASES, (0.925, 0.91, 0.88, 0.80), strict=True))
+    ("name", "least"),
+    list(zip(SPREAD_CASES, (0.925, 0.925, 0.89, 0.80, 0.78), strict=True)),
 )
 def test_coverage_of_spreads(name, least):
-    seed = 3300 + list(SPREAD_CASES).index(name)
-    held = spread_coverage(SPREAD_CASES[name], seed, 1000, 500)
+    held = row_of(name)
     assert all(value >= least for value in held.values()), held

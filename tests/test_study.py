@@ -107,7 +107,7 @@ def test_units_that_change_from_row_to_row_are_refused(tmp_path):
 def test_a_table_pasted_twice_is_refused_without_an_order():
     once = {"subject": ["a", "b"] * 2, "method": "m", "value": [1.0, 2.0, 1.1, 2.1]}
     Study(**once)
-    with pytest.raises(ParameterError, match="pasted twice"):
+    with pytest.raises(ParameterError, match=r"\(rows 1 and 5 for a start\).*pasted twice"):
         Study(subject=once["subject"] * 2, method="m", value=once["value"] * 2)
 
 

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from echotrace import cli
+from echotrace.agreement.apart import repeated_readings
 from echotrace.agreement.compare import compare_methods
 from echotrace.agreement.repeatability import repeatability
 from echotrace.agreement.study import Study
-from echotrace.errors import EchotraceError
+from echotrace.errors import EchotraceError, ParameterError
 
 COLUMNS = ("subject", "eye", "method", "operator", "sitting", "length_mm")
 
@@ -97,6 +98,23 @@ def test_high_codes_for_missing(tmp_path, code):
     assert "missing" in text
 
 
+@pytest.mark.parametrize("word", ["#N/A", "--", "?", "missing"])
+def test_words_that_are_no_numbers_are_refused_with_what_helps(tmp_path, word):
+    table = rows()
+    table[5][-1] = word
+    text = refused(save(tmp_path / "a.csv", table))
+    assert f"line 7, column 'length_mm': '{word}' is not a number; leave the cell empty" in text
+
+
+def test_thousands_are_micrometres_or_a_code_and_both_are_said(tmp_path):
+    table = rows()
+    table[5][-1] = "9999"
+    text = refused(save(tmp_path / "a.csv", table))
+    assert "line 7" in text
+    assert "µm" in text
+    assert "leave the cell empty" in text
+
+
 def test_a_nil_in_another_unit_does_not_switch_the_check_off(tmp_path):
     table = [[*row, "um"] for row in rows()]
     table[0][-2] = 0.0
@@ -150,6 +168,21 @@ def test_methods_of_other_names_keep_the_first_spelling(tmp_path):
              for k, r in enumerate(rows())]  # fmt: skip
     study = Study.read_csv(save(tmp_path / "a.csv", table))
     assert study.method.present == ("immersion", "optical")
+
+
+def test_a_third_method_is_named_with_its_line(tmp_path):
+    table = rows()
+    table[40][2] = "imersion"
+    with pytest.raises(ParameterError) as caught:
+        compare_methods(Study.read_csv(save(tmp_path / "a.csv", table)))
+    assert "imersion (line 42)" in str(caught.value)
+    assert "spell each alike" in str(caught.value)
+
+
+def test_one_column_for_each_method_is_refused_and_the_shape_told(tmp_path):
+    text = refused(save(tmp_path / "a.csv", [["S1", 23.4, 23.6]], ("subject", "contact", "b")))
+    assert "no column method" in text
+    assert "Each row is one reading" in text
 
 
 def test_a_third_eye_is_refused(tmp_path):
@@ -237,6 +270,16 @@ def test_rounding_makes_no_repeated_readings(decimals, step):
         value = np.round(np.array([row[-1] for row in table]) / step) * step
         warnings = Study(value=np.round(value, decimals), **columns).design().warnings
         assert not any("equal to another" in text for text in warnings)
+
+
+def test_pairs_that_are_equal_by_rounding_are_no_repeated_readings():
+    rng = np.random.default_rng(3)
+    subject = [f"S{k}" for k in range(40) for _ in range(2 + k % 2)]
+    value = np.round(23.5 + 0.05 * rng.normal(size=len(subject)), 1)
+    assert np.sum(np.diff(value) == 0.0) > 30
+    assert repeated_readings(Study(value=value, subject=subject, method="m")) == 0
+    pairs = Study(value=value[:80], subject=np.repeat(np.arange(40), 2), method="m")
+    assert repeated_readings(pairs) == 0
 
 
 def test_rows_entered_twice_are_counted():

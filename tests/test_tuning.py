@@ -247,6 +247,9 @@ def test_search_and_sensitivity_find_what_matters():
     assert (indices.total_high >= indices.total - 1e-9).all()
     with pytest.raises(ParameterError, match="design 'sensitivity'"):
         sensitivity_of(found)
+    one = Space(factors=SPACE.factors[:1])
+    with pytest.raises(ParameterError, match="a single factor; name two"):
+        tune(SCENARIO, one, design="sensitivity", n=4, traces=20)
 
 
 @pytest.mark.compiled

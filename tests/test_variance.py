@@ -10,7 +10,11 @@ from published import ATMWTAG, PASTES, SIRSTV, numbers, simon_lesage
 
 from echotrace.agreement.nested import Nested
 from echotrace.agreement.resampling import jackknife
-from echotrace.agreement.variance import chi_square_interval, mean_square_interval
+from echotrace.agreement.variance import (
+    chi_square_interval,
+    effective_df,
+    mean_square_interval,
+)
 
 
 def f_statistic(groups):
@@ -177,3 +181,21 @@ def test_interval_of_a_difference_ends_at_nil_where_the_f_test_begins_to_reject(
         assert limits[0] < limits[1]
         further = mean_square_interval(w, ms * [1.1 if which == 0 else 0.9, 1.0], nu, 0.95)
         assert (further[0] > 0.0) if which == 0 else (further[1] < 0.0)
+
+
+def test_degrees_of_freedom_are_satterthwaites_from_five_groups_on():
+    squares, df = np.array([1.0, 9.0, 1.0, 1.0, 40.0]), np.full(5, 4.0)
+    # Satterthwaite 1946 (Biometrics Bulletin 2:110; value from memory): 2 S² / var S.
+    wanted = 2.0 * squares.sum() ** 2 / (5 * squares.var(ddof=1))
+    assert effective_df(squares, df) == pytest.approx(wanted, rel=1e-12)
+    # A group without repeats is none, and four groups tell no spread of theirs.
+    more = effective_df(np.append(squares, 0.0), np.append(df, 0.0))
+    assert more == pytest.approx(wanted, rel=1e-12)
+    assert effective_df(squares[1:], df[1:]) == 16.0
+
+
+def test_without_spread_within_groups_all_of_it_lies_between_them():
+    nested = Nested(np.repeat([-2.0, 0.0, 2.0], 4), [("subject", np.repeat(np.arange(3), 4))])
+    found = nested.ratio(nested.parts("subject"), 1.0 - nested.parts("subject"), 0.95)
+    assert (found.value, found.low, found.high) == (1.0, 1.0, 1.0)
+    assert found.how == "no spread within groups"

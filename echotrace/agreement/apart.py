@@ -239,8 +239,9 @@ def told_apart(
             f"{method}: {study.where(np.flatnonzero(here & study.method.where(method)))}"
             for method in study.method.present
         ]
+        apart = f"{difference[k]:.3g}".replace("-", "−")
         out.append(
-            f"the methods differ by {difference[k]:.3g} {study.unit} in {_eye(*eyes[k])}, apart "
+            f"the methods differ by {apart} {study.unit} in {_eye(*eyes[k])}, apart "
             "from the other eyes (generalised extreme Studentized deviate, 1 %): look at its "
             f"readings ({'; '.join(lines)})"
         )

@@ -43,11 +43,17 @@ from echotrace.agreement.resampling import (
     subject_draws,
 )
 from echotrace.agreement.results import Agreement, Equivalence, OperatorBias
-from echotrace.agreement.robust import ALPHA_NORMAL
+from echotrace.agreement.robust import ALPHA_NORMAL, check_intervals
 from echotrace.agreement.spreads import N_BOOTSTRAP, SpreadRatio, spread_ratio, within_sums
 from echotrace.agreement.study import LABELS, Study
-from echotrace.agreement.text import NOT_MODELLED, paragraph
-from echotrace.agreement.variance import Estimate, Floats, check_confidence, t_interval
+from echotrace.agreement.text import NOT_MODELLED, number, paragraph
+from echotrace.agreement.variance import (
+    WIDER_OF,
+    Estimate,
+    Floats,
+    check_confidence,
+    t_interval,
+)
 from echotrace.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -73,6 +79,7 @@ def compare_methods(
     dioptre_per_mm: float = DIOPTRE_PER_MM,
     linked: bool = False,
     operators: str = "same",
+    intervals: str = "by test",
     confidence: float = 0.95,
     n_bootstrap: int = N_BOOTSTRAP,
     seed: int = 0,
@@ -99,6 +106,10 @@ def compare_methods(
         Which limits answer the question, where the design gives both: those of both methods in the
         hands of the same operator (methods are compared), or of different ones (any two results
         are compared). All are in ``all_limits``.
+    intervals : {"by test", "wider"}
+        Whether intervals of limits and SDs that withstand heavy tails lead only where a test finds
+        that values are not normal, or always; to be chosen before the data are seen. They stand in
+        ``wider`` in either case.
     confidence : float
     n_bootstrap, seed : int
 
@@ -128,6 +139,7 @@ def compare_methods(
     (-0.267, 'pairs, one operator')
     """
     check_confidence(confidence)
+    check_intervals(intervals)
     if operators not in _WANTED:
         raise ParameterError(f"operators={operators!r}: use one of {', '.join(_WANTED)}")
     study_a, study_b, joined = two_methods(a, b, methods)
@@ -169,7 +181,14 @@ def compare_methods(
     replicated = [bool((nested.mean_squares()[1][1:] > 0).any()) for nested in (nested_a, nested_b)]
     draws = subject_draws(n_subjects, n_bootstrap, seed)
     found = analyse_differences(
-        study_a, study_b, eyes, subject, linked=linked, confidence=confidence, draws=draws
+        study_a,
+        study_b,
+        eyes,
+        subject,
+        linked=linked,
+        confidence=confidence,
+        draws=draws,
+        intervals=intervals,
     )
     warnings += found.warnings
     bias = found.bias
@@ -207,7 +226,13 @@ def compare_methods(
             study_a, study_b, confidence=confidence, n_bootstrap=n_bootstrap, seed=seed
         )
         repeat_a, repeat_b = (
-            repeatability(study, confidence=confidence, n_bootstrap=n_bootstrap, seed=seed)
+            repeatability(
+                study,
+                intervals=intervals,
+                confidence=confidence,
+                n_bootstrap=n_bootstrap,
+                seed=seed,
+            )
             for study in (study_a, study_b)
         )
 
@@ -292,6 +317,8 @@ def compare_methods(
         skewness=_moment(difference, 3),
         excess_kurtosis=_moment(difference, 4) - 3.0,
         bootstrap=boot,
+        wider=found.wider,
+        intervals=intervals,
         design=design,
         bias_df=found.df,
         difference_tau=tau[0],
@@ -392,12 +419,12 @@ def _remedy(found: Differences, n_subjects: int) -> str:
             "the limits are quantiles, whose intervals assume no distribution; those by the SD, "
             "beside them, hold less often than they say"
         )
-    how = found.limits[0].sd.how
-    if how not in (STUDENTISED, JACKKNIFE):
+    how = found.limits[0].lower.how
+    if not how.startswith(WIDER_OF):
         return "intervals assume normal differences"
     return (
-        f"intervals of the limits are by the {how}, which withstands heavy tails"
-        + ("; with skewed differences they hold 87 to 92 times in 100" if n_subjects > 19 else "")
+        f"intervals of the limits are {how}, which withstand heavy tails"
+        + ("; with skewed differences they hold 91 to 95 times in 100" if n_subjects > 19 else "")
         + (", and quantile limits stand beside" if found.quantiles is not None else "")
     )
 
@@ -419,13 +446,13 @@ def _cautions(
     if normality < ALPHA_NORMAL:
         out.append(
             "the differences are not normally distributed (Shapiro-Wilk "
-            f"p = {normality:.2g}, skewness {_moment(difference, 3):.2f}, excess kurtosis "
-            f"{_moment(difference, 4) - 3.0:.2f}): look at the plot for outliers; {remedy}"
+            f"p = {normality:.2g}, skewness {number(_moment(difference, 3), 2)}, excess kurtosis "
+            f"{number(_moment(difference, 4) - 3.0, 2)}): look at the plot for outliers; {remedy}"
         )
     if difference.size >= 10 and tau[1] < 0.01:
         out.append(
             f"the differences spread {'more' if tau[0] > 0 else 'less'} in longer eyes (Kendall's "
-            f"tau {tau[0]:.2f}): one pair of limits does not fit all lengths"
+            f"tau {number(tau[0], 2)}): one pair of limits does not fit all lengths"
         )
     if spread is not None and spread.p < 0.05 and (slope.low > 0 or slope.high < 0):
         out.append(

@@ -37,7 +37,7 @@ from echotrace.agreement.robust import (
     with_intervals,
 )
 from echotrace.agreement.study import LABELS, Study
-from echotrace.agreement.variance import Estimate, Floats
+from echotrace.agreement.variance import Estimate, Floats, wider
 
 __all__ = ["Differences", "analyse_differences", "hidden_spread"]
 
@@ -61,8 +61,10 @@ class Differences:
     cells : CellDifferences or None
         Where more than one operator measured.
     bootstrap : mapping of str to Estimate
-        SD and limits of the first kind by the studentised bootstrap, where operators are one and
-        subjects enough.
+        SD and limits by the studentised bootstrap, where operators are one and subjects enough.
+    wider : mapping of str to Estimate
+        The same with the outer ends of normal intervals and of those by resampling, from 8 subjects
+        on.
     quantiles : Limits or None
         Limits as quantiles, where operators are one and subjects are 39 at least.
     normality_p : float
@@ -76,6 +78,7 @@ class Differences:
     limits: tuple[Limits, ...]
     cells: CellDifferences | None = None
     bootstrap: Mapping[str, Estimate] = field(default_factory=dict)
+    wider: Mapping[str, Estimate] = field(default_factory=dict)
     quantiles: Limits | None = None
     normality_p: float = math.nan
     warnings: tuple[str, ...] = ()
@@ -96,6 +99,7 @@ def analyse_differences(
     linked: bool = False,
     confidence: float = 0.95,
     draws: Floats | None = None,
+    intervals: str = "by test",
 ) -> Differences:
     """Bias and limits of agreement of two methods on the same eyes.
 
@@ -111,6 +115,8 @@ def analyse_differences(
     confidence : float
     draws : ndarray of float64, (n_draws, n_subjects), optional
         Of the bootstrap by subject; none by default.
+    intervals : {"by test", "wider"}
+        Whether the wider intervals lead only where differences are not normal, or always.
 
     Returns
     -------
@@ -138,10 +144,10 @@ def analyse_differences(
     if draws is None:
         draws = np.empty((0, int(subject.max()) + 1))
     if len(operators) == 1:
-        return _one_operator(a, b, eyes, subject, linked, confidence, draws)
+        return _one_operator(a, b, eyes, subject, linked, confidence, draws, intervals)
     each = [study.operator.present for study in (a, b)]
     if len(each[0]) == len(each[1]) == 1:
-        found = _one_operator(a, b, eyes, subject, linked, confidence, draws)
+        found = _one_operator(a, b, eyes, subject, linked, confidence, draws, intervals)
         limits = tuple(dataclasses.replace(item, operators=OWN_OPERATORS) for item in found.limits)
         told = (
             f"limits hold for {each[0][0]} by the one method against {each[1][0]} by the other; "
@@ -203,6 +209,7 @@ def _one_operator(
     linked: bool,
     confidence: float,
     draws: Floats,
+    intervals: str = "by test",
 ) -> Differences:
     nested = [method_means(study, eyes) for study in (a, b)]
     warnings: list[str] = []
@@ -228,15 +235,18 @@ def _one_operator(
             kinds.append((of, (one, other)))
     p = normality_p(plain)
     found: list[Limits] = []
-    bootstrap = {}
+    bootstrap: dict[str, Estimate] = {}
+    widened: dict[str, Estimate] = {}
     for of, extras in kinds:
         bias, limits = limits_of(difference, *extras, of, confidence)
         other_intervals = limit_intervals(difference, extras, subject, draws, confidence)
         for name, item in other_intervals.items():
             if item.how == STUDENTISED:
                 bootstrap[f"{name}, {of}"] = item
-        if p < ALPHA_NORMAL and other_intervals:
-            limits = with_intervals(limits, other_intervals)
+        wide = {name: wider(getattr(limits, name), e) for name, e in other_intervals.items()}
+        widened |= {f"{name}, {of}": item for name, item in wide.items()}
+        if wide and (p < ALPHA_NORMAL or intervals == "wider"):
+            limits = with_intervals(limits, wide)
         found.append(limits)
     n = difference.n_top
     error = math.sqrt(difference.mean_squares()[0][0] / n)
@@ -251,6 +261,7 @@ def _one_operator(
         n - 1.0,
         tuple(found),
         bootstrap=bootstrap,
+        wider=widened,
         quantiles=quantiles,
         normality_p=p,
         warnings=tuple(warnings),
@@ -362,7 +373,7 @@ def _cell_extras(
 
 
 def _without_intervals(found: Differences, operators: str, warning: str) -> Differences:
-    """The same figures, but for what operators decide no interval is given."""
+    """The same values, but for what operators decide no interval is given."""
 
     def bare(item: Limits) -> Limits:
         return Limits(
@@ -377,6 +388,7 @@ def _without_intervals(found: Differences, operators: str, warning: str) -> Diff
         found,
         bias=dataclasses.replace(found.bias, how="t, for these operators"),
         quantiles=None,
+        wider={},
         limits=tuple(bare(item) for item in found.limits if not item.as_quantiles),
         warnings=(*found.warnings, warning),
     )

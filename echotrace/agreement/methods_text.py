@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from echotrace.agreement.limits import TOO_FEW
 from echotrace.agreement.references import REFERENCES, Reference
-from echotrace.agreement.resampling import JACKKNIFE, STUDENTISED
-from echotrace.agreement.robust import ALPHA_NORMAL
+from echotrace.agreement.resampling import JACKKNIFE
+from echotrace.agreement.variance import WIDER_OF
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -131,19 +131,27 @@ def _intervals(result: Agreement, cite: Callable[..., str]) -> list[str]:
             "Since the differences were not normal, limits are their 2.5 % and 97.5 % quantiles "
             f"{cite('hyndman1996')}, with intervals from order statistics."
         ]
-    if how == JACKKNIFE:
-        text = (
+    if how.startswith(WIDER_OF):
+        by_t = "noncentral" in how
+        normal = (
+            f"the noncentral t distribution {cite('carkeet2015')}"
+            if by_t
+            else f"recovery from those of bias and SD {cite('zou2013')}"
+        )
+        other = (
             f"the jackknife by subject {cite('miller1974')}, recovered from those of bias and SD "
-            f"{cite('zou2013')}, since the differences were not normal"
+            f"{cite('zou2013')}"
+            if JACKKNIFE in how
+            else f"the studentised bootstrap by subject {cite('efron1993')}"
         )
-    elif how == STUDENTISED:
         why = (
-            "since the differences were not normal"
-            if result.normality_p < ALPHA_NORMAL
-            else "by the rule for what is not normal"
+            "to withstand heavy tails, as chosen beforehand"
+            if result.intervals == "wider"
+            else "since the differences were not normal"
         )
-        text = f"studentised bootstrap by subject {cite('efron1993')}, {why}"
-    elif how.startswith("generalised pivots"):
+        return [f"Intervals of the limits have the outer ends of those by {normal} and of those by "
+                f"{other}, {why}."]  # fmt: skip
+    if how.startswith("generalised pivots"):
         text = f"generalised pivots that count operators {cite('weerahandi1993', 'liao2005')}"
     elif how.startswith("recovered"):
         text = f"recovery from those of bias and SD {cite('zou2013')}"

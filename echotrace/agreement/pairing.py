@@ -64,9 +64,18 @@ def two_methods(
         present = study.method.present
         if methods is None:
             if len(present) != 2:
+                where = [np.flatnonzero(study.method.where(name)) for name in present]
+                held = [
+                    f"{name} ({study.places.names(rows, most=1)})"
+                    for name, rows in zip(present, where, strict=True)
+                ]
                 raise ParameterError(
-                    f"{study.source}: holds {', '.join(present)}; "
-                    + ("a second method is needed" if len(present) < 2 else "say which two methods")
+                    f"{study.source}: holds {', '.join(held)}; "
+                    + (
+                        "a second method is needed"
+                        if len(present) < 2
+                        else "say which two methods, or spell each alike"
+                    )
                 )
             methods = (present[0], present[1])
         if methods[0] == methods[1]:

@@ -26,7 +26,7 @@ from echotrace.agreement.resampling import (
     studentised_interval,
     subject_draws,
 )
-from echotrace.agreement.robust import ALPHA_NORMAL
+from echotrace.agreement.robust import ALPHA_NORMAL, FEWEST_FOR_JACKKNIFE, check_intervals
 from echotrace.agreement.spreads import N_BOOTSTRAP, within_sums
 from echotrace.agreement.study import LABELS, Study
 from echotrace.agreement.variance import (
@@ -36,6 +36,7 @@ from echotrace.agreement.variance import (
     chi_square_interval,
     effective_df,
     t_interval,
+    wider,
 )
 from echotrace.errors import EstimationError, ParameterError
 from echotrace.sitting_limits import REPEATABILITY_FACTOR
@@ -93,6 +94,9 @@ class Repeatability:
     bootstrap : mapping of str to Estimate
         Intervals by the studentised bootstrap by subject: a check on the intervals above that
         assumes no distribution. Empty with fewer than 20 subjects, where it falls short.
+    wider : Estimate
+        ``within_sd`` with the outer ends of its normal interval and of one by resampling, which
+        withstands heavy tails better; the normal one with fewer than 8 subjects.
     notes : tuple of str
     """
 
@@ -114,6 +118,7 @@ class Repeatability:
     icc: Mapping[str, Estimate]
     trend: SpreadTrend | None
     bootstrap: Mapping[str, Estimate]
+    wider: Estimate
     notes: tuple[str, ...]
 
 
@@ -137,10 +142,20 @@ def _kurtosis_p(study: Study, sitting: NDArray[np.intp]) -> float:
     return float(scipy.stats.kurtosistest(rest).pvalue)
 
 
+def _resampled_sd(boot: Estimate, within: Floats, confidence: float) -> Estimate:
+    """The pooled SD by the bootstrap where that has ends, else by leaving out subjects."""
+    used = within[within[:, 1] > 0]
+    if not math.isnan(boot.low) or used.shape[0] < FEWEST_FOR_JACKKNIFE:
+        return boot
+    value, error, df = jackknife(_log_pooled_sd, used)
+    return Estimate(value, *t_interval(value, error, df, confidence), JACKKNIFE).map(math.exp)
+
+
 def repeatability(
     study: Study,
     method: str | None = None,
     *,
+    intervals: str = "by test",
     confidence: float = 0.95,
     n_bootstrap: int = N_BOOTSTRAP,
     seed: int = 0,
@@ -152,6 +167,9 @@ def repeatability(
     study : Study
     method : str, optional
         Needed where the study holds more than one.
+    intervals : {"by test", "wider"}
+        Whether the wider interval leads only where readings have heavy tails or subjects differ in
+        their spread, or always.
     confidence : float
     n_bootstrap, seed : int
 
@@ -175,6 +193,7 @@ def repeatability(
     0.153
     """
     check_confidence(confidence)
+    check_intervals(intervals)
     present = study.method.present
     if method is None:
         if len(present) != 1:
@@ -216,27 +235,29 @@ def repeatability(
     elif int(df) < 15:
         notes.append(f"the repeatability rests on {int(df)} degrees of freedom only")
 
-    draws = subject_draws(n_subjects, n_bootstrap, seed)
+    # A subject without repeats tells nothing of their spread, and must not count as one that does.
+    telling = within[within[:, 1] > 0]
+    draws = subject_draws(telling.shape[0], n_bootstrap, seed)
     boot = {
         "within_sd": Estimate(
             0.5 * math.log(square / df) if square else -math.inf,
-            *studentised_interval(_log_pooled_sd, within, draws, confidence),
+            *studentised_interval(_log_pooled_sd, telling, draws, confidence),
             STUDENTISED,
         ).map(math.exp)
     }
-    heavy = _kurtosis_p(study, sitting) < ALPHA_NORMAL or df_counted < df
-    if heavy and not math.isnan(boot["within_sd"].low):
-        within_sd = boot["within_sd"]
-    if heavy and df_counted == df:
+    wide = wider(within_sd, _resampled_sd(boot["within_sd"], within, confidence))
+    heavy = _kurtosis_p(study, sitting) < ALPHA_NORMAL
+    if heavy:
         notes.append(
             "readings within sittings have heavier or lighter tails than normal ones"
             + (
                 "; with few subjects no interval of their SD withstands that"
-                if math.isnan(boot["within_sd"].low)
-                else ": the interval of their SD is by the studentised bootstrap, which holds 80 "
-                "to 90 times in 100 where tails are those of Student's t of 3 degrees of freedom"
+                if wide is within_sd
+                else f": the interval of their SD is {wide.how}"
             )
         )
+    if heavy or df_counted < df or intervals == "wider":
+        within_sd = wide
 
     crossed = bool((_distinct(eye, study.group("operator")) > 1).any())
     levels = [("subject", subject), ("eye", eye)]
@@ -312,11 +333,14 @@ def repeatability(
                 with np.errstate(divide="ignore", invalid="ignore"):
                     return np.asarray(np.log(np.maximum(a, 0.0) / b))
 
+            draws = subject_draws(n_subjects, n_bootstrap, seed)
             ends = studentised_interval(log_ratio, nested.sums, draws, confidence)
             low, high = (1.0 / (1.0 + math.exp(-x)) for x in ends)
             boot["icc_reading"] = Estimate(icc["reading"].value, low, high, STUDENTISED)
         if "sitting" in nested.names and n_subjects > 1:
             reproducibility = nested.estimate(nested.parts("sitting", "reading"), confidence).sqrt()
+    if reproducibility is not None:
+        reproducibility = _at_least(reproducibility, within_sd)
     if n_eyes > n_subjects and "ICC(1)" in icc:
         notes.append(
             "the F intervals of the two-way intraclass correlations take the two eyes of a "
@@ -350,8 +374,19 @@ def repeatability(
         icc=icc,
         trend=trend,
         bootstrap={name: item for name, item in boot.items() if not math.isnan(item.low)},
+        wider=wide,
         notes=tuple(notes),
     )
+
+
+def _at_least(reproducibility: Estimate, within_sd: Estimate) -> Estimate:
+    """Reproducibility adds to repeatability: a negative part is nil (ISO 5725-2, from memory)."""
+    one, other = reproducibility, within_sd
+    low, high = (
+        least if math.isnan(end) else max(end, least)
+        for end, least in ((one.low, other.low), (one.high, other.high))
+    )
+    return Estimate(max(one.value, other.value), low, high, one.how)
 
 
 def _distinct(outer: NDArray[np.intp], inner: NDArray[np.intp]) -> NDArray[np.intp]:
@@ -392,9 +427,8 @@ def _spread_trend(
     home = np.zeros(n.size, dtype=np.intp)
     home[sitting] = subject
     tau = scipy.stats.kendalltau(sd, level)
-    value, error, df = jackknife(
-        line_slope, line_sums(level, sd, home[used], int(subject.max()) + 1)
-    )
+    known, home = np.unique(home[used], return_inverse=True)
+    value, error, df = jackknife(line_slope, line_sums(level, sd, home, known.size))
     return SpreadTrend(
         tau=float(tau.statistic),
         p=float(tau.pvalue),

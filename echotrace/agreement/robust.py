@@ -2,9 +2,10 @@
 
 The rule: where Shapiro and Wilk's test of the differences (or the kurtosis of the readings within
 sittings) has p below 0.05, quantile limits lead if subjects are enough for their intervals (146),
-which assume no distribution. With fewer, intervals of bias ± 1.96 SD are those of the studentised
-bootstrap by subject, and with fewer than 20 subjects of the jackknife. Tails that the test does not
-notice are beyond any rule.
+which assume no distribution. With fewer, an interval of bias ± 1.96 SD has the outer ends of the
+normal one and of one by resampling: the studentised bootstrap by subject, with fewer than 20
+subjects the jackknife. The same wider intervals are given beside normal ones whatever a test says,
+for few values cannot show their tails, and lead where the caller says so beforehand.
 """
 
 from __future__ import annotations
@@ -26,19 +27,46 @@ from echotrace.agreement.resampling import (
     studentised_intervals,
 )
 from echotrace.agreement.variance import Estimate, Floats, t_interval
+from echotrace.errors import ParameterError
 
 __all__ = [
     "ALPHA_NORMAL",
+    "FEWEST_FOR_JACKKNIFE",
+    "INTERVALS",
+    "check_intervals",
     "limit_intervals",
     "normality_p",
     "quantile_limits",
     "with_intervals",
 ]
 
+INTERVALS = ("by test", "wider")
+"""Whether a test of normality chooses the intervals that lead, or the wider ones always do."""
+
 ALPHA_NORMAL = 0.05
 _FEWEST_FOR_QUANTILES = 39
 """With fewer the 2.5 % quantile lies beyond the smallest difference."""
-_FEWEST_FOR_JACKKNIFE = 8
+FEWEST_FOR_JACKKNIFE = 8
+
+
+def check_intervals(intervals: str) -> None:
+    """Refuse a choice of intervals that is none.
+
+    Parameters
+    ----------
+    intervals : str
+
+    Raises
+    ------
+    ParameterError
+        Neither ``"by test"`` nor ``"wider"``.
+
+    Examples
+    --------
+    >>> check_intervals("wider")
+    """
+    if intervals not in INTERVALS:
+        raise ParameterError(f"intervals={intervals!r}: use one of {', '.join(INTERVALS)}")
 
 
 def normality_p(value: Floats) -> float:
@@ -140,7 +168,7 @@ def _jackknife_ends(values: Floats, left_out: Floats, confidence: float) -> Floa
     ``left_out`` are bias and logarithm of the SD without each subject, (2, n_subjects).
     """
     n = left_out.shape[1]
-    if n < _FEWEST_FOR_JACKKNIFE or not np.isfinite(left_out).all():
+    if n < FEWEST_FOR_JACKKNIFE or not np.isfinite(left_out).all():
         return np.full((3, 2), math.nan)
     covariance = np.cov(left_out, ddof=0) * (n - 1)
     error = np.sqrt(np.diag(covariance))

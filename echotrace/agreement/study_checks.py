@@ -119,7 +119,10 @@ def impossible_lengths(
     low, high = EYE_MM if eyes else (0.0, ANY_MM)
     length = "an eye's length" if eyes else "such a length"
     if (value > ANY_MM).any():
-        above = f"not {length} in mm; were readings written in µm? Give all in mm"
+        above = (
+            f"not {length} in mm; were readings written in µm? Give all in mm, and leave the cell "
+            "empty where a reading is missing"
+        )
     else:
         above = (
             f"not {length} in mm ({high:g} at most); leave the cell empty where a reading is "

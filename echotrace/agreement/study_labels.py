@@ -11,8 +11,8 @@ from echotrace.user_input import shorten
 __all__ = ["column_names", "labels_of", "refuse_third_eyes"]
 
 _EYES = {
-    "right": ("right", "r", "od", "re", "right eye", "dexter", "oculus dexter"),
-    "left": ("left", "l", "os", "le", "left eye", "sinister", "oculus sinister"),
+    "right": ("right", "r", "od", "re", "right eye", "dex", "dexter", "oculus dexter"),
+    "left": ("left", "l", "os", "le", "left eye", "sin", "sinister", "oculus sinister"),
 }
 """How an eye is written: common practice, no source."""
 _EYE_WORDS = {word: eye for eye, words in _EYES.items() for word in words}

@@ -81,7 +81,7 @@ def study_columns(table: CsvTable, *, all_scans: bool = False) -> dict[str, Any]
     if missing:
         raise FileFormatError(
             f"{path}: no column {', '.join(missing)}; the header has "
-            f"{', '.join(name for name in table.names if name)}"
+            f"{', '.join(name for name in table.names if name)}. Each row is one reading"
         )
     assert value_name is not None
     if value_name == "value" and "unit" not in table:

@@ -1,4 +1,4 @@
-"""The words of an agreement analysis: the results as a paragraph, and figures with their units."""
+"""The words of an agreement analysis: the results as a paragraph, and numbers with their units."""
 
 from __future__ import annotations
 
@@ -31,6 +31,7 @@ __all__ = [
     "p_text",
     "paragraph",
     "places_of",
+    "places_of_ratio",
     "places_of_share",
     "repeatability_paragraph",
     "with_interval",
@@ -38,7 +39,7 @@ __all__ = [
 
 
 def decimals(uncertainty: float, unit: str = "") -> int:
-    """Decimals for a figure of this uncertainty: one digit of it, two where the first is 1 or 2.
+    """Decimals for a value of this uncertainty: one digit of it, two where the first is 1 or 2.
 
     Parameters
     ----------
@@ -64,13 +65,13 @@ def decimals(uncertainty: float, unit: str = "") -> int:
 
 
 def places_of(unit: str, *estimates: Estimate | None) -> int:
-    """Decimals that the best known of some figures is worth.
+    """Decimals that the best known of some values is worth.
 
     Parameters
     ----------
     unit : str
     *estimates : Estimate or None
-        Half the width of their intervals is their uncertainty; a tenth of the figure where there
+        Half the width of their intervals is their uncertainty; a tenth of the value where there
         is no interval.
 
     Returns
@@ -90,6 +91,26 @@ def places_of(unit: str, *estimates: Estimate | None) -> int:
         found.append(half if half > 0 and math.isfinite(half) else 0.1 * abs(item.value))
     found = [value for value in found if value > 0]
     return decimals(min(found, default=math.nan), unit)
+
+
+def places_of_ratio(ratio: Estimate) -> int:
+    """Decimals of a ratio: by the nearer end of its interval, for errors of ratios are factors.
+
+    Parameters
+    ----------
+    ratio : Estimate
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> places_of_ratio(Estimate(0.22, 0.002, 23.0)), places_of_ratio(Estimate(2.5, 1.8, 3.4))
+    (2, 1)
+    """
+    near = min(ratio.value - ratio.low, ratio.high - ratio.value)
+    return decimals(near if near > 0 else 0.1 * ratio.value)
 
 
 def places_of_share(estimate: Estimate) -> int:
@@ -270,6 +291,7 @@ def paragraph(result: Agreement) -> str:
         f"For {_values(result.limits)}, {_hands(result.limits)}, the differences {a} − {b} had "
         + _limits_words(result.limits, places, unit, percent),
     ]
+    out += _wider_words(result, places)
     if unit == "mm" and {a, b} == {"contact", "immersion"}:
         out.insert(1, _pressing_words(result))
     for other in result.all_limits:
@@ -306,12 +328,29 @@ def paragraph(result: Agreement) -> str:
             out.append(
                 f"Within a sitting the SD was {number(sd_a.value, places_of(unit, sd_a))} {unit} "
                 f"by {a} and {number(sd_b.value, places_of(unit, sd_b))} {unit} by {b}, a ratio of "
-                f"{with_interval(ratio, places_of('', ratio), '', percent)}, "
+                f"{with_interval(ratio, places_of_ratio(ratio), '', percent)}, "
                 f"{p_text(result.spread.p)} for equal spreads."
             )
     if result.equivalence is not None:
         out += _margin_sentences(result, result.equivalence, places)
     return " ".join(out)
+
+
+def _wider_words(result: Agreement, places: int) -> list[str]:
+    """Intervals that withstand heavy tails, where normal ones lead and are others as printed."""
+    if result.limits.as_quantiles:
+        return []
+    ends = []
+    for name in ("lower", "upper"):
+        leads = getattr(result.limits, name)
+        wide = result.wider.get(f"{name}, {result.limits.of}", leads)
+        ends.append([f"{number(e.low, places)} to {number(e.high, places)}" for e in (leads, wide)])
+    if all(leads == wide for leads, wide in ends):
+        return []
+    return [
+        f"Should tails be heavy, which {result.n_subjects} subjects may not show, the intervals of "
+        f"the limits are {ends[0][1]} and {ends[1][1]} {result.unit}."
+    ]
 
 
 def _margin_sentences(result: Agreement, found: Equivalence, places: int) -> list[str]:

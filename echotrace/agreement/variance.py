@@ -21,15 +21,18 @@ __all__ = [
     "effective_df",
     "mean_square_interval",
     "t_interval",
+    "wider",
 ]
 
 Floats = NDArray[np.float64]
+WIDER_OF = "the wider of two ("
+"""How an interval begins to be named that is nowhere narrower than a normal one."""
 _LEAST_GROUPS = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A figure with its interval.
+    """A value with its interval.
 
     Attributes
     ----------
@@ -45,7 +48,7 @@ class Estimate:
     how: str = ""
 
     def map(self, function: Callable[[float], float], how: str | None = None) -> Estimate:
-        """Transform figure and interval by a rising function."""
+        """Transform value and interval by a rising function."""
         return Estimate(
             function(self.value), function(self.low), function(self.high), how or self.how
         )
@@ -53,6 +56,37 @@ class Estimate:
     def sqrt(self) -> Estimate:
         """SD of a variance; a negative variance gives 0."""
         return self.map(lambda x: math.sqrt(max(x, 0.0)) if not math.isnan(x) else x)
+
+
+def wider(normal: Estimate, other: Estimate) -> Estimate:
+    """A figure with the outer ends of two of its intervals.
+
+    Parameters
+    ----------
+    normal : Estimate
+        Its interval assumes normal values.
+    other : Estimate
+        Its interval does not; where it has no ends, ``normal`` stays.
+
+    Returns
+    -------
+    Estimate
+
+    Examples
+    --------
+    >>> found = wider(Estimate(1.0, 0.8, 1.3, "t"), Estimate(1.0, 0.9, 1.6, "jackknife"))
+    >>> found.low, found.high, found.how
+    (0.8, 1.6, 'the wider of two (t; jackknife)')
+    """
+    if math.isnan(other.low) or math.isnan(other.high):
+        return normal
+    low, high = (
+        one if math.isnan(one) else pick(one, two)
+        for pick, one, two in ((min, normal.low, other.low), (max, normal.high, other.high))
+    )
+    # No pair of limits is exact any more.
+    made = "noncentral t" if normal.how.startswith("exact") else normal.how
+    return Estimate(normal.value, low, high, f"{WIDER_OF}{made}; {other.how})")
 
 
 def check_confidence(confidence: float) -> None:

@@ -88,7 +88,10 @@ def hand_options(args: argparse.Namespace) -> list[str]:
 
     Examples
     --------
-    >>> hand_options(args)  # doctest: +SKIP
+    >>> parser = argparse.ArgumentParser()
+    >>> add_hand_arguments(parser)
+    >>> hand_options(parser.parse_args(["--reject", "3=a lid"]))
+    ['--reject']
     """
     return [f"--{name.replace('_', '-')}" for name in _OPTIONS if getattr(args, name)]
 
@@ -111,7 +114,10 @@ def read_hand(args: argparse.Namespace) -> Decisions:
 
     Examples
     --------
-    >>> read_hand(args)  # doctest: +SKIP
+    >>> parser = argparse.ArgumentParser()
+    >>> add_hand_arguments(parser)
+    >>> read_hand(parser.parse_args(["--pick", "1:retina=43.11"])).picks[0]["retina"].delay_us
+    43.11
     """
     from echotrace.decisions import Decisions, HandGate, HandPick
     from echotrace.files.decisions_file import read_decisions
@@ -155,7 +161,13 @@ def write_hand(args: argparse.Namespace, recording: Recording, decisions: Decisi
 
     Examples
     --------
-    >>> write_hand(args, recording, decisions)  # doctest: +SKIP
+    >>> from pathlib import Path
+    >>> import echotrace as et
+    >>> source = Path("synthetic_traces/immersion_sitting.h5")
+    >>> args = argparse.Namespace(recording=[source], write_decisions=folder / "mine.toml")
+    >>> write_hand(args, et.read(source), et.Decisions(reject={2: "a lid"}))
+    >>> "a lid" in (folder / "mine.toml").read_text(encoding="utf-8")
+    True
     """
     if args.write_decisions is None:
         return

@@ -64,6 +64,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="whose limits answer the question where several operators measured: both methods by "
         "the same operator (default), or by different ones; all are listed",
     )  # fmt: skip
+    parser.add_argument(
+        "--intervals", choices=("test", "wider"), default="test",
+        help="whether wider intervals, which withstand heavy tails, lead only where a test finds "
+        "values not normal (default), or always; choose before the data are seen",
+    )  # fmt: skip
     parser.add_argument("--all-scans", action="store_true", help="count rejected scans too")
     parser.add_argument(
         "--confidence", type=floating(0.5, 0.999999), default=0.95, metavar="P",
@@ -135,6 +140,7 @@ def run(args: argparse.Namespace) -> int:
         dioptre_per_mm=DIOPTRE_PER_MM if args.dioptre_per_mm is None else args.dioptre_per_mm,
         linked=args.linked,
         operators=args.operators,
+        intervals="wider" if args.intervals == "wider" else "by test",
         confidence=args.confidence,
         seed=args.seed,
     )

@@ -132,7 +132,14 @@ def run(args: argparse.Namespace) -> int:
 
     Examples
     --------
-    >>> run(parser.parse_args(["scan.h5", "-o", "scan.png"]))  # doctest: +SKIP
+    >>> parser = argparse.ArgumentParser()
+    >>> add_arguments(parser)
+    >>> words = ["synthetic_traces/immersion_sitting.h5", "--scan", "1", "-o", f"{folder}/scan.png"]
+    >>> run(parser.parse_args(words))  # doctest: +ELLIPSIS
+    wrote ...scan.png: scan 1
+      Scan 1: 23.40 mm, accepted
+    ...
+    0
     """
     import numpy as np
 

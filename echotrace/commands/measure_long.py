@@ -81,7 +81,18 @@ def measure_long(
 
     Examples
     --------
-    >>> measure_long(args, recording, settings, None, et.Decisions())  # doctest: +SKIP
+    >>> from pathlib import Path
+    >>> import echotrace as et
+    >>> source = Path("synthetic_traces/immersion_sitting.h5")
+    >>> args = argparse.Namespace(
+    ...     output=[folder / "long.h5"], report=None, resume=False, workers=1, json=False,
+    ...     write_decisions=None, recording=[source],
+    ... )
+    >>> recording = et.read(source, lazy=True)
+    >>> measure_long(args, recording, et.Settings(), None, et.Decisions())  # doctest: +ELLIPSIS
+    Synthetic traces: invented data, no patient.
+    ...
+    0
     """
     from echotrace.caution import CAUTION, SYNTHETIC, is_synthetic
     from echotrace.many.run_folder import parts_folder

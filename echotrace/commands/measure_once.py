@@ -138,7 +138,15 @@ def write_measured(args: argparse.Namespace, source: Path, one: Measured) -> Non
 
     Examples
     --------
-    >>> write_measured(args, Path("scan.h5"), one)  # doctest: +SKIP
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> one = measure_once(recording, et.Settings(), None, decisions=et.Decisions())
+    >>> args = argparse.Namespace(
+    ...     output=[folder / "lengths.csv"], report=None, write_decisions=None, hide_truth=False
+    ... )
+    >>> write_measured(args, Path("immersion_sitting.h5"), one)
+    >>> sorted(path.name for path in folder.iterdir())
+    ['lengths.csv', 'lengths.schema.json']
     """
     from echotrace.files.atomic import save_text
     from echotrace.files.native import write_measurement
@@ -176,7 +184,13 @@ def print_measured(args: argparse.Namespace, one: Measured) -> None:
 
     Examples
     --------
-    >>> print_measured(args, one)  # doctest: +SKIP
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> one = measure_once(recording, et.Settings(), None, decisions=et.Decisions())
+    >>> args = argparse.Namespace(details=False, output=[], report=None, write_decisions=None)
+    >>> print_measured(args, one)  # doctest: +ELLIPSIS
+    Synthetic traces: invented data, no patient.
+    ...
     """
     from echotrace.report.measured_text import measurement_text
 
@@ -211,7 +225,11 @@ def json_of(one: Measured) -> dict[str, Any]:
 
     Examples
     --------
-    >>> say_json(json_of(one))  # doctest: +SKIP
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> one = measure_once(recording, et.Settings(), None, decisions=et.Decisions())
+    >>> json_of(one)["synthetic"]
+    'Synthetic traces: invented data, no patient.'
     """
     from echotrace.report.measured_json import measurement_json
 

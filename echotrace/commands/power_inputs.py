@@ -41,7 +41,16 @@ def eye_lengths(args: argparse.Namespace) -> list[EyeLength]:
 
     Examples
     --------
-    >>> eye_lengths(args)  # doctest: +SKIP
+    >>> from echotrace.commands.power import add_arguments
+    >>> parser = argparse.ArgumentParser()
+    >>> add_arguments(parser)
+    >>> args = parser.parse_args([
+    ...     "--axial-length-mm", "right=23.4", "--axial-length-u-mm", "right=0.03",
+    ...     "--k1", "right=43.5", "--k2", "right=44.5", "--constant", "srk_t=118.4",
+    ...     "--target", "0",
+    ... ])
+    >>> [(item.eye, item.mean_mm) for item in eye_lengths(args)]
+    [('right', 23.4)]
     """
     if (args.measured is None) == (args.axial_length_mm is None):
         raise ParameterError("give either a measurement file or --axial-length-mm")
@@ -121,7 +130,16 @@ def power_settings(args: argparse.Namespace, lengths: Sequence[EyeLength]) -> Po
 
     Examples
     --------
-    >>> power_settings(args, lengths)  # doctest: +SKIP
+    >>> from echotrace.commands.power import add_arguments
+    >>> parser = argparse.ArgumentParser()
+    >>> add_arguments(parser)
+    >>> args = parser.parse_args([
+    ...     "--axial-length-mm", "right=23.4", "--axial-length-u-mm", "right=0.03",
+    ...     "--k1", "right=43.5", "--k2", "right=44.5", "--constant", "srk_t=118.4",
+    ...     "--target", "0",
+    ... ])
+    >>> power_settings(args, eye_lengths(args)).k1_d
+    {'right': 43.5}
     """
     eyes = list(dict.fromkeys(item.eye for item in lengths))
     constants = tuple(parse_constant(text) for text in args.constant)

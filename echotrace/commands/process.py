@@ -22,7 +22,6 @@ __all__ = [
     "close_output",
     "complain",
     "drop_output",
-    "ignore_signals",
     "is_own_process",
     "notes_for",
     "own_process",
@@ -248,18 +247,6 @@ def _clear_up() -> None:
         atomic.remove_partial_files()
 
 
-def ignore_signals() -> None:
-    """From here on a request to stop comes too late: all is written, and the process ends.
-
-    Examples
-    --------
-    >>> ignore_signals()  # doctest: +SKIP
-    """
-    if threading.current_thread() is threading.main_thread():
-        for number in _numbers():
-            signal.signal(number, signal.SIG_IGN)
-
-
 class _Watch:
     """Ends the process if a signal's exception is swallowed or the clearing up hangs.
 
@@ -275,21 +262,24 @@ class _Watch:
         self._lost = threading.Event()
         self._read, self._write = os.pipe()
         os.set_blocking(self._write, False)
-        self._before_fd = signal.set_wakeup_fd(self._write, warn_on_full_buffer=False)
-        self._before: dict[int, Any] = {}
+        # An ignored signal (a job in the background) stays ignored.
+        found = {number: signal.getsignal(number) for number in _numbers()}
+        self._before = {n: handler for n, handler in found.items() if handler != signal.SIG_IGN}
+        self._before_fd = -1
         self._hook = sys.unraisablehook
-        sys.unraisablehook = self._unraisable
-        for number in _numbers():
-            # An ignored signal (a job in the background) stays ignored.
-            if signal.getsignal(number) != signal.SIG_IGN:
-                self._before[number] = signal.signal(number, self._ask)
         self._thread = threading.Thread(target=self._wait, daemon=True, name="echotrace-stop")
         self._thread.start()
 
+    def begin(self) -> None:
+        self._before_fd = signal.set_wakeup_fd(self._write, warn_on_full_buffer=False)
+        sys.unraisablehook = self._unraisable
+        for number in self._before:
+            signal.signal(number, self._ask)
+
     def _ask(self, number: int, frame: FrameType | None) -> None:
         del frame
-        if self.asked:
-            return  # It is being done.
+        if self.asked or self._over.is_set():
+            return  # It is being done, or comes too late.
         self.asked = number
         raise Stopped(number)
 
@@ -322,7 +312,8 @@ class _Watch:
     def end(self) -> None:
         self._over.set()
         for number, handler in self._before.items():
-            signal.signal(number, handler)
+            # A process that ends here has written all: a request to stop comes too late.
+            signal.signal(number, signal.SIG_IGN if is_own_process() else handler)
         signal.set_wakeup_fd(self._before_fd)
         sys.unraisablehook = self._hook
         os.close(self._write)
@@ -335,7 +326,8 @@ def stoppable(prefix: str) -> Iterator[None]:
     """Turn the signals that ask a process to stop into :class:`Stopped`, and see that it happens.
 
     Whatever becomes of the exception, the half-written files of the process are removed and it
-    ends. Outside the main thread signals are not ours to handle.
+    ends. After the block the signals are as before it, or ignored where the process ends with it
+    (:func:`own_process`). Outside the main thread signals are not ours to handle.
 
     Parameters
     ----------
@@ -349,7 +341,8 @@ def stoppable(prefix: str) -> Iterator[None]:
     Raises
     ------
     Stopped
-        Inside the block, or at its end where the exception was swallowed on its way.
+        Inside the block, or at its end where the exception was swallowed on its way or came out
+        as another one.
 
     Examples
     --------
@@ -361,11 +354,19 @@ def stoppable(prefix: str) -> Iterator[None]:
         return
     watch = _Watch(prefix)
     try:
+        watch.begin()
         yield
         if watch.asked:
             raise Stopped(watch.asked)
-    except Stopped:
+    except BaseException as error:
+        if not watch.asked:
+            raise
         _clear_up()
-        raise
+        # What was called when the signal came may have made another exception of it.
+        stop = error if isinstance(error, Stopped) else Stopped(watch.asked)
+        if stop is not error:
+            for note in getattr(error, "__notes__", ()):
+                stop.add_note(note)
+        raise stop from None
     finally:
         watch.end()

@@ -88,7 +88,12 @@ def run(args: argparse.Namespace) -> int:
 
     Examples
     --------
-    >>> run(parser.parse_args(["aphakic.toml", "-o", "traces.h5"]))  # doctest: +SKIP
+    >>> parser = argparse.ArgumentParser()
+    >>> add_arguments(parser)
+    >>> words = ["synthetic_traces/aphakic.toml", "--count", "1", "-o", f"{folder}/traces.h5"]
+    >>> run(parser.parse_args(words))  # doctest: +ELLIPSIS
+    wrote ...traces.h5: 1 trace of ...
+    0
     """
     from echotrace.files.atomic import check_outputs
     from echotrace.synthesis import Synthesis

@@ -35,7 +35,7 @@ def block_figure(check: BlockCheck, *, tolerance_mm: float | None = None) -> Fig
 
     Examples
     --------
-    >>> block_figure(check, tolerance_mm=0.05).savefig("block.png")  # doctest: +SKIP
+    >>> block_figure(check, tolerance_mm=0.05).savefig(folder / "block.png")  # of `et.check_block`
     """
     figure = new_figure(7.2, 3.2)
     left, right = figure.subplots(1, 2, width_ratios=(1.2, 1.0))
@@ -102,7 +102,9 @@ def block_log_figure(records: Sequence[BlockRecord]) -> Figure:
 
     Examples
     --------
-    >>> block_log_figure(read_block_log("block.log")).savefig("log.png")  # doctest: +SKIP
+    >>> from echotrace.reference_block.log import block_record
+    >>> record = block_record(check, block="B1", material="steel", recording="b.h5")
+    >>> block_log_figure([record, record]).savefig(folder / "log.png")
     """
     blocks = {
         name: [r for r in records if r.block == name and np.isfinite(r.error_mm)]

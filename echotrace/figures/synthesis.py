@@ -296,7 +296,8 @@ def artefact_traces(*, seed: int = 3) -> list[tuple[str, Recording, int]]:
 
     Examples
     --------
-    >>> [title for title, _, _ in artefact_traces()][:2]  # doctest: +SKIP
+    >>> [title for title, _, _ in artefact_traces()][:2]
+    ['aligned, nothing wrong (immersion)', 'too much gain (immersion)']
     """
     from echotrace.synthesis import synthesise
 
@@ -326,7 +327,7 @@ def artefact_figure(*, seed: int = 3) -> Figure:
 
     Examples
     --------
-    >>> artefact_figure().savefig("artefacts.png")  # doctest: +SKIP
+    >>> artefact_figure().savefig(folder / "artefacts.png")
     """
     return side_by_side(artefact_traces(seed=seed))
 

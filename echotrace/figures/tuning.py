@@ -33,7 +33,7 @@ def tuning_figure(tuning: Tuning, sensitivity: Sensitivity | None = None) -> Fig
 
     Examples
     --------
-    >>> tuning_figure(tuning).savefig("sweep.png")  # doctest: +SKIP
+    >>> tuning_figure(tuning).savefig(folder / "sweep.png")  # of `et.tune`
     """
     panels = len(tuning.keys) + 1 + (sensitivity is not None)
     rows = -(-panels // 3)

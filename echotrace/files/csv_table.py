@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from echotrace.errors import FileFormatError
 from echotrace.text_out import from_cell
-from echotrace.user_input import number
+from echotrace.user_input import number, shorten
 
 __all__ = ["CsvTable", "decoded_text", "read_csv_table"]
 
@@ -29,6 +29,7 @@ it; case does not matter."""
 
 _TRUE, _FALSE = ("true", "t", "1", "yes"), ("false", "f", "0", "no")
 _SEPARATORS = ",;\t"
+_DIGIT_OR_INFINITE = re.compile(r"\d|^[+-]?inf", re.IGNORECASE)
 _ROW_NAME = re.compile(r"[0-9]+")
 
 
@@ -148,6 +149,9 @@ class CsvTable:
             if cell.lower() in MISSING_WORDS:
                 continue
             text = cell.replace(",", ".") if self.decimal_comma else cell
+            if not _DIGIT_OR_INFINITE.search(cell):
+                what = "is not a number; leave the cell empty where there is none"
+                raise self.error(k, name, f"{shorten(cell)!r} {what}")
             try:
                 out[k] = number(text, low=least, error=FileFormatError)
             except FileFormatError as error:
@@ -268,6 +272,7 @@ def read_csv_table(path: str | Path) -> CsvTable:
         if len(row) != len(names):
             raise FileFormatError(
                 f"{path}: line {line} has {len(row)} cells, the header has {len(names)}"
+                f"{_why_cells_differ(first, names, table[1:], row, separator)}"
             )
     return CsvTable(
         path=path,
@@ -276,6 +281,18 @@ def read_csv_table(path: str | Path) -> CsvTable:
         lines=tuple(lines[1:]),
         decimal_comma=separator != ",",
     )
+
+
+def _why_cells_differ(
+    first: str, names: list[str], rows: list[list[str]], row: list[str], separator: str
+) -> str:
+    """What may be the matter where a row has more cells or fewer than there are names."""
+    elsewhere = any(sign in cell for sign in _SEPARATORS for cell in row)
+    if all(len(cells) != len(names) for cells in rows) and (elsewhere or len(names) == 1):
+        return f"; names of columns must stand first: remove {shorten(first.strip())!r} above them"
+    if separator == "," and len(row) == len(names) + 1:
+        return "; a number with a decimal comma needs semicolons between the cells"
+    return ""
 
 
 def _without_row_names(

@@ -94,9 +94,13 @@ class RecordingWriter:
 
     Examples
     --------
-    >>> with RecordingWriter("long.h5") as writer:  # doctest: +SKIP
-    ...     for block in blocks:
+    >>> import echotrace as et
+    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
+    >>> with RecordingWriter(folder / "long.h5") as writer:
+    ...     for block in (recording.select([0, 1]), recording.select([2, 3])):
     ...         writer.append(block)
+    >>> et.read(folder / "long.h5").n_traces
+    4
     """
 
     def __init__(

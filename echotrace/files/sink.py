@@ -29,9 +29,13 @@ class Sink(io.RawIOBase):
 
     Examples
     --------
-    >>> with Sink(path) as sink, h5py.File(sink, "w") as file:  # doctest: +SKIP
-    ...     file["samples"] = samples
+    >>> import h5py
+    >>> with Sink(folder / "one.h5") as sink, h5py.File(sink, "w") as file:
+    ...     file["samples"] = [1, 2, 3]
     ...     sink.check()
+    >>> with h5py.File(folder / "one.h5") as file:
+    ...     file["samples"][:].tolist()
+    [1, 2, 3]
     """
 
     def __init__(self, path: Path) -> None:

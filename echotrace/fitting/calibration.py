@@ -87,7 +87,10 @@ def write_models(path: Path, models: Mapping[str, ScoreModel]) -> None:
 
     Examples
     --------
-    >>> write_models(Path("score_model.toml"), fit_models(data))  # doctest: +SKIP
+    >>> from echotrace.quality.score import shipped_models
+    >>> write_models(folder / "score_model.toml", shipped_models())
+    >>> (folder / "score_model.toml").read_text(encoding="utf-8").startswith("[provenance]")
+    True
     """
     from echotrace.files.atomic import save_text
 

@@ -34,7 +34,13 @@ def plot_confusion(matrix: ConfusionMatrix, ax: Axes, *, near_misses: bool = Fal
 
     Examples
     --------
-    >>> plot_confusion(confusion_of_findings(1), figure.add_subplot())  # doctest: +SKIP
+    >>> from echotrace.fitting.confusion import ConfusionMatrix
+    >>> matrix = ConfusionMatrix(
+    ...     done=("lid in the way",), wanted=(frozenset({"no_echo"}),), unwanted=("",),
+    ...     findings=("no_echo",), scans=4, raised=np.array([[4]]), rejected=np.array([4]),
+    ... )
+    >>> plot_confusion(matrix, new_figure().add_subplot()).get_yticklabels()[0].get_text()
+    'lid in the way'
     """
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.patches import Rectangle
@@ -89,7 +95,13 @@ def confusion_figure(matrix: ConfusionMatrix | None = None) -> Figure:
 
     Examples
     --------
-    >>> confusion_figure().savefig("findings.png")  # doctest: +SKIP
+    >>> from echotrace.fitting.confusion import ConfusionMatrix
+    >>> matrix = ConfusionMatrix(
+    ...     done=("lid in the way", "half a lid"), wanted=(frozenset({"no_echo"}), frozenset()),
+    ...     unwanted=("", "no_echo"), findings=("no_echo",), scans=4,
+    ...     raised=np.array([[4], [0]]), rejected=np.array([4, 0]),
+    ... )
+    >>> confusion_figure(matrix).savefig(folder / "findings.png")
     """
     matrix = confusion_of_findings() if matrix is None else matrix
     near = sum(bool(name) for name in matrix.unwanted)

@@ -46,6 +46,14 @@ def _finish(ax: Axes, title: str, x: str, y: str) -> Axes:
     return quiet_axes(ax)
 
 
+def _note(ax: Axes, x: float, y: float, text: str) -> None:
+    """Text in the corner of the axes that is nearest to a place, given in parts of their size."""
+    ax.text(
+        x, y, text, transform=ax.transAxes, ha="right" if x > 0.5 else "left",
+        va="top" if y > 0.5 else "bottom", fontsize=_FONT, color=COLOURS["ink"],
+    )  # fmt: skip
+
+
 def _with_room_below(figure: Figure, share: float) -> Figure:
     """Room for the mark at the foot of every picture."""
     engine = figure.get_layout_engine()
@@ -92,17 +100,8 @@ def roc_plot(
     ax.fill_between(axis, low, high, color=COLOURS["band"], linewidth=0)
     ax.plot([0, 1], [0, 1], color=COLOURS["grid"], linewidth=0.8)
     ax.plot(false, true, color=COLOURS["trace"], linewidth=1.4)
-    ax.text(
-        0.97,
-        0.05,
-        f"area {roc_area(score, positive):.3f}\n95 % band {least:.3f} to {most:.3f}\n"
-        f"{int(positive.sum())} and {int((~positive).sum())} traces",
-        transform=ax.transAxes,
-        ha="right",
-        va="bottom",
-        fontsize=_FONT,
-        color=COLOURS["ink"],
-    )
+    area = f"area {roc_area(score, positive):.3f}\n95 % band {least:.3f} to {most:.3f}"
+    _note(ax, 0.97, 0.05, f"{area}\n{positive.sum()} and {(~positive).sum()} traces")
     ax.set(xlim=(-0.01, 1.0), ylim=(0.0, 1.01))
     return _finish(ax, title, "wrong lengths taken for right", "right lengths taken for right")
 
@@ -153,15 +152,7 @@ def reliability_plot(
         linewidth=1.0,
         elinewidth=0.8,
     )
-    ax.text(
-        0.03,
-        0.97,
-        f"mean distance {calibration_error(score, outcome):.3f}",
-        transform=ax.transAxes,
-        va="top",
-        fontsize=_FONT,
-        color=COLOURS["ink"],
-    )
+    _note(ax, 0.03, 0.97, f"mean distance {calibration_error(score, outcome):.3f}")
     ax.set(xlim=(-0.02, 1.02), ylim=(-0.04, 1.05))
     return _finish(ax, "Reliability", f"probability: {what}", "share of scans")
 
@@ -210,17 +201,8 @@ def error_plot(
     ax.axvline(level, color=COLOURS["ink"], linewidth=0.8)
     taken = (score >= level) & np.isfinite(error_mm)
     share = float(np.mean(bad[taken])) if taken.any() else float("nan")
-    ax.text(
-        0.98,
-        0.97,
-        f"{level:g} and more:\n{int(taken.sum())} scans,\n"
-        f"{100 * share:.1f} % beyond {_ERROR_LIMIT_MM:g} mm",
-        transform=ax.transAxes,
-        ha="right",
-        va="top",
-        fontsize=_FONT,
-        color=COLOURS["ink"],
-    )
+    beyond = f"{100 * share:.1f} % beyond {_ERROR_LIMIT_MM:g} mm"
+    _note(ax, 0.98, 0.97, f"{level:g} and more:\n{taken.sum()} scans,\n{beyond}")
     ax.set_yscale("log")
     ax.set(xlim=(-0.02, 1.02), ylim=(_ERROR_RANGE_MM[0], 60.0))
     return _finish(ax, "Length error", "probability: length right", "size of the error (mm)")
@@ -294,7 +276,13 @@ def score_figure(
 
     Examples
     --------
-    >>> score_figure(data, right, aligned, level=0.4)  # doctest: +SKIP
+    >>> from echotrace.fitting.score_sets import shipped_sets
+    >>> data = shipped_sets()["develop"]
+    >>> data = data.select(np.arange(0, data.aligned.size, 8))
+    >>> from echotrace.quality.score import shipped_models
+    >>> models = shipped_models()
+    >>> right, aligned = (models[name].probability(data.features) for name in models)
+    >>> score_figure(data, right, aligned, level=0.4).savefig(folder / "score.png")
     """
     figure = _with_room_below(new_figure(7.2, 9.4), 0.02)
     axes = figure.subplots(3, 2)
@@ -377,7 +365,10 @@ def left_out_figure(data: ScoreSet) -> Figure:
 
     Examples
     --------
-    >>> left_out_figure(data)  # doctest: +SKIP
+    >>> from echotrace.fitting.score_sets import shipped_sets
+    >>> data = shipped_sets()["develop"]
+    >>> data = data.select(np.arange(0, data.aligned.size, 30))
+    >>> left_out_figure(data).savefig(folder / "left_out.png")
     """
     figure = _with_room_below(new_figure(7.2, 3.3), 0.06)
     axes = figure.subplots(1, 2)

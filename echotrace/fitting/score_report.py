@@ -178,7 +178,10 @@ def main(arguments: list[str] | None = None) -> int:
 
     Examples
     --------
-    >>> main(["develop"])  # doctest: +SKIP
+    >>> main(["develop"])  # doctest: +ELLIPSIS
+    | what | found |
+    ...
+    0
     """
     parser = argparse.ArgumentParser(
         description=main.__doc__, prog="python -m echotrace.fitting.score_report"

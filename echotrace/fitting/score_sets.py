@@ -441,7 +441,10 @@ def write_sets(path: Path, sets: Mapping[str, ScoreSet]) -> None:
 
     Examples
     --------
-    >>> write_sets(Path("draws.npz"), {"mine": data})  # doctest: +SKIP
+    >>> data = shipped_sets()["develop"].select(np.arange(10))
+    >>> write_sets(folder / "draws.npz", {"mine": data})
+    >>> read_sets(folder / "draws.npz")["mine"].sitting.tolist() == data.sitting.tolist()
+    True
     """
     from echotrace.files.atomic import atomic_target
 

@@ -55,7 +55,7 @@ class BlockCheck:
         block's front, µs.
     touching : bool
         The intercept is the probe's face.
-    chi_squared, freedom : float, int
+    chi_squared, degrees_of_freedom : float, int
         Of the fit of delay against path.
     misfit : float
         Factor by which the fit's uncertainties were widened because its residuals ask for it
@@ -73,8 +73,8 @@ class BlockCheck:
 
     Examples
     --------
-    >>> import echotrace as et
-    >>> et.check_block(recording, 10.0, thickness_u_mm=0.005, material=steel)  # doctest: +SKIP
+    >>> check.thickness_mm.tolist(), check.touching, check.verdict  # of `et.check_block`
+    ([5.0, 10.0], True, 'pass')
     """
 
     thickness_mm: Float
@@ -92,7 +92,7 @@ class BlockCheck:
     intercept_u_us: float
     touching: bool
     chi_squared: float
-    freedom: int
+    degrees_of_freedom: int
     misfit: float
     path_mm: Float
     delay_us: Float
@@ -220,10 +220,10 @@ def check_block(
     slope, intercept, covariance, residual, chi_squared = _fit(
         path_mm, delay_us, variance, step, 2.0 * order * steps_u[step]
     )
-    freedom = delay_us.size - 2
+    degrees = delay_us.size - 2
     misfit = 1.0
-    if freedom > 0 and scipy.special.chdtrc(freedom, chi_squared) < 0.01:
-        misfit = math.sqrt(chi_squared / freedom)
+    if degrees > 0 and scipy.special.chdtrc(degrees, chi_squared) < 0.01:
+        misfit = math.sqrt(chi_squared / degrees)
     covariance = covariance * misfit**2
     clock = shared.clock_ppm * 1e-6
     found_speed = 1e3 / slope
@@ -265,7 +265,7 @@ def check_block(
         intercept_u_us=u_intercept,
         touching=touching,
         chi_squared=chi_squared,
-        freedom=freedom,
+        degrees_of_freedom=degrees,
         misfit=misfit,
         path_mm=path_mm,
         delay_us=delay_us,

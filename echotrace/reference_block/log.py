@@ -101,7 +101,9 @@ def block_record(
 
     Examples
     --------
-    >>> block_record(check, block="B1", material="steel", recording="b.h5")  # doctest: +SKIP
+    >>> record = block_record(check, block="B1", material="steel", recording="b.h5")
+    >>> record.block, record.thickness_mm
+    ('B1', 10.0)
     """
     k = check.worst
     return BlockRecord(
@@ -155,7 +157,10 @@ def append_record(path: str | Path, record: BlockRecord) -> None:
 
     Examples
     --------
-    >>> append_record("block.log", record)  # doctest: +SKIP
+    >>> record = block_record(check, block="B1", material="steel", recording="b.h5")
+    >>> append_record(folder / "block.log", record)
+    >>> len((folder / "block.log").read_text(encoding="utf-8").splitlines())
+    1
     """
     target = checked_target(path)
     with writing(path), target.open("a+", encoding="utf-8") as file, _locked(file):
@@ -194,8 +199,10 @@ def read_block_log(path: str | Path) -> list[BlockRecord]:
 
     Examples
     --------
-    >>> read_block_log("block.log")[-1].verdict  # doctest: +SKIP
-    'pass'
+    >>> record = block_record(check, block="B1", material="steel", recording="b.h5")
+    >>> append_record(folder / "block.log", record)
+    >>> read_block_log(folder / "block.log") == [record]
+    True
     """
     try:
         text = Path(path).read_text(encoding="utf-8")
@@ -265,8 +272,10 @@ def block_notes(records: Sequence[BlockRecord], path: str | Path) -> list[str]:
 
     Examples
     --------
-    >>> block_notes(read_block_log("block.log"), "block.log")  # doctest: +SKIP
-    ['Reference block B1 (block.log): pass on 2026-11-02, error +0.004 ± 0.012 mm (u).']
+    >>> when = datetime(2026, 11, 2, tzinfo=UTC)
+    >>> record = block_record(check, block="B1", material="steel", recording="b.h5", when=when)
+    >>> block_notes([record], "block.log")
+    ['Reference block B1 (block.log): pass on 2026-11-02, error +0.000 ± 0.010 mm (u).']
     """
     notes = []
     for block in dict.fromkeys(record.block for record in records):

@@ -29,7 +29,8 @@ def block_text(check: BlockCheck, *, material: str, tolerance_mm: float | None) 
 
     Examples
     --------
-    >>> print(block_text(check, material="steel", tolerance_mm=0.05))  # doctest: +SKIP
+    >>> print(block_text(check, material="steel", tolerance_mm=0.05).splitlines()[0])
+    2 traces; steel at 20 °C, stated speed 5920.0 ± 2.0 m/s (u)
     """
     said = [
         f"{check.n_traces} traces; {material} at {check.temperature_c:g} °C, stated speed "
@@ -73,8 +74,8 @@ def block_text(check: BlockCheck, *, material: str, tolerance_mm: float | None) 
     if check.misfit > 1.0:
         said.append(
             f"The delays do not lie on a line as well as they should (chi-squared "
-            f"{check.chi_squared:.1f} at {check.freedom} degrees of freedom); the uncertainties of "
-            f"speed and intercept are widened by {check.misfit:.2g} (Birge ratio)."
+            f"{check.chi_squared:.1f} at {check.degrees_of_freedom} degrees of freedom); the "
+            f"uncertainties of speed and intercept are widened by {check.misfit:.2g} (Birge ratio)."
         )
     if check.time_base is None:
         said.append("Time base: not tested, for that takes three echoes of one step.")

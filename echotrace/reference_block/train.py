@@ -97,7 +97,20 @@ def find_trains(
 
     Examples
     --------
-    >>> find_trains(recording, np.full(5, 7.3))  # doctest: +SKIP
+    >>> import echotrace as et
+    >>> t_us = np.arange(3000) / 100.0  # a plate in a bath: its front and three repeats of its back
+    >>> def echo(at):
+    ...     return np.exp(-(((t_us - at) / 0.0625) ** 2) / 2) * np.cos(20 * np.pi * (t_us - at))
+    >>> rf = sum((-0.6) ** k * echo(8.0 + 3.4 * k) for k in range(4))
+    >>> rf = rf + 0.003 * np.random.default_rng(1).standard_normal(t_us.size)
+    >>> recording = et.Recording(
+    ...     samples=rf[None], sampling_rate_hz=100e6, start_delay_us=0.0, method="immersion",
+    ...     eye="none", lens_state="none",
+    ...     probe=et.Probe(centre_frequency_hz=10e6, fractional_bandwidth=0.6, face_delay_us=0.0),
+    ... )
+    >>> train = find_trains(recording, np.array([3.4]))
+    >>> train.orders.tolist(), train.delay_us.round(2).tolist()
+    ([0, 1, 2, 3], [[8.0, 11.4, 14.8, 18.2]])
     """
     settings = settings or Settings()
     if first is not None and first not in get_args(FirstEcho):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from echotrace.agreement.repeatability import Repeatability
 from echotrace.agreement.results import Agreement
-from echotrace.agreement.text import ICC_WORDS, number, places_of, places_of_share
+from echotrace.agreement.text import ICC_WORDS, number, places_of, places_of_ratio, places_of_share
 from echotrace.agreement.variance import Estimate
 
 __all__ = ["answer_rows", "limit_rows", "method_rows", "operator_rows", "rows_of"]
@@ -25,7 +25,7 @@ def _limit_places(result: Agreement) -> int:
 
 
 def answer_rows(result: Agreement) -> list[tuple[str, str, str]]:
-    """What a reader came for: name, figure and interval, and what it says; few lines.
+    """What a reader came for: name, value and interval, and what it says; few lines.
 
     Parameters
     ----------
@@ -33,12 +33,13 @@ def answer_rows(result: Agreement) -> list[tuple[str, str, str]]:
 
     Returns
     -------
-    list of (name, figure, verdict)
+    list of (name, value, verdict)
         Spreads of synthetic traces are not among them: they leave out what makes readings scatter.
 
     Examples
     --------
-    >>> answer_rows(result)  # doctest: +SKIP
+    >>> answer_rows(agreement)[0][0]  # of `et.compare_methods`
+    'bias contact − immersion'
     """
     unit, places = result.unit, _limit_places(result)
     percent = f"{100 * result.confidence:g} %"
@@ -97,7 +98,8 @@ def limit_rows(result: Agreement) -> list[list[str]]:
 
     Examples
     --------
-    >>> limit_rows(result)  # doctest: +SKIP
+    >>> limit_rows(agreement)[0][0]  # of `et.compare_methods`
+    'means of a sitting, same operator'
     """
     places = _limit_places(result)
     rows = []
@@ -111,18 +113,18 @@ def limit_rows(result: Agreement) -> list[list[str]]:
         if item.as_quantiles:
             row[1:3] = ["–", "–"]
         rows.append([*row, item.lower.how])
-        other = [result.bootstrap.get(f"{name}, {item.of}") for name in ("sd", "lower", "upper")]
-        checks = [found for found in other if found is not None]
-        if not item.as_quantiles and len(checks) == 3 and checks[0].how != item.sd.how:
-            row = ["the same"]
-            for check in checks:
-                row += ["", _interval(check, places)]
-            rows.append([*row, checks[0].how])
+        other = [result.wider.get(f"{name}, {item.of}") for name in ("sd", "lower", "upper")]
+        wide = [found for found in other if found is not None]
+        if not item.as_quantiles and len(wide) == 3 and wide[0] != item.sd:
+            row = ["the same, should tails be heavy"]
+            for found in wide:
+                row += ["", _interval(found, places)]
+            rows.append([*row, wide[1].how])
     return rows
 
 
 def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
-    """Name, figure, interval and how it was made, of what is neither limits nor of one method.
+    """Name, value, interval and how it was made, of what is neither limits nor of one method.
 
     Parameters
     ----------
@@ -134,7 +136,8 @@ def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
 
     Examples
     --------
-    >>> rows_of(result)  # doctest: +SKIP
+    >>> rows_of(agreement)[0][0]  # of `et.compare_methods`
+    'bias contact − immersion'
     """
     unit = result.unit
     places = _limit_places(result)
@@ -166,14 +169,15 @@ def rows_of(result: Agreement) -> list[tuple[str, str, str, str]]:
         put(
             f"ratio of repeatability SDs{told if result.synthetic else ''}",
             ratio,
-            places_of("", ratio),
+            places_of_ratio(ratio),
         )
-        put("the same, if each method spreads alike in all eyes", ratio_f, places_of("", ratio_f))
+        told = "the same, if each method spreads alike in all eyes"
+        put(told, ratio_f, places_of_ratio(ratio_f))
     return rows
 
 
 def method_rows(result: Agreement) -> list[list[str]]:
-    """What each method has by itself: name, figure and interval by A and by B, and how.
+    """What each method has by itself: name, value and interval by A and by B, and how.
 
     Parameters
     ----------
@@ -186,12 +190,13 @@ def method_rows(result: Agreement) -> list[list[str]]:
 
     Examples
     --------
-    >>> method_rows(result)  # doctest: +SKIP
+    >>> method_rows(agreement)[0][0]  # of `et.compare_methods`
+    'repeatability SD'
     """
     repeats = (result.repeatability_a, result.repeatability_b)
     if any(item is None for item in repeats):
         return []
-    tables = [_method_figures(item, result.unit) for item in repeats if item is not None]
+    tables = [_method_values(item, result.unit) for item in repeats if item is not None]
     rows = []
     for name in dict.fromkeys(name for table in tables for name in table):
         row, made = [name], []
@@ -205,11 +210,13 @@ def method_rows(result: Agreement) -> list[list[str]]:
     return rows
 
 
-def _method_figures(repeat: Repeatability, unit: str) -> dict[str, tuple[Estimate, int, str]]:
-    """Figures of one method with decimals and unit, by name."""
+def _method_values(repeat: Repeatability, unit: str) -> dict[str, tuple[Estimate, int, str]]:
+    """Values of one method with decimals and unit, by name."""
     fine = places_of(unit, repeat.within_sd)
-    found = {
-        "repeatability SD": (repeat.within_sd, fine, unit),
+    found = {"repeatability SD": (repeat.within_sd, fine, unit)}
+    if repeat.wider != repeat.within_sd:
+        found["the same, should tails be heavy"] = (repeat.wider, fine, unit)
+    found |= {
         "repeatability limit": (repeat.repeatability_limit, fine, unit),
     }
     if repeat.cv_percent is not None:
@@ -238,7 +245,8 @@ def operator_rows(result: Agreement) -> list[list[str]]:
 
     Examples
     --------
-    >>> operator_rows(result)  # doctest: +SKIP
+    >>> operator_rows(agreement)[0][0]  # of `et.compare_methods`
+    'op0'
     """
     places = places_of(result.unit, *(item.bias for item in result.by_operator))
     rows = []

@@ -15,8 +15,8 @@ from echotrace.text_out import scan_names
 
 __all__ = ["explain_finding", "named_findings", "notes_of", "reasons", "scan_verdict"]
 
-_MOST_FIGURES = 8
-_FIGURE = re.compile(r"([^:]+): ([^;]*?)(; [^;]*)?\.")
+_MOST_VALUES = 8
+_VALUE = re.compile(r"([^:]+): ([^;]*?)(; [^;]*)?\.")
 
 
 def scan_verdict(result: Measurement, k: int, most: int = 2) -> str:
@@ -103,7 +103,7 @@ def notes_of(result: Measurement, traces: Sequence[int]) -> list[str]:
 
 
 def explain_finding(result: Measurement, k: int, name: str, limits: QualityLimits) -> str:
-    """A finding of one scan in words, with its figure; a missing echo is named.
+    """A finding of one scan in words, with its value; a missing echo is named.
 
     Parameters
     ----------
@@ -155,7 +155,7 @@ def reasons(
     Returns
     -------
     list of tuple of str
-        Names of the scans, and the reason with its figures; what could cost most length first.
+        Names of the scans, and the reason with its values; what could cost most length first.
 
     Examples
     --------
@@ -182,24 +182,24 @@ def _for_all(result: Measurement, traces: Sequence[int], name: str, limits: Qual
     texts = [explain_finding(result, k, name, limits) for k in traces]
     if len(set(texts)) == 1:
         return texts[0]
-    # What is said of one scan is: what is wrong, the figure and its limit, what to do.
+    # What is said of one scan is: what is wrong, the value and its limit, what to do.
     says, do = FINDINGS[name].says, FINDINGS[name].do
-    figures = [text[len(says) + 2 : -len(do) - 1].strip() for text in texts]
-    if len(figures) > 2:
+    told = [text[len(says) + 2 : -len(do) - 1].strip() for text in texts]
+    if len(told) > 2:
         # What weighs most differs from scan to scan: the page and JSON tell.
-        figures = [re.sub(r"\. What weighs .*", ".", text) for text in figures]
-    parts = [_FIGURE.fullmatch(text) for text in figures]
+        told = [re.sub(r"\. What weighs .*", ".", text) for text in told]
+    parts = [_VALUE.fullmatch(text) for text in told]
     if all(parts) and len({(p[1], p[3]) for p in parts if p}) == 1:
         values = [f"{p[2]} in {scan_names([k])}" for p, k in zip(parts, traces, strict=True) if p]
         first = parts[0]
         assert first is not None
-        shown = f"{first[1]}: {', '.join(values[:_MOST_FIGURES])}"
-        if len(values) > _MOST_FIGURES:
-            shown += f", and {len(values) - _MOST_FIGURES} more"
+        shown = f"{first[1]}: {', '.join(values[:_MOST_VALUES])}"
+        if len(values) > _MOST_VALUES:
+            shown += f", and {len(values) - _MOST_VALUES} more"
         shown += f"{first[3] or ''}."
     else:
         shown = " ".join(
             f"{scan_names([k]).capitalize()}: {text[:1].lower()}{text[1:]}"
-            for k, text in zip(traces[:_MOST_FIGURES], figures[:_MOST_FIGURES], strict=True)
+            for k, text in zip(traces[:_MOST_VALUES], told[:_MOST_VALUES], strict=True)
         )
     return " ".join(f"{text[0].upper()}{text[1:]}" for text in (f"{says}.", shown, f"{do}."))

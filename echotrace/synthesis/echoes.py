@@ -250,7 +250,9 @@ class EyeEchoes:
 
     Examples
     --------
-    >>> eye_echoes(disc, grid, eye, path, np.random.default_rng(1)).names[0]  # doctest: +SKIP
+    >>> from echotrace.synthesis import Synthesis
+    >>> Synthesis({"scans": 1}).echoes(0).names[:2]
+    ('cornea_front', 'cornea_back')
     """
 
     path: BeamPath

@@ -113,7 +113,7 @@ def put_into_page(page: str) -> str:
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Write the table of a scenario's keys into a page.
+    r"""Write the table of a scenario's keys into a page.
 
     Parameters
     ----------
@@ -127,7 +127,12 @@ def main(arguments: list[str] | None = None) -> int:
 
     Examples
     --------
-    >>> main(["synthetic_traces/README.md"])  # doctest: +SKIP
+    >>> page = folder / "README.md"
+    >>> _ = page.write_text(f"{BEGIN}\n{END}\n", encoding="utf-8")
+    >>> main([str(page)])
+    0
+    >>> "[eye]" in page.read_text(encoding="utf-8")
+    True
     """
     parser = argparse.ArgumentParser(
         description=main.__doc__, prog="python -m echotrace.synthesis.key_table"

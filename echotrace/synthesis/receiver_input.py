@@ -152,11 +152,15 @@ def receiver_input(
 
     Examples
     --------
-    >>> made = Synthesis({"scans": 1})  # doctest: +SKIP
-    >>> receiver_input(  # doctest: +SKIP
-    ...     made.scenario, made.disc, made.grid, made.echoes(0), on, bits, rng,
-    ...     probe_rng=rng, shift_us=0.0, squeeze_us=0.0, delay_us=made.echoes(0).delay_us,
+    >>> from echotrace.synthesis import Synthesis
+    >>> made, rng = Synthesis({"scans": 1}), np.random.default_rng(1)
+    >>> echoes, none = made.echoes(0), dict.fromkeys(ARTEFACTS, False)
+    >>> trace, passed = receiver_input(
+    ...     made.scenario, made.disc, made.grid, echoes, none, 0, rng, probe_rng=rng,
+    ...     shift_us=0.0, squeeze_us=0.0, delay_us=echoes.delay_us,
     ... )
+    >>> trace.size == made.grid.n_samples, passed
+    (True, 1.0)
     """
     axis_us = grid.delay_us
     face_us = disc.face_delay_us

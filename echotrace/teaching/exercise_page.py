@@ -257,7 +257,10 @@ def write_exercise(exercise: Exercise, folder: Path) -> list[Path]:
 
     Examples
     --------
-    >>> write_exercise(exercise, Path("out"))  # doctest: +SKIP
+    >>> from echotrace.teaching.exercise import make_exercise
+    >>> exercise = make_exercise(4, 7, "trained")
+    >>> [path.name for path in write_exercise(exercise, folder)][:2]
+    ['trained-4-7.html', 'trained-4-7-sheet.pdf']
     """
     import matplotlib
     from matplotlib.backends.backend_pdf import PdfPages

@@ -88,7 +88,12 @@ def plot_pair(plate: Plate, axes: tuple[Axes, Axes], *, size: float = 8.0) -> No
 
     Examples
     --------
-    >>> plot_pair(plate, axes)  # doctest: +SKIP
+    >>> from echotrace.teaching.plates import plate_of_file
+    >>> plate = plate_of_file("synthetic_traces/immersion_sitting.h5")
+    >>> upper, lower = new_figure().subplots(2, 1)
+    >>> plot_pair(plate, (upper, lower))
+    >>> upper.get_title(loc="left") == plate.labels[0]
+    True
     """
     last_us = max(_last_us(one) for one in (plate.good, plate.spoilt))
     for ax, one, label, which in zip(

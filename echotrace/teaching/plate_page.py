@@ -133,7 +133,10 @@ def write_lesson(plates: Sequence[Plate], title: str, folder: Path) -> Iterator[
 
     Examples
     --------
-    >>> list(write_lesson(plates, "Tilt", Path("out")))  # doctest: +SKIP
+    >>> from echotrace.teaching.plates import plate_of_file
+    >>> plate = plate_of_file("synthetic_traces/immersion_sitting.h5")
+    >>> [path.name for path in write_lesson([plate], "Tilt", folder)]
+    ['lesson.html', 'lesson.pdf', 'immersion_sitting.png', 'immersion_sitting.svg']
     """
     import matplotlib
     from matplotlib.backends.backend_pdf import PdfPages

@@ -89,7 +89,12 @@ def lesson_plates(lesson: Lesson) -> list[Plate]:
 
     Examples
     --------
-    >>> lesson_plates(shipped_lesson())  # doctest: +SKIP
+    >>> import dataclasses
+    >>> from echotrace.teaching.recipe import shipped_lesson
+    >>> lesson = shipped_lesson()
+    >>> short = dataclasses.replace(lesson, plates=lesson.plates[:1])
+    >>> [plate.name for plate in lesson_plates(short)]
+    ['01_on_axis']
     """
     return [plate_of_recipe(recipe, lesson.seed) for recipe in lesson.plates]
 

@@ -47,8 +47,9 @@ def play_page(
 
     Examples
     --------
-    >>> len(play_page()) < 5_000_000  # doctest: +SKIP
-    True
+    >>> few = {name: [next(iter(make_states(name)))] for name in GROUPS}
+    >>> play_page(groups=few)[:15]
+    '<!doctype html>'
     """
     if groups is None:
         groups = {name: make_states(name, shown) for name in GROUPS}

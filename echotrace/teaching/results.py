@@ -59,7 +59,14 @@ class Result:
 
     Examples
     --------
-    >>> result.detection.d_prime.value  # doctest: +SKIP
+    >>> from echotrace.teaching.detection import cohen_kappa, detection
+    >>> result = Result(
+    ...     learner="T07", date="2026-03-31", exercise="trained-20-7", n=20,
+    ...     detection=detection(9, 1, 2, 8), kappa=cohen_kappa(9, 2, 1, 8),
+    ...     pick_error_mm=0.02, pick_spread_mm=0.1, missed={"tilt": 1},
+    ... )
+    >>> result.estimate("hit_rate").value
+    0.9
     """
 
     learner: str
@@ -84,7 +91,7 @@ def _columns(table: CsvTable, names: Sequence[str]) -> None:
 
 
 def score_answers(answers: Sequence[str | Path], key: str | Path) -> list[Result]:
-    """Hold answers against the key of their exercise.
+    r"""Hold answers against the key of their exercise.
 
     Parameters
     ----------
@@ -109,7 +116,18 @@ def score_answers(answers: Sequence[str | Path], key: str | Path) -> list[Result
 
     Examples
     --------
-    >>> score_answers(["answers-T07.csv"], "beginner-20-7-key.csv")  # doctest: +SKIP
+    >>> key, answers = folder / "key.csv", folder / "answers-T07.csv"
+    >>> _ = key.write_text(
+    ...     "exercise,case,cause,retina_us,vitreous_speed_mm_per_us\n"
+    ...     "mine,1,,42.0,1.532\nmine,2,tilt,42.0,1.532\n"
+    ... )
+    >>> _ = answers.write_text(
+    ...     "learner,date,exercise,case,answer\nT07,2026-03-31,mine,1,accept\n"
+    ...     "T07,2026-03-31,mine,2,reject\n"
+    ... )
+    >>> [result] = score_answers([answers], key)
+    >>> result.learner, result.detection.hit_rate.value, result.detection.false_alarm_rate.value
+    ('T07', 1.0, 0.0)
     """
     table = read_csv_table(key)
     _columns(table, ("exercise", "case", "cause", "retina_us", "vitreous_speed_mm_per_us"))
@@ -272,7 +290,9 @@ def read_results(paths: Sequence[str | Path]) -> list[Result]:
 
     Examples
     --------
-    >>> read_results(["results.csv"])  # doctest: +SKIP
+    >>> write_results([], folder / "results.csv")
+    >>> read_results([folder / "results.csv"])
+    []
     """
     found = []
     for path in paths:
@@ -315,7 +335,7 @@ def read_results(paths: Sequence[str | Path]) -> list[Result]:
 
 
 def course_figure(results: Sequence[Result]) -> Figure:
-    """How each learner and the class get on: d' and criterion over the days.
+    r"""How each learner and the class get on: d' and criterion over the days.
 
     Parameters
     ----------
@@ -332,7 +352,16 @@ def course_figure(results: Sequence[Result]) -> Figure:
 
     Examples
     --------
-    >>> course_figure(read_results(["results.csv"])).savefig("course.png")  # doctest: +SKIP
+    >>> key, answers = folder / "key.csv", folder / "answers-T07.csv"
+    >>> _ = key.write_text(
+    ...     "exercise,case,cause,retina_us,vitreous_speed_mm_per_us\n"
+    ...     "mine,1,,42.0,1.532\nmine,2,tilt,42.0,1.532\n"
+    ... )
+    >>> _ = answers.write_text(
+    ...     "learner,date,exercise,case,answer\nT07,2026-03-31,mine,1,accept\n"
+    ...     "T07,2026-03-31,mine,2,reject\n"
+    ... )
+    >>> course_figure(score_answers([answers], key)).savefig(folder / "course.png")
     """
     if not results:
         raise ParameterError("no results to draw")

@@ -46,7 +46,9 @@ def check_display(recording: str) -> None:
 
     Examples
     --------
-    >>> check_display("scan.h5")  # doctest: +SKIP
+    >>> from unittest import mock
+    >>> with mock.patch.dict(os.environ, DISPLAY=":0"):
+    ...     check_display("scan.h5")
     """
     needs = sys.platform.startswith("linux")
     if needs and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
@@ -419,7 +421,11 @@ def open_window(
 
     Examples
     --------
-    >>> open_window(desk)  # doctest: +SKIP
+    >>> import echotrace as et
+    >>> from echotrace.teaching.desk import Desk
+    >>> window = open_window(Desk(et.read("synthetic_traces/immersion_sitting.h5")))
+    >>> window.desk.scan
+    0
     """
     import matplotlib.pyplot as plt
 

@@ -196,7 +196,12 @@ def recording_of_batch(batch: Batch) -> tuple[Recording, Measurement]:
 
     Examples
     --------
-    >>> recording, presets = recording_of_batch(batch)  # doctest: +SKIP
+    >>> made = {"scans": 1, "eye": {"model": "gullstrand_le_grand"}}
+    >>> batch = Batch(split="tune", condition="as made", probe="as made", source=json.dumps(made),
+    ...               seed=1, count=2)
+    >>> recording, presets = recording_of_batch(batch)
+    >>> recording.n_traces, bool(presets.accepted.all())
+    (2, True)
     """
     from echotrace.chain.measure import measure
     from echotrace.files.native import read_recording

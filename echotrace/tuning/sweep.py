@@ -59,7 +59,8 @@ class Tuning:
 
     Examples
     --------
-    >>> et.tune("family.toml", "space.toml", n=32)  # doctest: +SKIP
+    >>> tuning.n_traces, tuning.beats_presets  # of `et.tune`
+    (20, False)
     """
 
     trials: tuple[Trial, ...]
@@ -98,7 +99,7 @@ def tune(
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Tuning:
-    """Try settings on traces of known truth, and report the best on eyes and probes not tuned on.
+    r"""Try settings on traces of known truth, and report the best on eyes and probes not tuned on.
 
     Parameters
     ----------
@@ -145,11 +146,17 @@ def tune(
     Examples
     --------
     >>> import echotrace as et
-    >>> et.tune("family.toml", "space.toml", n=32).beats_presets  # doctest: +SKIP
+    >>> _ = (folder / "space.toml").write_text(
+    ...     "[factors]\n'picking.picker' = ['steepest_slope']\n"
+    ... )
+    >>> family = "synthetic_traces/population_immersion.toml"
+    >>> et.tune(family, folder / "space.toml", design="grid", n=1, traces=20).beats_presets
     False
     """
     base = settings or Settings()
     chosen = space if isinstance(space, Space) else read_space(space)
+    if design == "sensitivity" and len(chosen.factors) < 2:
+        raise ParameterError("design='sensitivity': all is due to a single factor; name two")
     batches = batches_of(source, chosen, traces, seed)
     table = base.to_table()
     where = "space" if isinstance(space, Space) else str(space)

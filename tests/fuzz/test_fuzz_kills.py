@@ -24,12 +24,18 @@ pytestmark = [
 
 # Says when the program itself has begun: before that a signal meets the bare interpreter. Where
 # tests run in the background some signals are ignored, and children would inherit that.
-READY = (
-    "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "signal.signal(signal.SIGHUP, signal.SIG_DFL); "
-    "from echotrace.cli import main; sys.stderr.write('ready\\n'); sys.stderr.flush(); "
-    "sys.exit(main())"
-)
+READY = """
+import signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
+from echotrace import cli
+def plain_streams(begin=cli.plain_streams):
+    sys.stderr.write("ready\\n")
+    sys.stderr.flush()
+    begin()
+cli.plain_streams = plain_streams
+sys.exit(cli.main())
+"""
 WRITING = {
     "import": (["import", "big.npy", "-o", "out.h5", *DETAILS], ["out.h5"]),
     "measure": (
