@@ -450,7 +450,7 @@ _FINDINGS = (
     Finding(
         name="apart_from_sitting",
         severity=Severity.REJECT,
-        says="this scan lies too far from the other scans of its sitting for its length to be likely, "
+        says="this scan lies too far from the others of its sitting for its length to be likely, "
         "or a segment of it very far from where they agree: other echoes were taken than in those",
         do="look at the picks of this scan and of the others; capture more scans where it is not "
         "plain which are right",
