@@ -15,6 +15,7 @@ from echotrace.fitting.kept_sittings import drawn_or_kept
 from echotrace.fitting.kept_sittings import main as keep_sittings
 from echotrace.fitting.roc import (
     brier_score,
+    calibration_chance,
     calibration_curve,
     calibration_error,
     roc_area,
@@ -90,6 +91,20 @@ def test_brier_score_and_calibration():
     assert np.abs(share - mean).max() < 0.04
 
 
+def test_chance_of_a_calibration_error_is_what_other_draws_show():
+    """Against errors of perfect probabilities, drawn again; four scans alike a sitting."""
+    rng = np.random.default_rng(4)
+    groups = np.arange(800) // 4
+
+    def draw():
+        p = np.repeat(rng.random(200), 4)
+        return p, np.repeat(rng.random(200) < p[::4], 4)
+
+    seen = np.mean([calibration_error(*draw()) for _ in range(40)])
+    told = np.mean([calibration_chance(*draw(), groups) for _ in range(10)])
+    assert told == pytest.approx(seen, rel=0.2)
+
+
 # --- the fit --------------------------------------------------------------------------------
 
 
@@ -159,6 +174,12 @@ def fitted(sets):
 def test_shipped_model_is_what_the_command_gives(sets, fitted):
     """The coefficients are those of the shipped draws; the draws' scenarios are those stated."""
     everything = join_sets(list(sets.values())).features
+    everything = dict(everything) | {
+        # Of the second probability: all that a sitting can say, in any combination.
+        "length_right_nats": np.linspace(-8.0, 8.0, 6500, dtype=np.float32),
+        "sitting_length_apart_mm": np.geomspace(1e-3, 3.0, 6500, dtype=np.float32)[::-1],
+        "sitting_alike_share": (np.arange(6500, dtype=np.float32) % 5) / 4.0,
+    }
     for name, model in shipped_models().items():
         np.testing.assert_allclose(
             model.probability(everything), fitted[name].probability(everything), atol=2e-3
@@ -285,10 +306,10 @@ def test_report_counts_what_is_accepted(sets):
     assert f"({int((taken & ~data.length_right).sum())} of {int(taken.sum())})" in text
     accepted = taken & ~data.rejected
     assert f"({int((accepted & ~data.length_right).sum())} of {int(accepted.sum())})" in text
-    assert (
-        f"| calibration error, length right | {calibration_error(right, data.length_right):.3f}"
-        in text
-    )
+    alone = probabilities(data)["length_right"]
+    error = calibration_error(alone, data.length_right)
+    chance = calibration_chance(alone, data.length_right, data.sitting)
+    assert f"length right, alone (other sittings of as many) | {error:.3f} ({chance:.3f})" in text
 
 
 def test_calibration_of_a_kind_is_that_of_its_scans(sets):

@@ -98,8 +98,11 @@ def test_features_of_a_sitting_are_counts_and_distances():
     for s, i in np.ndindex(20, 5):
         rest = np.delete(whole_own[s], i)
         rest = rest[np.isfinite(rest)]
-        apart = abs(whole[s, i] - np.median(rest)) if rest.size >= 2 else np.nan
+        there = rest.size >= 2 and np.isfinite(whole[s, i])
+        apart = abs(whole[s, i] - np.median(rest)) if there else np.nan
+        alike = np.mean(np.abs(rest - whole[s, i]) <= 0.1) if there else np.nan
         assert found["sitting_length_apart_mm"][s, i] == pytest.approx(apart, rel=1e-4, nan_ok=True)
+        assert found["sitting_alike_share"][s, i] == pytest.approx(alike, rel=1e-6, nan_ok=True)
     for s, i in np.ndindex(20, 5):
         best = (-1.0, 0, 0)
         for k in range(2):
@@ -136,8 +139,13 @@ def test_a_doubtful_scan_that_agrees_with_its_sitting_is_held():
         accepted=np.zeros(6, bool),
     )
     ones = np.ones(6, np.float32)
-    seen = dict.fromkeys(("sitting_against", "sitting_agreeing"), 5 * ones)
-    near = seen | {"sitting_distance": 0.2 * ones, "sitting_length_apart_mm": 0.005 * ones}
+    near = {
+        "sitting_distance": 0.2 * ones,
+        "sitting_against": 5 * ones,
+        "sitting_agreeing": 5 * ones,
+        "sitting_length_apart_mm": 0.005 * ones,
+        "sitting_alike_share": ones,
+    }
     held = judged_in_sittings(alone, near, limits)
     level = dataclasses.replace(
         limits, min_length_right=float(held.length_right_in_sitting[0]) - 1e-3
@@ -149,7 +157,7 @@ def test_a_doubtful_scan_that_agrees_with_its_sitting_is_held():
     assert held.finding_list(0) == ("held_by_sitting",)
     header, rows = scan_rows(held, [0])
     assert rows[0][header.index("accepted")] == "yes (no alone)"
-    far = seen | {"sitting_distance": 40 * ones, "sitting_length_apart_mm": 0.8 * ones}
+    far = near | {"sitting_length_apart_mm": 0.8 * ones, "sitting_alike_share": 0 * ones}
     apart = judged_in_sittings(alone, far, level)
     assert not apart.accepted.any()
     assert apart.finding_list(0) == ("length_doubtful",)
@@ -168,9 +176,13 @@ def test_agreement_can_only_help_and_distance_only_harm():
     assert {term.feature for term in model.terms} <= set(SITTING_DIRECTIONS)
     for term in model.terms:
         assert (SITTING_DIRECTIONS[term.feature] * np.diff(term.nats) >= 0.0).all()
-    one = {"length_right": 0.6, "length_right_nats": 0.4, "sitting_distance": 0.5}
-    base = {name: np.float32([v]) for name, v in (one | {"sitting_length_apart_mm": 0.01}).items()}
-    apart = {"sitting_distance": np.float32([40.0]), "sitting_length_apart_mm": np.float32([0.8])}
+    one = {"length_right": 0.6, "length_right_nats": 0.4}
+    one |= {"sitting_length_apart_mm": 0.01, "sitting_alike_share": 1.0}
+    base = {name: np.float32([value]) for name, value in one.items()}
+    apart = {
+        "sitting_length_apart_mm": np.float32([0.8]),
+        "sitting_alike_share": np.float32([0.0]),
+    }
     assert right_in_sitting(base | apart)[0] < 0.5 < right_in_sitting(base)[0]
     assert right_in_sitting(base | {"length_right": np.float32([0.0])})[0] == 0.0
 

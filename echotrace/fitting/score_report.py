@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.fitting.roc import calibration_chance, calibration_error, roc_area, roc_band
+from echotrace.fitting.score_fit import beside_others
 from echotrace.fitting.score_sets import DrawSet, ScoreSet, make_sets, shipped_sets
 from echotrace.measurement import ALIGNED_TOLD
 from echotrace.quality.features import score_traces
@@ -46,7 +47,7 @@ def probabilities(data: ScoreSet) -> dict[str, Float64]:
     ['aligned', 'in_sitting', 'length_right']
     """
     said = score_traces(data.features)
-    both = right_in_sitting({**said, **data.beside})
+    both = right_in_sitting({**said, **beside_others(data)})
     found = {"length_right": said["length_right"], "aligned": said["aligned"], "in_sitting": both}
     return {name: values.astype(np.float64) for name, values in found.items()}
 

@@ -18,7 +18,6 @@ from echotrace.fitting.sitting_draws import sitting_table
 from echotrace.measurement import Measurement
 from echotrace.quality.finding_list import FINDINGS
 from echotrace.quality.findings import accepted_by_findings
-from echotrace.quality.sitting_evidence import lengths_beside
 from echotrace.recording import Recording
 
 __all__ = [
@@ -174,25 +173,6 @@ class ScoreSet:
     def off_axis(self) -> NDArray[np.bool_]:
         """Tilted beyond :data:`OFF_AXIS_DEG`."""
         return np.asarray(self.tilt_deg > OFF_AXIS_DEG)
-
-    @property
-    def beside(self) -> dict[str, NDArray[np.float32]]:
-        """Each length beside those of its sitting, as two of ``SITTING_FEATURES``.
-
-        A real sitting is held together by what lies behind the chamber, which pressing leaves
-        alone; here the truth takes pressing out. NaN without a lens in contact, where nothing lies
-        behind a chamber.
-        """
-        names = ("sitting_length_apart_mm", "sitting_alike_share")
-        found = {name: np.full(self.error_mm.size, np.nan, np.float32) for name in names}
-        hidden = (self.method == "contact") & np.isin(self.state, ("aphakic", "oil"))
-        for number in np.unique(self.sitting[~hidden]):
-            rows = np.flatnonzero(self.sitting == number)
-            for name, values in zip(
-                names, lengths_beside(*[self.error_mm[None, rows]] * 2), strict=True
-            ):
-                found[name][rows] = values[0]
-        return found
 
     @property
     def kind(self) -> NDArray[np.str_]:
