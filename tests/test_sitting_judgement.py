@@ -40,7 +40,7 @@ def test_the_scan_that_stands_apart_is_rejected_in_its_sitting_and_says_it_stood
     assert result.features["sitting_distance"][1] > 20.0
     assert result.features["sitting_against"][1] == 4.0
     right = result.length_right_in_sitting
-    assert right[1] < et.Settings().quality.min_length_right < right[[0, 2, 3, 4]].min()
+    assert right[1] < et.Settings().quality.min_length_right_in_sitting < right[[0, 2, 3, 4]].min()
     header, rows = scan_rows(result, range(5))
     assert [row[header.index("accepted")] for row in rows] == [
         "yes", "no (yes alone)", "yes", "yes", "yes"
@@ -148,10 +148,10 @@ def test_a_doubtful_scan_that_agrees_with_its_sitting_is_held():
     }
     held = judged_in_sittings(alone, near, limits)
     level = dataclasses.replace(
-        limits, min_length_right=float(held.length_right_in_sitting[0]) - 1e-3
+        limits, min_length_right_in_sitting=float(held.length_right_in_sitting[0]) - 1e-3
     )
     held = judged_in_sittings(alone, near, level)
-    assert level.min_length_right > held.length_right[0]
+    assert level.min_length_right_in_sitting > held.length_right[0]
     assert held.accepted.all()
     assert not held.accepted_alone.any()
     assert held.finding_list(0) == ("held_by_sitting",)

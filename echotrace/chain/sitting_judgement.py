@@ -27,10 +27,10 @@ def judged_in_sittings(
 ) -> Measurement:
     """Judge scans with what their sittings say, and keep how each was judged alone.
 
-    A scan is accepted where the second probability reaches the level of the first, no segment lies
-    far from that of four others that agree, and no finding rejects it but that its length is
-    doubtful. What a person decided, and scans in which a person set a gate or a pick, stay as they
-    are.
+    A scan is accepted where the second probability reaches its level, no segment lies far from
+    that of four others that agree, and no finding rejects it but that its length is doubtful. Where
+    the others say nothing of its length it is judged alone. What a person decided, and scans in
+    which a person set a gate or a pick, stay as they are.
 
     Parameters
     ----------
@@ -71,7 +71,12 @@ def judged_in_sittings(
     findings = result.findings
     alone_doubtful = (findings & doubtful) != 0
     nothing_else = accepted_by_findings(findings & ~doubtful, features, limits)
-    enough = (right >= limits.min_length_right) & ~far
+    likely = np.where(
+        np.isnan(seen["sitting_length_apart_mm"]),
+        ~alone_doubtful,
+        right >= limits.min_length_right_in_sitting,
+    )
+    enough = likely & ~far
     rejected_now = open_to_it & ~enough & (far | ~alone_doubtful)
     held_now = open_to_it & enough & alone_doubtful & nothing_else
     findings = np.where(rejected_now, findings | apart, findings)

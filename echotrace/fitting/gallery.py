@@ -61,7 +61,7 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
             unseen,
             said["in_sitting"],
             said["aligned"],
-            level=QualityLimits().min_length_right,
+            level=QualityLimits().min_length_right_in_sitting,
             title="Both probabilities on invented sittings that the fit never saw",
         ),
         "score_left_out": left_out_figure(sets["fit"]),

@@ -95,7 +95,7 @@ def score_report(data: ScoreSet, level: float | None = None) -> str:
     ----------
     data : ScoreSet
     level : float, optional
-        Of acceptance; the preset where it is None.
+        Of acceptance, alone and in a sitting; the presets where it is None.
 
     Returns
     -------
@@ -107,29 +107,34 @@ def score_report(data: ScoreSet, level: float | None = None) -> str:
     >>> score_report(shipped_sets()["develop"]).splitlines()[0]
     '| what | found |'
     """
-    level = QualityLimits().min_length_right if level is None else level
+    limits = QualityLimits()
     said = probabilities(data)
     alone, right, aligned = said["length_right"], said["in_sitting"], said["aligned"]
+    alone_level = limits.min_length_right if level is None else level
+    # Where the others say nothing, a scan is judged alone.
+    heard = ~np.isnan(beside_others(data)["sitting_length_apart_mm"])
+    in_level = np.where(heard, limits.min_length_right_in_sitting, alone_level)
+    in_level = in_level if level is None else np.full(heard.size, level)
     good, wrong = data.length_right, ~data.length_right
     low, high = ALIGNED_TOLD
     told = (aligned <= low) | (aligned >= high)
+    # Where a finding rejects, the second probability was not fitted and decides nothing.
+    open_to_it = ~data.rejected
     rows = [("scans, of which right", f"{good.size}, {int(good.sum())}")]
-    for words, values in (("alone", alone), ("with its sitting", right)):
-        *_, (least, most) = roc_band(values, good, data.sitting)
-        taken = values >= level
-        accepted = taken & ~data.rejected
+    for words, values, level_of, among in (
+        ("alone", alone, alone_level, np.ones_like(good)),
+        ("with its sitting, no finding", right, in_level, open_to_it),
+    ):
+        *_, (least, most) = roc_band(values[among], good[among], data.sitting[among])
+        accepted = (values >= level_of) & open_to_it
         rows += [
             (
                 f"ROC area, right against wrong, a scan {words}",
-                f"{roc_area(values, good):.3f} ({least:.3f} to {most:.3f})",
+                f"{roc_area(values[among], good[among]):.3f} ({least:.3f} to {most:.3f})",
             ),
-            (f"… right scans with {level:g} or more", _share(taken, good)),
-            (f"… of all scans with {level:g} or more, wrong", _share(wrong, taken)),
             ("… right scans accepted, findings and all", _share(accepted, good)),
             ("… of the accepted, wrong", _share(wrong, accepted)),
         ]
-    # Where a finding rejects, the second probability was not fitted and decides nothing.
-    open_to_it = ~data.rejected
     everything = (
         ("length right, alone", alone, good, data),
         (

@@ -450,12 +450,19 @@ _FINDINGS = (
     Finding(
         name="apart_from_sitting",
         severity=Severity.REJECT,
-        says="this scan lies too far from the others of its sitting for its length to be likely, "
-        "or a segment of it very far from where they agree: other echoes were taken than in those",
+        says="by itself this scan would be accepted, but held against the other scans of its "
+        "sitting its length is not likely enough to be right: other echoes may have been taken, or "
+        "the beam lay otherwise",
         do="look at the picks of this scan and of the others; capture more scans where it is not "
         "plain which are right",
         feature="length_right_in_sitting",
+        limit="min_length_right_in_sitting",
         words="probability that the length is right, with the other scans",
+        also=(
+            "sitting_distance",
+            "max_sitting_distance",
+            "distance of a segment from the other scans, by their usual spread",
+        ),
         error_mm=1.0,
     ),
     Finding(
