@@ -209,6 +209,11 @@ _SOURCES = {
 }
 
 
+def _probability_text(value: float) -> str:
+    """Never a certainty."""
+    return ">0.99" if value >= 0.995 else length_text(value)
+
+
 def _status(result: Measurement, k: int) -> str:
     word = "yes" if result.accepted[k] else "no"
     if result.decided_by[k]:
@@ -262,7 +267,7 @@ def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], li
                 *(
                     [length_text(float(result.features["score"][k]))]
                     if old
-                    else [length_text(float(right[k])), result.aligned_in_words(k)]
+                    else [_probability_text(float(right[k])), result.aligned_in_words(k)]
                 ),
                 _status(result, k),
                 ", ".join(
