@@ -93,6 +93,7 @@ FEATURES = {
     "offset_percent": (0.0, 1e-12),
     # Lengths over the spread of scans, hundredths of a millimetre: they agree far better.
     "sitting_distance": (0.0, 1e-2),
+    "sitting_alike_share": (0.0, 1e-6),
     **dict.fromkeys(("sitting_agreeing", "sitting_against", "accepted_alone"), (0.0, 1e-12)),
 }
 
