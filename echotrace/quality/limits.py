@@ -152,7 +152,7 @@ class QualityLimits:
     max_fluid_unseen_us: float = 0.1
     max_clipped_fraction: float = 0.12
     min_length_right: float = 0.9
-    min_length_right_in_sitting: float = 0.94
+    min_length_right_in_sitting: float = 0.95
     max_sitting_distance: float = 10.0
     max_carrier_misfit: float = 0.03
     max_carrier_doubt: float = 3.0
