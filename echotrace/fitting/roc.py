@@ -228,7 +228,8 @@ def calibration_chance(
     --------
     >>> score, outcome = np.full(400, 0.5), np.arange(400) % 2 == 0
     >>> one_by_one = calibration_chance(score, outcome, np.arange(400))
-    >>> together = calibration_chance(score, np.arange(400) < 200, np.arange(400) // 20)
+    >>> sitting = np.arange(400) // 20
+    >>> together = calibration_chance(score, sitting % 2 == 0, sitting)
     >>> one_by_one < 0.1 < together
     True
     """
