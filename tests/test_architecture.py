@@ -227,6 +227,7 @@ def test_importing_submodules_hides_no_public_name():
 
 # Parameters that carry a quantity say its unit; these are pure numbers or not quantities.
 DIMENSIONLESS = {
+    "shared_downshift",
     "alpha", "confidence", "margin", "amplitude_to_noise", "fractional_bandwidth", "ratio",
     "score", "reference", "min_echo_free_fraction", "envelope_bandwidth", "from_rayl",
     "into_rayl", "dip_ratio", "noise_to_amplitude", "bandwidth", "edge_fraction",

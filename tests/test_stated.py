@@ -69,7 +69,7 @@ def test_five_per_cent_low_is_seen_but_may_be_a_beam_off_axis():
     """All echoes 5 % low: as tilt makes them, so the figure is told and nothing rejected."""
     result = measure(recording_of(eye_traces(2), sampling_rate_hz=9.5e7))
     np.testing.assert_allclose(result.features["carrier_mhz"], 9.5, rtol=0.02)
-    assert (result.features["carrier_doubt"] < 3.29).all()
+    assert (result.features["carrier_doubt"] < QualityLimits().max_carrier_doubt).all()
     assert not result.has_finding("carrier_doubtful").any()
 
 
@@ -118,20 +118,54 @@ def test_where_no_echo_stands_nothing_is_said():
     assert np.isnan(result.features["carrier_doubt"]).all()
 
 
+def _wider(factor, shape=(5, 4)):
+    """Of a Gaussian pulse through a Gaussian window as long: half of the variance is the band's."""
+    return np.full(shape, 0.5 * np.log(0.5 * (1.0 + factor**2)))
+
+
 @pytest.mark.parametrize("band", [0.3, 0.6, 0.8])
 def test_attenuated_echoes_behind_a_true_one_raise_nothing(band):
     """Downshift in proportion to the band squared (Narayana and Ophir 1983), one echo without."""
+    limit = QualityLimits().max_carrier_doubt
     shift = 1.0 - np.array([0.0, 0.2, 0.4, 0.6]) * band**2
     known = {"stated_hz": 1e7, "fractional_bandwidth": band}
-    assert carrier_of(1e7 * np.tile(shift, (5, 1)), **known).doubt < 2.0
+    assert carrier_of(1e7 * np.tile(shift, (5, 1)), _wider(1.0), **known).doubt < 2.0
     # Nor is one stray echo among them another probe.
     stray = np.tile(shift, (5, 1))
     stray[2, 3] = 1.3
-    assert carrier_of(1e7 * stray, **known).doubt < 3.29
-    for factor in (0.9, 1.1, 1.25) if band < 0.7 else (1.1, 1.25):
-        found = carrier_of(factor * 1e7 * np.tile(shift, (5, 1)), **known)
-        assert found.doubt > 3.29
+    assert carrier_of(1e7 * stray, _wider(1.0), **known).doubt < limit
+    for factor in (0.9, 1.1, 1.25) if band < 0.7 else (1.25,):
+        found = carrier_of(factor * 1e7 * np.tile(shift, (5, 1)), _wider(factor), **known)
+        assert found.doubt > limit
         assert found.carrier_hz == pytest.approx(factor * 1e7, rel=0.03)
+
+
+@pytest.mark.parametrize("band", [0.5, 0.6, 0.75])
+def test_what_takes_high_frequencies_leaves_the_width(band):
+    """All echoes as low as a beam far off axis leaves them: told by the width from a low rate."""
+    low = np.full((5, 4), 1.0 - 0.2 * band**2)
+    known = {"stated_hz": 1e7, "fractional_bandwidth": band}
+    kept = carrier_of(1e7 * low, _wider(1.0), **known).doubt
+    assert kept < QualityLimits().max_carrier_doubt
+    assert carrier_of(1e7 * low, _wider(float(low[0, 0])), **known).doubt > kept + 0.5
+
+
+def test_an_echo_of_another_shape_tells_less():
+    """Half of the echoes 8 % high, with widths as a neighbour within the pulse leaves them."""
+    high = 1e7 * np.tile([1.0, 1.08, 0.98, 1.08], (5, 1))
+    known = {"stated_hz": 1e7, "fractional_bandwidth": 0.6}
+    wide = _wider(1.0)
+    clean = carrier_of(high, wide, **known).doubt
+    wide[:, [1, 3]] += [0.3, -0.2]
+    assert carrier_of(high, wide, **known).doubt < 0.7 * clean
+
+
+def test_a_band_stated_wrongly_is_no_other_rate():
+    """A fifth too wide or too narrow, the carrier as stated: the width alone raises nothing."""
+    true = 1e7 * np.tile([1.0, 0.99, 0.96, 0.93], (5, 1))
+    for factor in (0.8, 1.2):
+        found = carrier_of(true, _wider(factor), stated_hz=1e7, fractional_bandwidth=0.6)
+        assert found.doubt < QualityLimits().max_carrier_doubt
 
 
 def test_doubt_of_echoes_drawn_as_the_model_has_them():
@@ -140,16 +174,18 @@ def test_doubt_of_echoes_drawn_as_the_model_has_them():
     doubts = []
     for _ in range(400):
         band = rng.uniform(0.4, 0.8)
-        probe = rng.normal(0.0, 0.012)
-        tilt = rng.exponential(0.06 * band**2, size=(5, 1))
-        seen = probe - tilt - rng.exponential(0.25 * band**2, size=(5, 5))
-        seen += rng.normal(0.0, 0.012, size=seen.shape)
-        found = carrier_of(1e7 * np.exp(seen), stated_hz=1e7, fractional_bandwidth=band)
+        shared = rng.normal(0.0, 0.012) - rng.exponential(0.1 * band**2)
+        own = rng.exponential(0.25 * band**2, size=(5, 5)) * (rng.random((5, 5)) < 0.8)
+        scatter = np.where(rng.random((5, 5)) < 0.45, 0.145, 0.045) * band**2
+        seen = shared - own + scatter * rng.normal(size=(5, 5))
+        wider = rng.normal(-0.01, 0.012) + rng.normal(0.0, 0.025, size=(5, 5))
+        found = carrier_of(1e7 * np.exp(seen), wider, stated_hz=1e7, fractional_bandwidth=band)
         doubts.append(found.doubt)
     limit = QualityLimits().max_carrier_doubt
-    # 0.8 %; 1 % with three standard deviations of the count of 400.
+    print(np.percentile(doubts, [50, 90, 95, 99]), np.mean(np.array(doubts) > limit))
+    # 1 % with three standard deviations of the count of 400.
     assert np.mean(np.array(doubts) > limit) <= 0.025
-    assert np.mean(np.array(doubts) > 0.75 * limit) >= 0.02
+    assert np.mean(np.array(doubts) > 0.6 * limit) >= 0.02
 
 
 SHIPPED = sorted((Path(__file__).resolve().parents[1] / "synthetic_traces").glob("*.h5"))
@@ -159,7 +195,7 @@ SHIPPED = sorted((Path(__file__).resolve().parents[1] / "synthetic_traces").glob
 def test_a_rate_off_in_shipped_recordings():
     """None is doubted at the rate it has; those not noticed have no echo of the carrier."""
     limits = QualityLimits()
-    seen = dict.fromkeys((0.9, 1.0, 1.05, 1.1, 1.25), 0)
+    seen = dict.fromkeys((0.9, 0.95, 1.0, 1.05, 1.1, 1.25), 0)
     for path in SHIPPED:
         recording = read_recording(path)
         for factor in seen:
@@ -169,8 +205,11 @@ def test_a_rate_off_in_shipped_recordings():
                 carrier_is_doubtful(found["carrier_doubt"], found["carrier_misfit"], limits)
             )
     assert len(SHIPPED) == 15
-    print(seen)
     assert seen[1.0] == 0
+    # Not at 0.9: behind oil. Not at 1.1: two sittings held off the axis, which takes as much.
+    assert seen[0.9] >= 14
+    assert seen[1.1] >= 13
+    assert seen[1.25] == 15
 
 
 def _stated_of(name, frequency_hz, bandwidth, *, saturated=False, factor=1.0):
@@ -197,9 +236,7 @@ def _stated_of(name, frequency_hz, bandwidth, *, saturated=False, factor=1.0):
 @pytest.mark.parametrize("name", ["contact_2deg", "immersion_3deg"])
 def test_full_wave_traces_stated_at_another_rate(name, factor):
     found = _stated_of(f"fullwave_{name}.npz", 10e6, 0.5, factor=factor)
-    # One trace: 10 % low may be a beam off axis.
-    if factor > 1.0:
-        assert carrier_is_doubtful(found["carrier_doubt"], found["carrier_misfit"], QualityLimits())
+    assert carrier_is_doubtful(found["carrier_doubt"], found["carrier_misfit"], QualityLimits())
     assert found["carrier_mhz"] == pytest.approx(10.0 * factor, rel=0.05)
 
 

@@ -103,9 +103,8 @@ class QualityLimits:
         Carrier of the echoes off the stated one, as a part of it, either way. Less is within what
         a measured centre frequency is known to (common practice, no source).
     max_carrier_doubt : float
-        How surely it is another, in standard deviations. One recording in a hundred whose echoes
-        are as :func:`echotrace.signal.carrier.carrier_of` takes them passes 3.29 by chance (0.8 %
-        of 400 drawn).
+        How surely it is another, in standard deviations, by
+        :func:`echotrace.signal.carrier.carrier_of`.
 
     Raises
     ------
@@ -153,7 +152,7 @@ class QualityLimits:
     min_length_right: float = 0.85
     max_sitting_distance: float = 10.0
     max_carrier_misfit: float = 0.03
-    max_carrier_doubt: float = 3.29
+    max_carrier_doubt: float = 3.0
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
