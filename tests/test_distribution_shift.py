@@ -80,11 +80,6 @@ def test_no_sitting_in_gel_is_accepted_without_a_warning(in_gel):
             assert result.has_finding("fluid_not_excluded").any()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="behind a pulse that hides the face, a front 0.67 µs behind it passes for the back of "
-    "a cornea in contact where its own back is more than 9 dB lower",
-)
 def test_no_scan_in_gel_is_accepted_without_a_warning(in_gel):
     for result in in_gel:
         assert result.has_finding("fluid_not_excluded")[result.accepted].all()

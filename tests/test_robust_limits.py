@@ -14,6 +14,7 @@ from agreement_coverage import (
     simulated,
     summary,
 )
+from tail_intervals import chi_square, jackknife, studentised
 
 from echotrace.agreement.compare import compare_methods
 from echotrace.agreement.limits import limits_of_agreement
@@ -198,6 +199,21 @@ def test_jackknife_of_few_differences_follows_its_definition():
     )
     seven = Nested(d[:7], [("subject", np.arange(7))])
     assert limit_intervals(seven, (None, None), np.arange(7), np.empty((0, 7)), 0.95) == {}
+
+
+def test_what_is_tried_beside_is_what_the_package_has():
+    """The table of intervals in the docs is of the package's own ones, computed apart."""
+    d = np.random.default_rng(11).standard_t(3, 30)
+    nested = Nested(d, [("subject", np.arange(30))])
+    none = np.empty((0, 30))
+    exact = limits_of_agreement(d)[1].sd
+    by_jackknife = limit_intervals(nested, (None, None), np.arange(30), none, 0.95)["sd"]
+    for estimate, ends in ((exact, chi_square(d[None])), (by_jackknife, jackknife(d[None]))):
+        assert np.exp(ends[:, 0]) == pytest.approx([estimate.low, estimate.high], rel=1e-9)
+    draws = np.random.default_rng(12).multinomial(30, np.full(30, 1 / 30), 400).astype(float)
+    boot = limit_intervals(nested, (None, None), np.arange(30), draws, 0.95)["sd"]
+    ends = studentised(d[None], np.random.default_rng(12))
+    assert np.exp(ends[:, 0]) == pytest.approx([boot.low, boot.high], rel=1e-6)
 
 
 def test_exact_is_said_only_where_it_is():

@@ -7,9 +7,11 @@ import pytest
 
 import echotrace as et
 from echotrace.chain.block import measure_block, prepare
-from echotrace.chain.sitting_judgement import judged_in_sittings
+from echotrace.chain.corrections import correct_by_sittings
+from echotrace.chain.sitting_judgement import judged_in_sittings, warned_of_fluid
 from echotrace.files.measurement_file import write_measurement
 from echotrace.fitting.trials import echo_again, in_scan, trial
+from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
 from echotrace.quality.sitting_evidence import (
     SITTING_DIRECTIONS,
@@ -202,3 +204,40 @@ def test_no_sitting_no_second_judgement_for_what_is_no_eye():
         length_to="back",
     )
     assert "accepted_alone" not in et.measure(plate, target=target).features
+
+
+@pytest.mark.parametrize(
+    ("unseen_us", "gap_us", "warned"),
+    [
+        # A back as far behind the face as a cornea is thick, and another behind it in one scan.
+        ([0.0, 0.0, 0.67, 0.0, 0.0], [0.0] * 5, [0.67, 0.67, np.nan, 0.67, 0.67]),
+        # What the pulse hides has another size: it says nothing of a cornea.
+        ([0.0, 0.0, 1.8, 0.25, 0.0], [0.0] * 5, [np.nan] * 5),
+        # Gel in one scan is that scan's; in half of the others it is the hand's.
+        ([0.0] * 5, [0.0, 0.9, 0.0, 0.0, 0.0], [np.nan] * 5),
+        ([0.0] * 5, [0.0, 0.9, 0.8, 0.0, 0.0], [0.9, np.nan, np.nan, 0.9, 0.9]),
+        ([np.nan] * 5, [np.nan] * 5, [np.nan] * 5),
+    ],
+)
+def test_what_the_other_scans_say_of_fluid(unseen_us, gap_us, warned):
+    for order in (np.arange(5), np.array([3, 0, 4, 2, 1])):
+        given = [np.array([values], np.float32)[:, order] for values in (unseen_us, gap_us)]
+        found = warned_of_fluid(*given, cornea_us=(0.65, 0.05), limits=QualityLimits())
+        np.testing.assert_allclose(found[0], np.array(warned)[order], rtol=1e-6)
+
+
+def test_a_scan_is_warned_by_its_sitting():
+    """One of five shows an echo where the back of a cornea behind fluid would stand."""
+    recording = et.read("synthetic_traces/contact_sitting.h5").select(slice(0, 5))
+    prepared = prepare(recording)
+    alone = measure_block(recording, prepared)
+    assert not alone.has_finding("fluid_not_excluded").any()
+    features = dict(alone.features)
+    features["fluid_unseen_us"] = np.array([0.0, 0.66, 0.0, 0.0, 0.0], np.float32)
+    whole = dataclasses.replace(alone, features=features)
+    result = correct_by_sittings(recording, prepared, whole)
+    assert result.has_finding("fluid_not_excluded").tolist() == [True, False, True, True, True]
+    assert result.accepted.tolist() == alone.accepted.tolist()
+    np.testing.assert_allclose(result.features["fluid_unseen_us"], 0.66, rtol=1e-6)
+    # What the block itself holds is not changed.
+    assert features["fluid_unseen_us"].tolist()[2:] == [0.0, 0.0, 0.0]

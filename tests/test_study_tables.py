@@ -226,7 +226,8 @@ def test_a_reading_that_stands_apart_is_named_with_its_eye_and_line(tmp_path):
     result = compare_methods(Study.read_csv(path), n_bootstrap=0)
     (told,) = [text for text in result.warnings if "stands apart" in text]
     subject, eye, method, *_, value = table[40]
-    start = f"the {method} reading {value:g} mm of subject {subject}, {eye} eye (line 42) stands"
+    shown = f"{round(value, 3):g} mm of subject {subject}, {eye} eye (line 42)"
+    start = f"the {method} reading {shown} stands"
     assert told.startswith(start)
     assert not any("stands apart" in text for text in compare_methods(
         Study.read_csv(save(tmp_path / "b.csv", rows())), n_bootstrap=0).warnings)  # fmt: skip

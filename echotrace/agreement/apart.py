@@ -225,8 +225,10 @@ def told_apart(
     named: set[tuple[str, str]] = set()
     for k in () if linked else readings_apart(study):
         named.add((study.subject[k], study.eye[k]))
+        # A micrometre is more than any reading of an eye is known to.
+        value = round(float(study.value[k]), 3) if study.unit == "mm" else study.value[k]
         out.append(
-            f"the {study.method[k]} reading {study.value[k]:g} {study.unit} of "
+            f"the {study.method[k]} reading {value:g} {study.unit} of "
             f"{_eye(study.subject[k], study.eye[k])} ({study.where([k])}) stands apart from "
             "the rest of its sitting (generalised extreme Studentized deviate, 1 %): look at "
             "it before a spread or a limit is believed"

@@ -167,7 +167,9 @@ class Nested:
         """Estimate ``parts`` times the variance components from sums over the outermost groups."""
         ms, _, content = self.mean_squares(sums)
         w = self.weights(parts, content)
-        return np.asarray(np.sum(np.where(w != 0.0, w * ms, 0.0), axis=-1))
+        # Sums without the subjects who alone tell a level have no mean square there.
+        with np.errstate(invalid="ignore"):
+            return np.asarray(np.sum(np.where(w != 0.0, w * ms, 0.0), axis=-1))
 
     def estimate(self, parts: Floats, confidence: float) -> Estimate:
         """Sum of ``parts`` times the variance components, with its interval."""
@@ -220,7 +222,7 @@ class Nested:
         a_drawn, b_drawn = np.maximum(drawn @ w_top, 0.0), np.maximum(drawn @ w_bottom, 0.0)
         share = a_drawn / np.maximum(a_drawn + b_drawn, np.finfo(float).tiny)
         low, high = np.quantile(share, [tail, 1.0 - tail])
-        return Estimate(value, float(low), float(high), how)
+        return Estimate(min(max(value, 0.0), 1.0), float(low), float(high), how)
 
 
 def renumber(codes: NDArray[np.intp]) -> NDArray[np.intp]:

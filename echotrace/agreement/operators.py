@@ -233,7 +233,7 @@ class OperatorLimits:
         difference, *either = (dict(item) for item in self._fits)
         if not self.crossed:
             ones = np.ones(self.nested.depth)
-            by_squares = float(self.nested.weights(ones, self.content) @ self.ms)
+            by_squares = float(self.nested.combination(ones))
             return (sum(difference.values()) if difference else by_squares) + hidden, math.nan
         if difference and all(either):
             own = difference.pop("operator") + difference.pop("reading")
@@ -283,8 +283,10 @@ class OperatorLimits:
 
         def drawn(mean_square: Floats | float, df: Floats | float) -> Floats:
             df = np.atleast_1d(df)
-            ratio = df / rng.chisquare(df, (_DRAWS, df.size))
-            return np.asarray(mean_square * ratio)
+            # A level without degrees of freedom has no weight either.
+            known = np.where(df > 0.0, df, 1.0)
+            ratio = known / rng.chisquare(known, (_DRAWS, df.size))
+            return np.where(df > 0.0, mean_square * ratio, 0.0)
 
         ms = drawn(self.ms, self.df)
         hidden = np.zeros(_DRAWS)
@@ -333,8 +335,9 @@ class OperatorLimits:
             half = z * np.sqrt(drawn)
             drawn_at = (draws.bias - half, np.sqrt(drawn_sd), draws.bias + half)
             ends = [np.quantile(values, tails) for values in drawn_at]
+            # The figure is the mixed model's: it never lies outside what is said of it.
             lower, middle, upper = (
-                Estimate(value, float(low), float(high), how)
+                Estimate(value, min(float(low), value), max(float(high), value), how)
                 for value, (low, high) in zip(at, ends, strict=True)
             )
         return Limits(of=of, operators=operators, sd=middle, lower=lower, upper=upper)

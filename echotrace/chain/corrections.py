@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from echotrace.chain.block import Prepared, measure_block
 from echotrace.chain.offset import without_offset
 from echotrace.chain.plain import view_block
-from echotrace.chain.sitting_judgement import judged_in_sittings
+from echotrace.chain.sitting_judgement import judged_in_sittings, warned_of_fluid
 from echotrace.chain.states import State, gates_for, state_of
 from echotrace.measurement import ARRAYS, BY_HAND, Measurement
 from echotrace.quality.finding_list import FINDINGS
@@ -114,6 +114,7 @@ def correct_by_sittings(
         result = _with_rows(result, corrected)
     if not groups:
         return result
+    result = _warned(result, prepared, groups, read, first)
     seen_by = {name: np.full(result.n_traces, np.nan, np.float32) for name in SITTING_FEATURES}
     for group in groups:
         inside = (group.rows >= first) & (group.rows < stop)
@@ -128,6 +129,32 @@ def correct_by_sittings(
         for name, values in found.items():
             seen_by[name][group.rows[inside] - first] = values[inside]
     return judged_in_sittings(result, seen_by, prepared.settings.quality)
+
+
+def _warned(
+    result: Measurement, prepared: Prepared, groups: list[_Alike], read: _Read, first: int
+) -> Measurement:
+    """With the warning of fluid that other scans of the sitting do not exclude."""
+    unseen_us, findings = result.features["fluid_unseen_us"].copy(), result.findings.copy()
+    bit = np.uint64(1) << np.uint64(list(FINDINGS).index("fluid_not_excluded"))
+    for group in groups:
+        if group.state[0] != Method.CONTACT:
+            continue
+        cornea = group.target.segments[0]
+        us_per_mm = _us_per_mm(group.target)[0]
+        said_us = warned_of_fluid(
+            read.feature("fluid_unseen_us", group.rows),
+            read.feature("fluid_gap_us", group.rows),
+            cornea_us=(cornea.mean_mm * us_per_mm, cornea.sd_mm * us_per_mm),
+            limits=prepared.settings.quality,
+        )
+        rows = group.rows[~np.isnan(said_us)] - first
+        inside = (rows >= 0) & (rows < result.n_traces)
+        unseen_us[rows[inside]] = said_us[~np.isnan(said_us)][inside]
+        findings[rows[inside]] |= bit
+    return dataclasses.replace(
+        result, features={**result.features, "fluid_unseen_us": unseen_us}, findings=findings
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,6 +197,16 @@ class _Read:
                 block = self._recording.select(slice(first, first + run.size))
                 part = measure_block(block, self._prepared, first=first)
                 self._outside |= {first + k: (part, k) for k in range(run.size)}
+
+    def feature(self, name: str, rows: NDArray[np.intp]) -> NDArray[np.float32]:
+        """A feature of some scans, by each alone."""
+        inside = self._inside(rows)
+        found = self._result.features[name][np.where(inside, rows - self._first, 0)]
+        if not inside.all():
+            self._measure(rows[~inside])
+            parts = [self._outside[int(row)] for row in rows[~inside]]
+            found[~inside] = [part.features[name][k] for part, k in parts]
+        return found
 
     def segments_mm(self, rows: NDArray[np.intp], target: Target) -> Float64:
         """Segments of some scans by their own choice, mm."""

@@ -1,4 +1,4 @@
-"""The second judgement of a scan: accepted alone, and accepted in its sitting."""
+"""The second judgement of a scan: alone, and in its sitting."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from echotrace.quality.findings import accepted_by_findings
 from echotrace.quality.limits import QualityLimits
 from echotrace.quality.sitting_evidence import right_in_sitting
 
-__all__ = ["judged_in_sittings"]
+__all__ = ["judged_in_sittings", "warned_of_fluid"]
 
 # Others that must agree with one another against a segment of a scan. Of 2,358 scans accepted alone
 # (919 synthetic sittings, looked at while this was chosen) 7 stood apart from four others by more
@@ -91,3 +91,53 @@ def judged_in_sittings(
 
 def _bit(name: str) -> np.uint64:
     return np.uint64(1) << np.uint64(list(FINDINGS).index(name))
+
+
+def warned_of_fluid(
+    unseen_us: NDArray[np.float32],
+    gap_us: NDArray[np.float32],
+    *,
+    cornea_us: tuple[float, float],
+    limits: QualityLimits,
+) -> NDArray[np.float32]:
+    """Fluid that the other scans of its sitting say may lie before the cornea of a scan.
+
+    Where what the transmit pulse leaves hides the probe's face, contact is shown by an echo as far
+    behind it as a cornea is thick. In fluid of that thickness the front of the cornea stands
+    there, and where its back is low it passes for contact. The cornea is the same in all scans: one
+    in which that may be so speaks for the others too. And where half of the others show fluid, the
+    hand leaves some.
+
+    Parameters
+    ----------
+    unseen_us : ndarray of float32, (n_sittings, n_scans)
+        Fluid that may be there unseen, by each scan alone; NaN where not in contact.
+    gap_us : ndarray of float32, (n_sittings, n_scans)
+        Fluid that each scan shows.
+    cornea_us : (float, float)
+        Two-way delay of a cornea, its mean and its standard deviation between eyes.
+    limits : QualityLimits
+
+    Returns
+    -------
+    ndarray of float32, (n_sittings, n_scans)
+        Two-way delay; NaN where the scan tells itself, or the others say nothing of the kind.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.quality.limits import QualityLimits
+    >>> unseen = np.array([[0.0, 0.68, 0.0]], np.float32)
+    >>> warned_of_fluid(unseen, 0.0 * unseen, cornea_us=(0.65, 0.05), limits=QualityLimits())
+    array([[0.68,  nan, 0.68]], dtype=float32)
+    """
+    mean, sd = cornea_us
+    # Three standard deviations: all corneas but one in four hundred.
+    as_thick = np.abs(unseen_us - mean) <= 3.0 * sd
+    fluid = gap_us > limits.max_fluid_gap_us
+    # A scan that is to be warned is none of these, so that none speaks for itself.
+    shown = (unseen_us <= limits.max_fluid_unseen_us) & ~fluid
+    often = 2 * (as_thick | fluid).sum(axis=1, keepdims=True) >= shown.shape[1] - 1
+    most = np.where(as_thick, unseen_us, np.where(fluid & often, gap_us, np.float32(np.nan)))
+    said = np.fmax.reduce(most, axis=1, keepdims=True)
+    return np.where(shown, said, np.float32(np.nan))

@@ -235,6 +235,8 @@ def distinct_rows(columns: Sequence[Column]) -> tuple[NDArray[np.intp], NDArray[
     first = np.zeros(1, np.intp)
     for column in columns:
         size = len(column.labels)
+        if size == 1:
+            continue
         key = inverse * size + column.codes
         # At most all pairs of what was distinct so far and this column's labels: by counting.
         first_of = np.full(first.size * size, n, np.intp)

@@ -146,7 +146,7 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         f"Shapiro-Wilk {p_text(result.normality_p)}, skewness {number(result.skewness, 2)}, excess "
         f"kurtosis {number(result.excess_kurtosis, 2)}.",
         "Heavy tails of few subjects can go unnoticed; normal intervals of the limits then hold 56 "
-        "to 65 times in 100, the wider ones 72 to 76 (30 subjects, Student's t of 3 degrees of "
+        "to 65 times in 100, the wider ones 73 to 76 (30 subjects, Student's t of 3 degrees of "
         "freedom)."
         if result.n_subjects < _ENOUGH_FOR_QUANTILES and result.normality_p >= ALPHA_NORMAL
         else "",

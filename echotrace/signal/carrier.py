@@ -205,16 +205,17 @@ def _moments(windows: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDArra
     size = max(512, 1 << math.ceil(math.log2(4 * length)))
     taper = np.hanning(length + 2)[1:-1].astype(np.float32)
     shaped = (windows - windows.mean(axis=1, keepdims=True)) * taper
-    power = np.abs(np.fft.rfft(shaped, size, axis=1)) ** 2
+    spectrum = np.fft.rfft(shaped, size, axis=1)
+    power = spectrum.real**2 + spectrum.imag**2
     k = np.arange(power.shape[1])
     peak = power.argmax(axis=1)[:, None]
-    low = power < _BAND_POWER * power.max(axis=1, keepdims=True)
+    low = power < _BAND_POWER * np.take_along_axis(power, peak, axis=1)
     first = np.where(low & (k < peak), k, -1).max(axis=1)[:, None]
     stop = np.where(low & (k > peak), k, k.size).min(axis=1)[:, None]
     band = np.where((k > first) & (k < stop), power, 0.0).astype(np.float64)
     total = band.sum(axis=1)
     mean = (band @ k) / total
-    variance = (band * (k - mean[:, None]) ** 2).sum(axis=1) / total
+    variance = (band @ k**2) / total - mean**2
     # No line is narrower than the grid.
     return np.asarray(mean / size), np.asarray(np.sqrt(np.maximum(variance, 1.0 / 12.0)) / size)
 
@@ -346,7 +347,7 @@ def carrier_of(
     # An echo that interferes has another width than the rest: the less does its centroid tell.
     unlike = (widening - np.nanmedian(widening)) / _ALIKE
     weight = np.where(known, 1.0 / (1.0 + unlike**2), 0.0)
-    each = (weight[:, :, None] * np.interp(place, x, value)).sum(axis=(0, 1))
+    each = np.einsum("ij,ijk->k", weight, np.interp(place, x, value))
     independent = min(1.0, _INDEPENDENT_SCANS / seen.shape[0])
     # The downshift that all echoes share is whatever explains them best.
     cost = at / max(shared_downshift * band, _LEAST_SHARED)

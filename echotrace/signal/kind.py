@@ -101,8 +101,7 @@ def opposite_swing(samples: NDArray[np.generic]) -> float:
             at = int(np.argmax(height))
             if height[at] <= least:
                 break
-            along = off * np.sign(off[at])
-            behind, before = (_swing(along[at:]), _swing(along[at::-1]))
+            behind, before = (_swing(off[at:]), _swing(off[at::-1]))
             found.append(max(behind[0], before[0]) / height[at])
             # With its skirts, whose lobes stand beside taller ones.
             height[max(0, at - 4 * before[1]) : at + 4 * behind[1] + 1] = 0.0
@@ -139,13 +138,18 @@ def thinned(samples: NDArray[Any]) -> NDArray[Any]:
     return runs[..., ::8, :].reshape(*samples.shape[:-1], -1)
 
 
-def _swing(away: NDArray[np.float64]) -> tuple[float, int]:
+def _swing(away: NDArray[np.float32]) -> tuple[float, int]:
     """The deepest point behind the first crossing, from a peak outwards, and how far was looked."""
-    crossing = np.flatnonzero(away <= 0.0)
-    if not crossing.size:
-        return 0.0, away.size
-    reach = 2 * int(crossing[0]) + 2
-    return float(max(0.0, -away[reach // 2 - 1 : reach].min())), reach
+    sign, start, size = np.sign(away[0]), 0, 64
+    while start < away.size:
+        # The crossing is near as a rule: no need to look at the whole trace.
+        crossed = sign * away[start : start + size] <= 0.0
+        k = int(crossed.argmax())
+        if crossed[k]:
+            reach = 2 * (start + k) + 2
+            return float(max(0.0, -(sign * away[reach // 2 - 1 : reach]).min())), reach
+        start, size = start + size, 4 * size
+    return 0.0, away.size
 
 
 def lean(envelope: NDArray[np.generic], pulse_sample: float) -> tuple[float, float]:
@@ -243,7 +247,8 @@ def noise_skewness(envelope: NDArray[np.generic], pulse_sample: float) -> float:
     if not _fine_enough(quiet, low, high):
         return math.nan
     off = quiet - quiet.mean(axis=2, keepdims=True)
-    moments = (off**3).mean(axis=2) / (off**2).mean(axis=2) ** 1.5
+    square = off * off
+    moments = (square * off).mean(axis=2) / square.mean(axis=2) ** 1.5
     return float(moments.mean())
 
 
@@ -344,8 +349,9 @@ def check_kind(samples: NDArray[np.generic], signal: str, *, pulse_sample: float
 does, 0.73 of their height, and an envelope cannot; state signal='rf' (--signal rf)
     """
     samples = np.asarray(samples[:_TRACES])
-    skewness = noise_skewness(samples, pulse_sample)
-    if signal == Signal.ENVELOPE and skewness < _LIMIT_OF_RF:
+    # That of RF says nothing.
+    skewness = noise_skewness(samples, pulse_sample) if signal == Signal.ENVELOPE else math.nan
+    if skewness < _LIMIT_OF_RF:
         raise _in_decibels(signal)
     swing = opposite_swing(samples)
     if signal == Signal.ENVELOPE and swing >= _LEAST_SWING:
@@ -359,8 +365,7 @@ does, 0.73 of their height, and an envelope cannot; state signal='rf' (--signal 
             "those of an envelope; state signal='envelope' (--signal envelope)"
         )
     leaning, u_lean = lean(samples, pulse_sample)
-    logarithmic = signal == Signal.ENVELOPE and skewness < _LIMIT_SKEWNESS
-    if logarithmic or leaning + _SURE * u_lean < _LIMIT_LEAN:
+    if skewness < _LIMIT_SKEWNESS or leaning + _SURE * u_lean < _LIMIT_LEAN:
         raise _in_decibels(signal)
     if signal == Signal.ENVELOPE:
         width, shape = peak_shape(samples)
