@@ -149,11 +149,11 @@ def test_a_doubtful_scan_that_agrees_with_its_sitting_is_held():
         "sitting_length_apart_mm": 0.005 * ones,
         "sitting_alike_share": ones,
     }
-    held = judged_in_sittings(alone, near, limits)
+    held = judged_in_sittings(alone, near, limits, length_apart_mm=0.005 * ones)
     level = dataclasses.replace(
         limits, min_length_right_in_sitting=float(held.length_right_in_sitting[0]) - 1e-3
     )
-    held = judged_in_sittings(alone, near, level)
+    held = judged_in_sittings(alone, near, level, length_apart_mm=0.005 * ones)
     assert level.min_length_right_in_sitting > held.length_right[0]
     assert held.accepted.all()
     assert not held.accepted_alone.any()
@@ -161,13 +161,16 @@ def test_a_doubtful_scan_that_agrees_with_its_sitting_is_held():
     header, rows = scan_rows(held, [0])
     assert rows[0][header.index("accepted")] == "yes (no alone)"
     far = near | {"sitting_length_apart_mm": 0.8 * ones, "sitting_alike_share": 0 * ones}
-    apart = judged_in_sittings(alone, far, level)
+    apart = judged_in_sittings(alone, far, level, length_apart_mm=0.8 * ones)
     assert not apart.accepted.any()
     assert apart.finding_list(0) == ("length_doubtful",)
     # What another finding rejects is not held.
     low = np.uint64(1 << list(result.finding_names).index("retina_low"))
     other = judged_in_sittings(
-        dataclasses.replace(alone, findings=alone.findings | low), near, level
+        dataclasses.replace(alone, findings=alone.findings | low),
+        near,
+        level,
+        length_apart_mm=0.005 * ones,
     )
     assert not other.accepted.any()
     assert not other.has_finding("held_by_sitting").any()
@@ -188,6 +191,30 @@ def test_agreement_can_only_help_and_distance_only_harm():
     }
     assert right_in_sitting(base | apart)[0] < 0.5 < right_in_sitting(base)[0]
     assert right_in_sitting(base | {"length_right": np.float32([0.0])})[0] == 0.0
+
+
+def test_a_segment_apart_that_leaves_the_length_is_no_reason(apart):
+    """An echo of the lens taken for its back moves both sides of it, and the length by 0.02 mm."""
+    result = measure_block(apart, prepare(apart))
+    limits = QualityLimits()
+    seen = {name: np.full(5, 4.0, np.float32) for name in SITTING_FEATURES}
+    seen["sitting_distance"][:2] = 1.01 * limits.max_sitting_distance
+    judged = judged_in_sittings(
+        result, seen, limits, length_apart_mm=np.array([0.02, 0.2, 0.2, 0.0, 0.0])
+    )
+    assert judged.has_finding("apart_from_sitting").tolist() == [False, True, False, False, False]
+    assert judged.accepted.tolist() == [True, False, True, True, True]
+
+
+def test_an_oblique_sitting_refuses_the_scan_that_it_contradicts():
+    """By either choice: 0.24 mm apart from four scans that agree, of which one is accepted."""
+    recording = et.read("synthetic_traces/immersion_oblique.h5")
+    for choice in ("jointly", "gate_by_gate"):
+        picking = dataclasses.replace(et.Settings().picking, choice=choice)
+        result = et.measure(recording, dataclasses.replace(et.Settings(), picking=picking))
+        assert result.accepted_alone[4]
+        assert result.has_finding("apart_from_sitting").tolist() == [False] * 4 + [True]
+        assert result.accepted.tolist() == [False, False, True, False, False]
 
 
 def test_no_sitting_no_second_judgement_for_what_is_no_eye():

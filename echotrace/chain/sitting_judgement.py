@@ -20,17 +20,25 @@ __all__ = ["judged_in_sittings", "warned_of_fluid"]
 # (919 synthetic sittings, looked at while this was chosen) 7 stood apart from four others by more
 # than ten spreads, and 6 of them were wrong; of 3 that stood apart from three others none was.
 _LEAST_AGAINST = 4
+# What a length is to be right to, a quarter dioptre (common practice, no source): an echo of the
+# lens that was mistaken for another moves its two sides and hardly the length. In a thousand drawn
+# sittings one accepted scan by immersion stood so far from four; it was right, and they were not.
+_RIGHT_TO_MM = 0.1
 
 
 def judged_in_sittings(
-    result: Measurement, seen: Mapping[str, NDArray[np.float32]], limits: QualityLimits
+    result: Measurement,
+    seen: Mapping[str, NDArray[np.float32]],
+    limits: QualityLimits,
+    *,
+    length_apart_mm: NDArray[np.float64],
 ) -> Measurement:
     """Judge scans with what their sittings say, and keep how each was judged alone.
 
     A scan is accepted where the second probability reaches its level, no segment lies far from
-    that of four others that agree, and no finding rejects it but that its length is doubtful. Where
-    the others say nothing of its length it is judged alone. What a person decided, and scans in
-    which a person set a gate or a pick, stay as they are.
+    where four others have it with the length off by more than 0.1 mm, and no finding rejects it but
+    that its length is doubtful. Where the others say nothing of its length it is judged alone. What
+    a person decided, and scans in which a person set a gate or a pick, stay as they are.
 
     Parameters
     ----------
@@ -40,6 +48,8 @@ def judged_in_sittings(
         From :func:`~echotrace.quality.sitting_evidence.sitting_features`; NaN where a scan stands
         by itself.
     limits : QualityLimits
+    length_apart_mm : ndarray of float64, (n_traces,)
+        Length against the segments that the others agree on; NaN where they agree on none.
 
     Returns
     -------
@@ -54,7 +64,9 @@ def judged_in_sittings(
     >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
     >>> from echotrace.quality.sitting_evidence import SITTING_FEATURES
     >>> seen = dict.fromkeys(SITTING_FEATURES, np.full(6, 50.0, np.float32))
-    >>> judged_in_sittings(result, seen, et.Settings().quality).accepted.tolist()
+    >>> judged_in_sittings(
+    ...     result, seen, et.Settings().quality, length_apart_mm=np.full(6, 1.5)
+    ... ).accepted.tolist()
     [False, False, False, False, False, False]
     """
     features = {**result.features, **seen, "accepted_alone": result.accepted.astype(np.float32)}
@@ -68,6 +80,7 @@ def judged_in_sittings(
         far = (seen["sitting_against"] >= _LEAST_AGAINST) & (
             seen["sitting_distance"] > limits.max_sitting_distance
         )
+    far &= length_apart_mm > _RIGHT_TO_MM
     findings = result.findings
     alone_doubtful = (findings & doubtful) != 0
     nothing_else = accepted_by_findings(findings & ~doubtful, features, limits)
