@@ -10,6 +10,7 @@ import math
 import numpy as np
 import pytest
 
+from echotrace.agreement.apart import readings_apart
 from echotrace.agreement.compare import compare_methods
 from echotrace.agreement.differences import analyse_differences
 from echotrace.agreement.icc import intraclass_correlations
@@ -379,3 +380,26 @@ def test_empty_cells_of_operator_and_sitting_take_their_default(tmp_path):
     study = Study.read_csv(path)
     assert study.operator.labels[study.operator.codes[1]] == "op1"
     assert study.operator[0] == study.operator[2] != "op1"
+
+
+def test_subjects_read_once_change_nothing_about_tails_and_readings_apart():
+    """Forty of them beside readings that are normal, and beside too few to name one apart."""
+    once = {"subject": [f"T{k}" for k in range(40)], "value": list(np.linspace(21.0, 27.0, 40))}
+
+    def both(study):
+        return Study(
+            value=[*study.value, *once["value"]],
+            subject=[*(study.subject[k] for k in range(study.n_readings)), *once["subject"]],
+            method="m",
+        )
+
+    normal = repeats(20, seed=3)
+    assert not said(repeatability(normal).notes, "heavier or lighter tails")
+    assert not said(repeatability(both(normal)).notes, "heavier or lighter tails")
+
+    def one_off(rng, size):
+        return np.where(np.arange(size) == 0, 60.0, rng.normal(size=size))
+
+    # A tenth of the readings at most is named: of 8 none, of 16 one.
+    assert readings_apart(both(repeats(2, 4, scatter=one_off))) == []
+    assert readings_apart(both(repeats(4, 4, scatter=one_off))) == [0]

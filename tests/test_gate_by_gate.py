@@ -35,7 +35,7 @@ BY_GATE = Settings(picking=PickingSettings(choice="gate_by_gate"))
 def test_gate_by_gate_every_shipped_recording_is_right_or_not_accepted():
     """0.1 mm is a quarter dioptre of lens power (common practice, no source)."""
     assert len(FILES) >= 15
-    accepted = rejected = doubted = deceived = 0
+    accepted = rejected = doubted = 0
     for path in FILES:
         recording = read_recording(path)
         truth = recording.truth.columns
@@ -43,12 +43,7 @@ def test_gate_by_gate_every_shipped_recording_is_right_or_not_accepted():
         result = measure(recording, BY_GATE)
         error = result.axial_length_mm - (truth["axial_length_mm"] - pressed)
         taken = result.accepted
-        wrong = taken & (np.abs(error) > 0.1)
-        deceived += wrong.sum()
-        # One scan may deceive; its sitting is refused then.
-        if wrong.any():
-            (sitting,) = summarise(result)
-            assert not sitting.acceptable, (path.name, error.round(2), taken)
+        assert not (taken & (np.abs(error) > 0.1)).any(), (path.name, error.round(2), taken)
         accepted += taken.sum()
         rejected += (~taken).sum()
         lead = result.features["least_margin"]
@@ -62,7 +57,6 @@ def test_gate_by_gate_every_shipped_recording_is_right_or_not_accepted():
     assert accepted >= 60
     assert rejected >= 10
     assert doubted >= 1
-    assert deceived <= 1
 
 
 def test_the_first_echo_behind_the_bath_is_the_cornea_though_the_lens_is_taller():

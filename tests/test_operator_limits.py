@@ -148,6 +148,35 @@ def test_bias_has_the_degrees_of_freedom_of_operators_or_of_subjects_where_one_d
     assert differences_of(subjects).df == pytest.approx(11.0, rel=0.05)
 
 
+@pytest.mark.parametrize("eye_sd", [0.0, 0.3])
+def test_the_pivots_of_the_bias_have_the_interval_that_is_stated_of_it(monkeypatch, eye_sd):
+    """Also where all that differs between eyes is the rest, which is then taken off."""
+    drawn = []
+    draw = OperatorLimits._draws
+
+    def kept(self, extras):
+        drawn.append(draw(self, extras))
+        return drawn[-1]
+
+    monkeypatch.setattr(OperatorLimits, "_draws", kept)
+    n, k = 10, 4
+    subject, operator = np.repeat(np.arange(n), k), np.tile(np.arange(k), n)
+    for seed in (1, 2, 3):
+        rng = np.random.default_rng(seed)
+        off = 0.1 * rng.normal(size=n * k) + eye_sd * rng.normal(size=n)[subject]
+        length = 23.0 + 0.3 * subject
+        found = differences_of(
+            Study(
+                value=np.concatenate([length + off, length]),
+                subject=[f"S{j}" for j in subject] * 2,
+                operator=[f"op{j}" for j in operator] * 2,
+                method=["contact"] * (n * k) + ["immersion"] * (n * k),
+            )
+        )
+        low, high = np.quantile(drawn[-1].bias, [0.025, 0.975])
+        assert high - low == pytest.approx(found.bias.high - found.bias.low, rel=0.06)
+
+
 def test_interval_of_the_sd_agrees_with_the_modified_large_sample_method():
     # Another published interval for the same sum of mean squares (Graybill & Wang 1980, JASA
     # 75:869), which leans to the wide side.

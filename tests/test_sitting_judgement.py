@@ -8,7 +8,7 @@ import pytest
 import echotrace as et
 from echotrace.chain.block import measure_block, prepare
 from echotrace.chain.corrections import correct_by_sittings
-from echotrace.chain.sitting_judgement import warned_of_fluid
+from echotrace.chain.sitting_judgement import judged_in_sittings, warned_of_fluid
 from echotrace.files.measurement_file import write_measurement
 from echotrace.fitting.trials import echo_again, in_scan, trial
 from echotrace.quality.limits import QualityLimits
@@ -111,6 +111,30 @@ def test_four_others_are_asked_for(apart):
     limits = dataclasses.replace(et.Settings().quality, max_sitting_distance=900.0)
     lenient = et.measure(apart, dataclasses.replace(et.Settings(), quality=limits))
     assert lenient.accepted.all()
+
+
+def test_a_segment_apart_that_leaves_the_length_is_no_reason(apart):
+    """An echo of the lens taken for its back moves both sides of it, and the length by 0.02 mm."""
+    result = measure_block(apart, prepare(apart))
+    limits = QualityLimits()
+    seen = {name: np.full(5, 4.0, np.float32) for name in SITTING_FEATURES}
+    seen["sitting_distance"][:2] = 1.01 * limits.max_sitting_distance
+    judged = judged_in_sittings(
+        result, seen, limits, length_apart_mm=np.array([0.02, 0.2, 0.2, 0.0, 0.0])
+    )
+    assert judged.has_finding("apart_from_sitting").tolist() == [False, True, False, False, False]
+    assert judged.accepted.tolist() == [True, False, True, True, True]
+
+
+def test_an_oblique_sitting_refuses_the_scan_that_it_contradicts():
+    """By either choice: 0.24 mm apart from four scans that agree, of which one is accepted."""
+    recording = et.read("synthetic_traces/immersion_oblique.h5")
+    for choice in ("jointly", "gate_by_gate"):
+        picking = dataclasses.replace(et.Settings().picking, choice=choice)
+        result = et.measure(recording, dataclasses.replace(et.Settings(), picking=picking))
+        assert result.accepted_alone[4]
+        assert result.has_finding("apart_from_sitting").tolist() == [False] * 4 + [True]
+        assert result.accepted.tolist() == [False, False, True, False, False]
 
 
 def test_no_sitting_no_second_judgement_for_what_is_no_eye():

@@ -199,3 +199,14 @@ def test_without_spread_within_groups_all_of_it_lies_between_them():
     found = nested.ratio(nested.parts("subject"), 1.0 - nested.parts("subject"), 0.95)
     assert (found.value, found.low, found.high) == (1.0, 1.0, 1.0)
     assert found.how == "no spread within groups"
+
+
+def test_groups_count_as_fewer_only_beyond_two_standard_errors():
+    """The ratio of ten sums with four degrees each scatters by sqrt((2 + 12 / 4) / 10) = 0.71."""
+    df = np.full(10, 4.0)
+    shape = np.array([1.0, -1.0] * 5)
+    for ratio, fewer in ((2.40, False), (2.43, True), (3.5, True)):
+        # Sums 4 ± d about the mean: ratio = d² 10 / 9 / (2 · 4).
+        squares = 4.0 + shape * math.sqrt(ratio * 8.0 * 0.9)
+        found = effective_df(squares, df)
+        assert found == pytest.approx(40.0 / ratio if fewer else 40.0)

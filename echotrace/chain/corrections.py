@@ -85,15 +85,17 @@ def correct_by_sittings(
     >>> correct_by_sittings(recording, prepared, alone).axial_length_mm.round(2).tolist()
     [23.4, 23.4, 23.43, 23.4, 23.4, 23.4]
     """
-    if prepared.settings.picking.choice != "jointly" or not prepared.sittings.start.size:
+    if not prepared.sittings.start.size:
         return result
+    # A scan is chosen anew only as a whole; judged in its sitting it is by any choice.
+    jointly = prepared.settings.picking.choice == "jointly"
     stop = first + result.n_traces
     corrected: dict[int, Measurement] = {}
     sittings = prepared.sittings.alike(first, stop, MOST_SCANS)
     read = _Read(recording, prepared, result, first)
     by_hand = (result.by_hand != BY_HAND.index("no")).any(axis=1)
     groups = list(_alike(recording, prepared, sittings, read))
-    for group in groups:
+    for group in groups if jointly else []:
         for row, seen in _apart(group):
             if not first <= row < stop or by_hand[row - first]:
                 continue
@@ -112,6 +114,7 @@ def correct_by_sittings(
         return result
     result = _warned(result, prepared, groups, read, first)
     seen_by = {name: np.full(result.n_traces, np.nan, np.float32) for name in SITTING_FEATURES}
+    length_apart_mm = np.full(result.n_traces, np.nan)
     for group in groups:
         inside = (group.rows >= first) & (group.rows < stop)
         now_mm = group.own_mm.copy()
@@ -121,7 +124,12 @@ def correct_by_sittings(
         found = sitting_features(now_mm, group.own_mm, group.spread_mm, seen=group.seen)
         for name, values in found.items():
             seen_by[name][group.rows[inside] - first] = values[inside]
-    return judged_in_sittings(result, seen_by, prepared.settings.quality)
+        part = group.target.length_slice
+        apart_mm = np.nansum((now_mm - group.seen.centre_mm)[..., part], axis=2)
+        length_apart_mm[group.rows[inside] - first] = np.abs(apart_mm[inside])
+    return judged_in_sittings(
+        result, seen_by, prepared.settings.quality, length_apart_mm=length_apart_mm
+    )
 
 
 def _warned(

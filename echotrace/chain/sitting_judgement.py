@@ -18,13 +18,22 @@ __all__ = ["judged_in_sittings", "warned_of_fluid"]
 # synthetic sittings, looked at while this was chosen) 7 stood apart from four others by more than
 # ten spreads, and 6 of them were wrong; of 3 that stood apart from three others none was.
 _LEAST_AGAINST = 4
+# What a length is to be right to, a quarter dioptre (common practice, no source): an echo of the
+# lens that was mistaken for another moves its two sides and hardly the length. In a thousand drawn
+# sittings one accepted scan by immersion stood so far from four; it was right, and they were not.
+_RIGHT_TO_MM = 0.1
 
 
 def judged_in_sittings(
-    result: Measurement, seen: Mapping[str, NDArray[np.float32]], limits: QualityLimits
+    result: Measurement,
+    seen: Mapping[str, NDArray[np.float32]],
+    limits: QualityLimits,
+    *,
+    length_apart_mm: NDArray[np.float64],
 ) -> Measurement:
     """Reject scans that stand apart from their sitting, and keep how each was judged alone.
 
+    A segment lies far from where four others have it, and the length by more than 0.1 mm.
     What a person decided, and scans in which a person set a gate or a pick, stay as they are.
 
     Parameters
@@ -35,6 +44,8 @@ def judged_in_sittings(
         From :func:`~echotrace.quality.sitting_evidence.sitting_features`; NaN where a scan stands
         by itself.
     limits : QualityLimits
+    length_apart_mm : ndarray of float64, (n_traces,)
+        Length against the segments that the others agree on; NaN where they agree on none.
 
     Returns
     -------
@@ -48,7 +59,9 @@ def judged_in_sittings(
     >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
     >>> apart = {"sitting_distance": np.full(6, 50.0, np.float32)}
     >>> seen = apart | {"sitting_against": np.full(6, 5.0, np.float32)}
-    >>> judged_in_sittings(result, seen, et.Settings().quality).accepted.tolist()
+    >>> judged_in_sittings(
+    ...     result, seen, et.Settings().quality, length_apart_mm=np.full(6, 1.5)
+    ... ).accepted.tolist()
     [False, False, False, False, False, False]
     """
     features = {**result.features, **seen, "accepted_alone": result.accepted.astype(np.float32)}
@@ -56,6 +69,7 @@ def judged_in_sittings(
         apart = (seen["sitting_against"] >= _LEAST_AGAINST) & (
             seen["sitting_distance"] > limits.max_sitting_distance
         )
+        apart &= length_apart_mm > _RIGHT_TO_MM
     apart &= (result.decided_by == 0) & (result.by_hand == BY_HAND.index("no")).all(axis=1)
     bit = np.uint64(1) << np.uint64(list(FINDINGS).index("apart_from_sitting"))
     return dataclasses.replace(
