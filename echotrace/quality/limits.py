@@ -152,7 +152,7 @@ class QualityLimits:
     max_implant_shift_mm: float = 0.05
     max_fluid_unseen_us: float = 0.1
     max_clipped_fraction: float = 0.12
-    min_length_right: float = 0.89
+    min_length_right: float = 0.885
     min_length_right_in_sitting: float = 0.95
     max_sitting_distance: float = 6.7
     max_carrier_misfit: float = 0.03
