@@ -424,7 +424,7 @@ def _remedy(found: Differences, n_subjects: int) -> str:
         return "intervals assume normal differences"
     return (
         f"intervals of the limits are {how}, which withstand heavy tails"
-        + ("; with skewed differences they hold 91 to 95 times in 100" if n_subjects > 19 else "")
+        + ("; with skewed differences they hold 92 to 96 times in 100" if n_subjects > 19 else "")
         + (", and quantile limits stand beside" if found.quantiles is not None else "")
     )
 
