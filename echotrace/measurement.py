@@ -230,6 +230,17 @@ class Measurement:
             return self.accepted
         return np.where(np.isnan(alone), self.accepted, alone > 0.0)
 
+    @property
+    def length_right_in_sitting(self) -> NDArray[np.float64]:
+        """Probability of a right length with what the other scans of the sitting say.
+
+        That of the scan alone where it stands by itself. It decides what is accepted.
+        """
+        seen = self.features.get("length_right_in_sitting")
+        if seen is None:
+            return self.length_right
+        return np.where(np.isnan(seen), self.length_right, seen)
+
     def corrected(self, trace: int) -> bool:
         """Whether a scan was corrected in the light of its sitting.
 
@@ -355,6 +366,7 @@ class Measurement:
                 "axial_length_u_mm": float(self.axial_length_u_mm[k]),
                 "axial_length_u_shared_mm": float(self.axial_length_u_shared_mm[k]),
                 "length_right": float(self.length_right[k]),
+                "length_right_in_sitting": float(self.length_right_in_sitting[k]),
                 "aligned": float(self.aligned[k]),
                 "aligned_in_words": self.aligned_in_words(k),
                 "accepted": bool(self.accepted[k]),

@@ -370,7 +370,7 @@ def _template(table: Mapping[str, Any], where: str, folder: Path | None) -> Echo
 def _range_of(key: str) -> tuple[float, float]:
     """What a number may be at most, by its name; its own table may allow less."""
     last = key.rpartition("_")[2]
-    if key in ("min_length_right", "min_aligned"):
+    if key in ("min_length_right", "min_length_right_in_sitting", "min_aligned"):
         return 0.0, 1.0
     if last in ("score", "probability", "fraction", "confidence", "alpha"):
         return 0.0, 1.0

@@ -333,10 +333,10 @@ def _state(
         after, _ = echoes.tallest(first + 0.25, first + 2.4)
         twin = np.maximum(np.maximum(before, after), _UNHEARD_DB)
         natural, _ = echoes.tallest(first + 3.2, first + 8.1)
-        out["pseudophakic_pattern_db"] = _finite(
-            np.minimum(twin - top + 30.0, twin - np.maximum(natural, _UNHEARD_DB)),
-            np.isfinite(first),
-        )
+        like = np.minimum(twin - top + 30.0, twin - np.maximum(natural, _UNHEARD_DB))
+        # A second face that is taller by d counts as one that is lower by d: 30 + d as 30 - d.
+        like = np.where(like > 30.0, 30.0 - (like - 30.0), like)
+        out["pseudophakic_pattern_db"] = _finite(like, np.isfinite(first))
         if immersion:
             # A pair of a cornea's thickness where the cornea lies before an implant.
             pair = np.full(cornea.size, -np.inf)

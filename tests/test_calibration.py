@@ -15,6 +15,7 @@ from echotrace.fitting.kept_sittings import drawn_or_kept
 from echotrace.fitting.kept_sittings import main as keep_sittings
 from echotrace.fitting.roc import (
     brier_score,
+    calibration_chance,
     calibration_curve,
     calibration_error,
     roc_area,
@@ -22,7 +23,7 @@ from echotrace.fitting.roc import (
     roc_curve,
 )
 from echotrace.fitting.score_fit import fit_model, fit_models, leave_out
-from echotrace.fitting.score_report import kind_errors, score_report
+from echotrace.fitting.score_report import kind_errors, probabilities, score_report
 from echotrace.fitting.score_sets import (
     SHIPPED_SETS,
     DrawSet,
@@ -36,7 +37,6 @@ from echotrace.fitting.score_sets import (
     shipped_sets,
     write_sets,
 )
-from echotrace.quality.features import score_traces
 from echotrace.quality.limits import QualityLimits
 from echotrace.quality.score import shipped_models
 
@@ -89,6 +89,20 @@ def test_brier_score_and_calibration():
     np.testing.assert_allclose(mean, np.arange(0.05, 1.0, 0.1), atol=1e-9)
     assert number.sum() == p.size
     assert np.abs(share - mean).max() < 0.04
+
+
+def test_chance_of_a_calibration_error_is_what_other_draws_show():
+    """Against errors of perfect probabilities, drawn again; four scans alike a sitting."""
+    rng = np.random.default_rng(4)
+    groups = np.arange(800) // 4
+
+    def draw():
+        p = np.repeat(rng.random(200), 4)
+        return p, np.repeat(rng.random(200) < p[::4], 4)
+
+    seen = np.mean([calibration_error(*draw()) for _ in range(40)])
+    told = np.mean([calibration_chance(*draw(), groups) for _ in range(10)])
+    assert told == pytest.approx(seen, rel=0.2)
 
 
 # --- the fit --------------------------------------------------------------------------------
@@ -160,6 +174,12 @@ def fitted(sets):
 def test_shipped_model_is_what_the_command_gives(sets, fitted):
     """The coefficients are those of the shipped draws; the draws' scenarios are those stated."""
     everything = join_sets(list(sets.values())).features
+    everything = dict(everything) | {
+        # Of the second probability: all that a sitting can say, in any combination.
+        "length_right_nats": np.linspace(-8.0, 8.0, 6500, dtype=np.float32),
+        "sitting_length_apart_mm": np.geomspace(1e-3, 3.0, 6500, dtype=np.float32)[::-1],
+        "sitting_alike_share": (np.arange(6500, dtype=np.float32) % 5) / 4.0,
+    }
     for name, model in shipped_models().items():
         np.testing.assert_allclose(
             model.probability(everything), fitted[name].probability(everything), atol=2e-3
@@ -264,36 +284,35 @@ def test_truth_is_needed(tmp_path):
 # --- how they do on what the fit never saw ---------------------------------------------------
 
 
-def _probabilities(data):
-    said = score_traces(data.features)
-    return said["length_right"].astype(float), said["aligned"].astype(float)
-
-
 def test_draws_the_fit_never_saw(sets):
     """What holds there; see DEVELOPERS.md."""
     data = sets["develop"]
-    right, aligned = _probabilities(data)
-    assert roc_area(right, data.length_right) > 0.94
-    assert calibration_error(right, data.length_right) < 0.04
+    said = probabilities(data)
+    right, aligned = said["in_sitting"], said["aligned"]
+    assert roc_area(said["length_right"], data.length_right) > 0.94
+    assert calibration_error(said["length_right"], data.length_right) < 0.04
+    free = ~data.rejected
+    assert roc_area(right[free], data.length_right[free]) > 0.94
+    assert calibration_error(right[free], data.length_right[free]) < 0.03
+    kinds = kind_errors(right[free], data.length_right[free], data.select(free))
+    assert max(kinds.values()) < 0.1
     assert calibration_error(aligned, data.aligned) < 0.05
-    taken = (right >= QualityLimits().min_length_right) & ~data.rejected
+    taken = (right >= QualityLimits().min_length_right_in_sitting) & free
     assert np.mean(taken[data.length_right]) > 0.68
-    assert np.mean(~data.length_right[taken]) < 0.03
+    assert np.mean(~data.length_right[taken]) < 0.02
 
 
 def test_report_counts_what_is_accepted(sets):
     """Against the same counts made here."""
     data = sets["develop"]
-    right, _ = _probabilities(data)
+    right = probabilities(data)["in_sitting"]
     text = score_report(data, 0.5)
-    taken = right >= 0.5
-    assert f"({int((taken & ~data.length_right).sum())} of {int(taken.sum())})" in text
-    accepted = taken & ~data.rejected
+    accepted = (right >= 0.5) & ~data.rejected
     assert f"({int((accepted & ~data.length_right).sum())} of {int(accepted.sum())})" in text
-    assert (
-        f"| calibration error, length right | {calibration_error(right, data.length_right):.3f}"
-        in text
-    )
+    alone = probabilities(data)["length_right"]
+    error = calibration_error(alone, data.length_right)
+    chance = calibration_chance(alone, data.length_right, data.sitting)
+    assert f"length right, alone (other sittings of as many) | {error:.3f} ({chance:.3f})" in text
 
 
 def test_calibration_of_a_kind_is_that_of_its_scans(sets):

@@ -76,6 +76,7 @@ FEATURES = {
     "most_broadening": (0.0, 0.02),  # 0.005, from points of the grid in the noise
     "retina_misshape": (0.0, 0.02),
     "length_right": (0.0, 0.01),
+    "length_right_in_sitting": (0.0, 0.01),
     "length_right_nats": (0.0, 0.1),
     "aligned": (0.0, 0.01),
     # Of the lengths by source: lengths agree far better than their uncertainties need.
@@ -92,6 +93,7 @@ FEATURES = {
     "offset_percent": (0.0, 1e-12),
     # Lengths over the spread of scans, hundredths of a millimetre: they agree far better.
     "sitting_distance": (0.0, 1e-2),
+    "sitting_alike_share": (0.0, 1e-6),
     **dict.fromkeys(("sitting_agreeing", "sitting_against", "accepted_alone"), (0.0, 1e-12)),
 }
 
@@ -103,6 +105,7 @@ OF_ECHOES_FOUND = (
     "chamber_echo_against_cornea_db",
     "bath_echo_against_cornea_db",
     "retina_followed_db",
+    "length_right_in_sitting",
     "length_right",
     "length_right_nats",
     "aligned",
@@ -115,7 +118,7 @@ OF_WINDOWS = (
     "retina_against_scatter_db",
     "sclera_against_scatter_db",
     "retina_against_wall_db",
-    *OF_ECHOES_FOUND[-3:],
+    *OF_ECHOES_FOUND[-4:],
 )
 AT_A_SAMPLE = 1e-3
 FEW = 0.2

@@ -6,6 +6,7 @@ import pytest
 from echotrace.errors import ParameterError
 from echotrace.fitting.score_sets import DIRECTIONS
 from echotrace.quality.score import ScoreModel, ScoreTerm, model_from_table, shipped_models
+from echotrace.quality.sitting_evidence import SITTING_DIRECTIONS
 
 STEP = ScoreTerm(feature="a_db", knots=(0.0, 10.0, 20.0), nats=(0.0, 1.0, 4.0), absent_nats=-0.5)
 FALL = ScoreTerm(feature="b_us", knots=(0.1, 0.3), nats=(2.0, 0.0))
@@ -45,11 +46,12 @@ def test_a_term_that_makes_no_sense_is_refused(changes, why):
 
 def test_shipped_terms_speak_in_the_stated_direction():
     models = shipped_models()
-    assert set(models) == {"length_right", "aligned"}
-    for model in models.values():
-        assert len(model.terms) >= 10
+    assert set(models) == {"length_right", "aligned", "in_sitting"}
+    directions = {**DIRECTIONS, **SITTING_DIRECTIONS}
+    for name, model in models.items():
+        assert len(model.terms) >= (2 if name == "in_sitting" else 10)
         for term in model.terms:
-            steps = np.diff(term.nats) * DIRECTIONS[term.feature]
+            steps = np.diff(term.nats) * directions[term.feature]
             assert (steps >= -1e-9).all(), term.feature
 
 

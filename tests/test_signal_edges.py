@@ -19,11 +19,15 @@ from echotrace.signal.candidates import (
     false_alarm_threshold_db,
 )
 from echotrace.signal.carrier import carrier_of, echo_carrier, echo_spectra
+from echotrace.signal.crowded import close_pairs
 from echotrace.signal.downshift import carrier_downshift
+from echotrace.signal.envelope import envelope_slope
+from echotrace.signal.gates import Gate, preset_gates
 from echotrace.signal.near_field import near_field_end_us
 from echotrace.signal.pulse import gaussian_pulse, likeness
 from echotrace.signal.repeats import fit_train, repeats_behind, taken_at_a_multiple
 from echotrace.signal.tgc_from_noise import estimate_tgc_from_noise
+from echotrace.target import eye_target
 
 PULSE = gaussian_pulse(100e6, 10e6, 0.6)
 T_US = np.arange(3000) * 0.01
@@ -314,3 +318,47 @@ def test_traces_that_begin_silent_or_late_have_no_near_field_or_half_a_pulse():
     assert near_field_end(echo_at, -1.0) == -math.inf  # silent before the face
     assert near_field_end(echo_at, 0.1) == pytest.approx(0.1 + 0.5 * 0.2)
     assert near_field_end(echo_at, 9.0) == pytest.approx(9.2)  # begins beyond what is looked at
+
+
+def test_pairs_that_may_be_close_are_told_by_ranges_and_gates_of_the_user():
+    """Nearest delays by hand: 2 L / v of the shortest segment, or what the gates leave."""
+    eye = eye_target("phakic")
+    gates = preset_gates(eye, "immersion")
+    low = gaussian_pulse(100e6, 6e6, 0.6)  # two widths of it are longer than a thin cornea
+    cornea = eye.segments[0]
+    (pair,) = close_pairs(eye, gates, low, first_known=False)
+    assert pair.front == 0
+    assert pair.least_us == pytest.approx(
+        2e3 * cornea.range_mm[0] / cornea.medium.speed_m_per_s, rel=1e-12
+    )
+    assert close_pairs(eye, gates, low, first_known=True) == ()
+    # Without a gate of the back there is no pair; a gate that binds says how near it may come.
+    front, back, *rest = gates
+    assert close_pairs(eye, [front, *rest], low, first_known=False) == ()
+    for start_us, found in ((0.1, True), (3.0, False)):
+        behind = Gate(interface=back.interface, start_us=start_us, stop_us=4.0,
+                      relative_to=front.interface)  # fmt: skip
+        pairs = close_pairs(eye, [front, behind, *rest], PULSE, first_known=False)
+        assert [(p.front, p.least_us) for p in pairs] == ([(0, start_us)] if found else [])
+    fixed = Gate(interface=front.interface, start_us=8.0, stop_us=10.0)
+    for start_us, least_us in ((10.2, 0.2), (9.0, 0.0)):
+        behind = Gate(interface=back.interface, start_us=start_us, stop_us=12.0)
+        (pair,) = close_pairs(eye, [fixed, behind, *rest], PULSE, first_known=False)
+        assert pair.least_us == pytest.approx(least_us)
+
+
+@pytest.mark.parametrize("method", ["quadrature", "analytic", "rectified"])
+def test_slopes_of_many_traces_are_those_of_each(method):
+    """And of a tone off the carrier: 2 pi times its distance, for methods with a phase."""
+    rng = np.random.default_rng(2)
+    tones = np.cos(2 * np.pi * np.array([[0.08], [0.09], [0.11]]) * np.arange(2000))
+    many = np.concatenate([tones, rng.standard_normal((3, 2000))])
+    known = {"method": method, "centre_frequency_hz": 10e6, "bandwidth_hz": 9e6}
+    slope, whole = envelope_slope(many, np.abs(many), 100e6, **known)
+    assert whole == (method != "rectified")
+    for row, own in zip(slope, many, strict=True):
+        alone = envelope_slope(own[None], np.abs(own)[None], 100e6, **known)[0][0]
+        np.testing.assert_allclose(row, alone, rtol=1e-5, atol=1e-5 * alone.max())
+    if whole:
+        off_mhz = slope[:3, 800:1200].mean(axis=1) / (2.0 * np.pi)
+        np.testing.assert_allclose(off_mhz, [2.0, 1.0, 1.0], rtol=0.15)

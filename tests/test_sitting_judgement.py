@@ -12,7 +12,13 @@ from echotrace.chain.sitting_judgement import judged_in_sittings, warned_of_flui
 from echotrace.files.measurement_file import write_measurement
 from echotrace.fitting.trials import echo_again, in_scan, trial
 from echotrace.quality.limits import QualityLimits
-from echotrace.quality.sitting_evidence import SITTING_FEATURES, sitting_features
+from echotrace.quality.score import shipped_models
+from echotrace.quality.sitting_evidence import (
+    SITTING_DIRECTIONS,
+    SITTING_FEATURES,
+    right_in_sitting,
+    sitting_features,
+)
 from echotrace.report.measured_text import scan_rows
 from echotrace.signal.agreement_of_scans import AGREE_SPREADS
 
@@ -35,11 +41,17 @@ def test_the_scan_that_stands_apart_is_rejected_in_its_sitting_and_says_it_stood
     assert np.array_equal(result.length_right, alone.length_right)
     assert result.features["sitting_distance"][1] > 20.0
     assert result.features["sitting_against"][1] == 4.0
+    right = result.length_right_in_sitting
+    assert right[1] < et.Settings().quality.min_length_right_in_sitting < right[[0, 2, 3, 4]].min()
     header, rows = scan_rows(result, range(5))
     assert [row[header.index("accepted")] for row in rows] == [
         "yes", "no (yes alone)", "yes", "yes", "yes"
     ]  # fmt: skip
+    shown = [row[header.index("length right")] for row in rows]
+    assert shown == [">0.99" if value >= 0.995 else f"{value:.2f}" for value in right]
+    assert {*shown} > {">0.99"}
     about = result.to_records()
+    assert [record["length_right_in_sitting"] for record in about] == right.tolist()
     assert [record["accepted_alone"] for record in about] == [True] * 5
     assert not about[1]["accepted"]
 
@@ -50,6 +62,7 @@ def test_the_file_keeps_both_judgements(apart, tmp_path):
     again = et.read_measurement(tmp_path / "one.h5")
     assert np.array_equal(again.accepted_alone, result.accepted_alone)
     assert np.array_equal(again.accepted, result.accepted)
+    assert np.array_equal(again.length_right_in_sitting, result.length_right_in_sitting)
     assert again.finding_list(1) == result.finding_list(1)
 
 
@@ -59,6 +72,7 @@ def test_a_scan_by_itself_is_judged_by_itself(apart):
         result = et.measure(some)
         assert np.array_equal(result.accepted, measure_block(some, prepare(some)).accepted)
         assert np.array_equal(result.accepted, result.accepted_alone)
+        assert np.array_equal(result.length_right_in_sitting, result.length_right)
         assert "sitting_distance" not in result.features
 
 
@@ -83,6 +97,15 @@ def test_features_of_a_sitting_are_counts_and_distances():
     now = own.copy()
     now[:, 2, 0] = 16.6
     found = sitting_features(now, own, spread)
+    whole, whole_own = now.sum(axis=2), own.sum(axis=2)
+    for s, i in np.ndindex(20, 5):
+        rest = np.delete(whole_own[s], i)
+        rest = rest[np.isfinite(rest)]
+        there = rest.size >= 2 and np.isfinite(whole[s, i])
+        apart = abs(whole[s, i] - np.median(rest)) if there else np.nan
+        alike = np.mean(np.abs(rest - whole[s, i]) <= 0.1) if there else np.nan
+        assert found["sitting_length_apart_mm"][s, i] == pytest.approx(apart, rel=1e-4, nan_ok=True)
+        assert found["sitting_alike_share"][s, i] == pytest.approx(alike, rel=1e-6, nan_ok=True)
     for s, i in np.ndindex(20, 5):
         best = (-1.0, 0, 0)
         for k in range(2):
@@ -96,21 +119,78 @@ def test_features_of_a_sitting_are_counts_and_distances():
             near = int((np.abs(rest - now[s, i, k]) <= AGREE_SPREADS * spread[k]).sum())
             best = max(best, (off, largest.size, near), key=lambda one: one[0])
         if best[0] < 0.0:
-            assert all(np.isnan(found[name][s, i]) for name in SITTING_FEATURES)
+            assert all(np.isnan(found[name][s, i]) for name in SITTING_FEATURES[:3])
             continue
         assert found["sitting_distance"][s, i] == pytest.approx(best[0], rel=1e-5)
         assert (found["sitting_against"][s, i], found["sitting_agreeing"][s, i]) == best[1:]
 
 
-def test_four_others_are_asked_for(apart):
-    """In a sitting of four nothing is rejected for it, however far it stands."""
-    result = et.measure(apart.select([0, 1, 2, 3]))
-    assert result.accepted.all()
-    assert result.features["sitting_distance"][1] > 10.0
-    assert result.features["sitting_against"][1] == 3.0
-    limits = dataclasses.replace(et.Settings().quality, max_sitting_distance=900.0)
-    lenient = et.measure(apart, dataclasses.replace(et.Settings(), quality=limits))
-    assert lenient.accepted.all()
+def test_a_doubtful_scan_that_agrees_with_its_sitting_is_held():
+    """The same scans, judged by hand-made features: agreement holds what distance would not."""
+    result = et.measure(et.read("synthetic_traces/immersion_sitting.h5")).select(np.arange(6))
+    limits = et.Settings().quality
+    doubtful = np.uint64(1 << list(result.finding_names).index("length_doubtful"))
+    nats = np.float32(1.2)
+    features = dict(result.features)
+    features["length_right_nats"] = np.full(6, nats)
+    features["length_right"] = np.full(6, 1 / (1 + np.exp(-nats)), np.float32)
+    alone = dataclasses.replace(
+        result,
+        features=features,
+        length_right=features["length_right"].astype(float),
+        findings=np.full(6, doubtful),
+        accepted=np.zeros(6, bool),
+    )
+    ones = np.ones(6, np.float32)
+    near = {
+        "sitting_distance": 0.2 * ones,
+        "sitting_against": 5 * ones,
+        "sitting_agreeing": 5 * ones,
+        "sitting_length_apart_mm": 0.005 * ones,
+        "sitting_alike_share": ones,
+    }
+    held = judged_in_sittings(alone, near, limits, length_apart_mm=0.005 * ones)
+    level = dataclasses.replace(
+        limits, min_length_right_in_sitting=float(held.length_right_in_sitting[0]) - 1e-3
+    )
+    held = judged_in_sittings(alone, near, level, length_apart_mm=0.005 * ones)
+    assert level.min_length_right_in_sitting > held.length_right[0]
+    assert held.accepted.all()
+    assert not held.accepted_alone.any()
+    assert held.finding_list(0) == ("held_by_sitting",)
+    header, rows = scan_rows(held, [0])
+    assert rows[0][header.index("accepted")] == "yes (no alone)"
+    far = near | {"sitting_length_apart_mm": 0.8 * ones, "sitting_alike_share": 0 * ones}
+    apart = judged_in_sittings(alone, far, level, length_apart_mm=0.8 * ones)
+    assert not apart.accepted.any()
+    assert apart.finding_list(0) == ("length_doubtful",)
+    # What another finding rejects is not held.
+    low = np.uint64(1 << list(result.finding_names).index("retina_low"))
+    other = judged_in_sittings(
+        dataclasses.replace(alone, findings=alone.findings | low),
+        near,
+        level,
+        length_apart_mm=0.005 * ones,
+    )
+    assert not other.accepted.any()
+    assert not other.has_finding("held_by_sitting").any()
+
+
+def test_agreement_can_only_help_and_distance_only_harm():
+    """The table rises and falls as its directions say, and is read off the shipped file."""
+    model = shipped_models()["in_sitting"]
+    assert {term.feature for term in model.terms} <= set(SITTING_DIRECTIONS)
+    for term in model.terms:
+        assert (SITTING_DIRECTIONS[term.feature] * np.diff(term.nats) >= 0.0).all()
+    one = {"length_right": 0.6, "length_right_nats": 0.4}
+    one |= {"sitting_length_apart_mm": 0.01, "sitting_alike_share": 1.0}
+    base = {name: np.float32([value]) for name, value in one.items()}
+    apart = {
+        "sitting_length_apart_mm": np.float32([0.8]),
+        "sitting_alike_share": np.float32([0.0]),
+    }
+    assert right_in_sitting(base | apart)[0] < 0.5 < right_in_sitting(base)[0]
+    assert right_in_sitting(base | {"length_right": np.float32([0.0])})[0] == 0.0
 
 
 def test_a_segment_apart_that_leaves_the_length_is_no_reason(apart):

@@ -25,7 +25,11 @@ from echotrace.chain.sitting_judgement import judged_in_sittings, warned_of_flui
 from echotrace.chain.states import State, gates_for, state_of
 from echotrace.measurement import ARRAYS, BY_HAND, Measurement
 from echotrace.quality.finding_list import FINDINGS
-from echotrace.quality.sitting_evidence import SITTING_FEATURES, sitting_features
+from echotrace.quality.sitting_evidence import (
+    SITTING_FEATURES,
+    sitting_features,
+    steady_segments,
+)
 from echotrace.recording import Method, Recording
 from echotrace.signal.agreement_of_scans import (
     AGREE_SPREADS,
@@ -121,7 +125,10 @@ def correct_by_sittings(
         now_mm[inside] = _segments_mm(
             group.target, prepared, result.delay_us[group.rows[inside] - first]
         )
-        found = sitting_features(now_mm, group.own_mm, group.spread_mm, seen=group.seen)
+        steady = steady_segments(group.target, pressed=group.state[0] == Method.CONTACT)
+        found = sitting_features(
+            now_mm, group.own_mm, group.spread_mm, steady=steady, seen=group.seen
+        )
         for name, values in found.items():
             seen_by[name][group.rows[inside] - first] = values[inside]
         part = group.target.length_slice

@@ -10,13 +10,15 @@ from numpy.typing import NDArray
 
 from echotrace.measurement import BY_HAND, Measurement
 from echotrace.quality.finding_list import FINDINGS
+from echotrace.quality.findings import accepted_by_findings
 from echotrace.quality.limits import QualityLimits
+from echotrace.quality.sitting_evidence import right_in_sitting
 
 __all__ = ["judged_in_sittings", "warned_of_fluid"]
 
-# Others that must agree with one another against a scan. Of 2,358 scans accepted alone (919
-# synthetic sittings, looked at while this was chosen) 7 stood apart from four others by more than
-# ten spreads, and 6 of them were wrong; of 3 that stood apart from three others none was.
+# Others that must agree with one another against a segment of a scan. Of 2,358 scans accepted alone
+# (919 synthetic sittings, looked at while this was chosen) 7 stood apart from four others by more
+# than ten spreads, and 6 of them were wrong; of 3 that stood apart from three others none was.
 _LEAST_AGAINST = 4
 # What a length is to be right to, a quarter dioptre (common practice, no source): an echo of the
 # lens that was mistaken for another moves its two sides and hardly the length. In a thousand drawn
@@ -31,10 +33,12 @@ def judged_in_sittings(
     *,
     length_apart_mm: NDArray[np.float64],
 ) -> Measurement:
-    """Reject scans that stand apart from their sitting, and keep how each was judged alone.
+    """Judge scans with what their sittings say, and keep how each was judged alone.
 
-    A segment lies far from where four others have it, and the length by more than 0.1 mm.
-    What a person decided, and scans in which a person set a gate or a pick, stay as they are.
+    A scan is accepted where the second probability reaches its level, no segment lies far from
+    where four others have it with the length off by more than 0.1 mm, and no finding rejects it but
+    that its length is doubtful. Where the others say nothing of its length it is judged alone. What
+    a person decided, and scans in which a person set a gate or a pick, stay as they are.
 
     Parameters
     ----------
@@ -50,34 +54,56 @@ def judged_in_sittings(
     Returns
     -------
     Measurement
-        With these features, ``accepted_alone`` (1 or 0), and the finding ``apart_from_sitting``.
+        With these features, ``length_right_in_sitting`` and ``accepted_alone`` (1 or 0), and a
+        finding where both judgements differ.
 
     Examples
     --------
     >>> import numpy as np
     >>> import echotrace as et
     >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
-    >>> apart = {"sitting_distance": np.full(6, 50.0, np.float32)}
-    >>> seen = apart | {"sitting_against": np.full(6, 5.0, np.float32)}
+    >>> from echotrace.quality.sitting_evidence import SITTING_FEATURES
+    >>> seen = dict.fromkeys(SITTING_FEATURES, np.full(6, 50.0, np.float32))
     >>> judged_in_sittings(
     ...     result, seen, et.Settings().quality, length_apart_mm=np.full(6, 1.5)
     ... ).accepted.tolist()
     [False, False, False, False, False, False]
     """
     features = {**result.features, **seen, "accepted_alone": result.accepted.astype(np.float32)}
+    right = right_in_sitting(features)
+    features["length_right_in_sitting"] = right
+    doubtful, apart, held = (
+        _bit(name) for name in ("length_doubtful", "apart_from_sitting", "held_by_sitting")
+    )
+    open_to_it = (result.decided_by == 0) & (result.by_hand == BY_HAND.index("no")).all(axis=1)
     with np.errstate(invalid="ignore"):
-        apart = (seen["sitting_against"] >= _LEAST_AGAINST) & (
+        far = (seen["sitting_against"] >= _LEAST_AGAINST) & (
             seen["sitting_distance"] > limits.max_sitting_distance
         )
-        apart &= length_apart_mm > _RIGHT_TO_MM
-    apart &= (result.decided_by == 0) & (result.by_hand == BY_HAND.index("no")).all(axis=1)
-    bit = np.uint64(1) << np.uint64(list(FINDINGS).index("apart_from_sitting"))
+    far &= length_apart_mm > _RIGHT_TO_MM
+    findings = result.findings
+    alone_doubtful = (findings & doubtful) != 0
+    nothing_else = accepted_by_findings(findings & ~doubtful, features, limits)
+    likely = np.where(
+        np.isnan(seen["sitting_length_apart_mm"]),
+        ~alone_doubtful,
+        right >= limits.min_length_right_in_sitting,
+    )
+    enough = likely & ~far
+    rejected_now = open_to_it & ~enough & (far | ~alone_doubtful)
+    held_now = open_to_it & enough & alone_doubtful & nothing_else
+    findings = np.where(rejected_now, findings | apart, findings)
+    findings = np.where(held_now, (findings & ~doubtful) | held, findings)
     return dataclasses.replace(
         result,
         features=features,
-        findings=np.where(apart, result.findings | bit, result.findings),
-        accepted=result.accepted & ~apart,
+        findings=findings,
+        accepted=np.where(open_to_it, nothing_else & enough, result.accepted),
     )
+
+
+def _bit(name: str) -> np.uint64:
+    return np.uint64(1) << np.uint64(list(FINDINGS).index(name))
 
 
 def warned_of_fluid(

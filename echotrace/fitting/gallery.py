@@ -13,9 +13,9 @@ from echotrace.figures.synthesis import artefact_figure, level_figure, tilt_figu
 from echotrace.files.native import read_recording
 from echotrace.fitting.findings_figure import confusion_figure
 from echotrace.fitting.score_figures import left_out_figure, score_figure
+from echotrace.fitting.score_report import probabilities
 from echotrace.fitting.score_sets import shipped_sets
 from echotrace.quality.limits import QualityLimits
-from echotrace.quality.score import shipped_models
 from echotrace.teaching.exercise import make_exercise
 from echotrace.teaching.exercise_page import sheet_figures
 from echotrace.teaching.plate_figure import plate_figure
@@ -47,8 +47,7 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
     recording = read_recording(recording_path)
     sets = shipped_sets()
     unseen = sets["develop"]
-    models = shipped_models()
-    right, aligned = models["length_right"].probability, models["aligned"].probability
+    said = probabilities(unseen)
     lesson = shipped_lesson()
     return {
         "measured_scan": scans_figure(
@@ -60,9 +59,9 @@ def gallery(recording_path: Path) -> dict[str, Figure]:
         "artefacts": artefact_figure(),
         "score_on_unseen_eyes": score_figure(
             unseen,
-            right(unseen.features),
-            aligned(unseen.features),
-            level=QualityLimits().min_length_right,
+            said["in_sitting"],
+            said["aligned"],
+            level=QualityLimits().min_length_right_in_sitting,
             title="Both probabilities on invented sittings that the fit never saw",
         ),
         "score_left_out": left_out_figure(sets["fit"]),

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "brier_score",
+    "calibration_chance",
     "calibration_curve",
     "calibration_error",
     "roc_area",
@@ -195,3 +196,58 @@ def calibration_error(score: Float64, outcome: NDArray[np.bool_], *, bins: int =
     """
     mean, share, number = calibration_curve(score, outcome, bins=bins)
     return float(np.sum(np.abs(mean - share) * number) / number.sum())
+
+
+def calibration_chance(
+    score: Float64,
+    outcome: NDArray[np.bool_],
+    groups: NDArray[np.intp],
+    *,
+    bins: int = 10,
+    rounds: int = 200,
+    seed: int = 0,
+) -> float:
+    """How far shares of good traces lie from those of other draws of as many groups, on average.
+
+    A probability without any error shows about this calibration error: scans of one sitting are
+    right or wrong, aligned or not, together.
+
+    Parameters
+    ----------
+    score : ndarray of float64, (n,)
+    outcome : ndarray of bool, (n,)
+    groups : ndarray of int, (n,)
+        Sitting of each trace; sittings are drawn again with replacement.
+    bins, rounds, seed : int
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> score, outcome = np.full(400, 0.5), np.arange(400) % 2 == 0
+    >>> one_by_one = calibration_chance(score, outcome, np.arange(400))
+    >>> sitting = np.arange(400) // 20
+    >>> together = calibration_chance(score, sitting % 2 == 0, sitting)
+    >>> one_by_one < 0.1 < together
+    True
+    """
+    rng = np.random.default_rng(seed)
+    number = np.empty(score.size, np.intp)
+    for k, part in enumerate(np.array_split(np.argsort(score, kind="stable"), bins)):
+        number[part] = k
+    _, group = np.unique(groups, return_inverse=True)
+    n = int(group.max()) + 1
+    good, there = np.zeros((n, bins)), np.zeros((n, bins))
+    np.add.at(there, (group, number), 1.0)
+    np.add.at(good, (group, number), outcome.astype(np.float64))
+    share, weight = good.sum(0) / there.sum(0), there.sum(0) / there.sum()
+    apart = []
+    for _ in range(rounds):
+        times = np.bincount(rng.integers(n, size=n), minlength=n)
+        seen = times @ there
+        with np.errstate(invalid="ignore"):
+            off = np.abs(times @ good / seen - share)
+        apart.append(float(np.nansum(off * weight)))
+    return float(np.mean(apart))

@@ -281,7 +281,7 @@ def score_figure(
     >>> data = data.select(np.arange(0, data.aligned.size, 8))
     >>> from echotrace.quality.score import shipped_models
     >>> models = shipped_models()
-    >>> right, aligned = (models[name].probability(data.features) for name in models)
+    >>> right, aligned = (models[n].probability(data.features) for n in ("length_right", "aligned"))
     >>> score_figure(data, right, aligned, level=0.4).savefig(folder / "score.png")
     """
     figure = _with_room_below(new_figure(7.2, 9.4), 0.02)

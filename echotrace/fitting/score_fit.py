@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from echotrace.errors import EstimationError, ParameterError
 from echotrace.fitting.score_sets import DIRECTIONS, ScoreSet
 from echotrace.quality.score import ScoreModel, ScoreTerm
+from echotrace.quality.sitting_evidence import SITTING_DIRECTIONS, lengths_beside
 
-__all__ = ["fit_model", "fit_models", "leave_out", "models_toml"]
+__all__ = ["beside_others", "fit_model", "fit_models", "leave_out", "models_toml"]
 
 Float64 = NDArray[np.float64]
 
@@ -31,7 +32,12 @@ _KNOTS: Mapping[str, tuple[float, ...]] = {
     "last_margin": (0.0, 0.3, 1.0, 3.0, 6.0, 10.0),
     "retina_over_wall_db": (0.0, 2.0, 6.0, 15.0),
     "retina_rise_misfit": (0.02, 0.1, 0.2, 0.4, 0.8, 1.4),
+    "length_right_nats": (-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 6.0),
+    "sitting_length_apart_mm": (0.0, 0.01, 0.03, 0.06, 0.1, 0.2, 0.5, 1.5),
+    "sitting_alike_share": (0.0, 0.25, 0.5, 0.75, 1.0),
 }
+# Parts of the sittings, each judged by a model fitted to the others.
+_FOLDS = 2
 _QUANTILES = (0.02, 0.15, 0.30, 0.50, 0.70, 0.85, 0.98)
 
 
@@ -168,7 +174,10 @@ def fit_model(
 
 
 def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
-    """Both shipped models: ``length_right`` and ``aligned``.
+    """The shipped models: ``length_right``, ``aligned`` and ``in_sitting``.
+
+    The last adds what the other scans of a sitting say to the log-odds of the scan alone, which are
+    here those of a model fitted to other sittings. It is fitted to scans that no finding rejects.
 
     Parameters
     ----------
@@ -182,14 +191,58 @@ def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
     --------
     >>> from echotrace.fitting.score_sets import shipped_sets
     >>> data = shipped_sets()["develop"]
-    >>> data = data.select(np.arange(0, data.aligned.size, 8))
-    >>> sorted(fit_models(data))
-    ['aligned', 'length_right']
+    >>> sorted(fit_models(data.select(data.sitting % 8 < 2)))
+    ['aligned', 'in_sitting', 'length_right']
     """
+    alone = np.clip(leave_out(data, data.sitting % _FOLDS), 1e-9, 1.0 - 1e-9)
+    seen = {
+        "length_right_nats": np.log(alone / (1.0 - alone)).astype(np.float32),
+        **beside_others(data),
+    }
+    open_to_it = ~data.rejected & ~np.isnan(seen["sitting_length_apart_mm"])
     return {
         "length_right": fit_model(data.features, data.length_right),
         "aligned": fit_model(data.features, data.aligned),
+        "in_sitting": fit_model(
+            {name: values[open_to_it] for name, values in seen.items()},
+            data.length_right[open_to_it],
+            directions=SITTING_DIRECTIONS,
+        ),
     }
+
+
+def beside_others(data: ScoreSet) -> dict[str, NDArray[np.float32]]:
+    """Each drawn length beside those of its sitting, as the second probability has them.
+
+    A real sitting is held together by what lies behind the chamber, which pressing leaves alone;
+    here the truth takes pressing out.
+
+    Parameters
+    ----------
+    data : ScoreSet
+
+    Returns
+    -------
+    dict of str to ndarray of float32, (n,)
+        ``sitting_length_apart_mm`` and ``sitting_alike_share``. NaN without a lens in contact,
+        where nothing lies behind a chamber.
+
+    Examples
+    --------
+    >>> from echotrace.fitting.score_sets import shipped_sets
+    >>> found = beside_others(shipped_sets()["develop"])
+    >>> float(np.nanmedian(found["sitting_alike_share"]))
+    1.0
+    """
+    names = ("sitting_length_apart_mm", "sitting_alike_share")
+    found = {name: np.full(data.error_mm.size, np.nan, np.float32) for name in names}
+    hidden = (data.method == "contact") & np.isin(data.state, ("aphakic", "oil"))
+    for number in np.unique(data.sitting[~hidden]):
+        rows = np.flatnonzero(data.sitting == number)
+        lengths = data.error_mm[None, rows]
+        for name, values in zip(names, lengths_beside(lengths, lengths), strict=True):
+            found[name][rows] = values[0]
+    return found
 
 
 def leave_out(data: ScoreSet, groups: NDArray[Any]) -> Float64:

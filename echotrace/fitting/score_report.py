@@ -12,18 +12,44 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.fitting.roc import calibration_error, roc_area, roc_band
+from echotrace.fitting.roc import calibration_chance, calibration_error, roc_area, roc_band
+from echotrace.fitting.score_fit import beside_others
 from echotrace.fitting.score_sets import DrawSet, ScoreSet, make_sets, shipped_sets
 from echotrace.measurement import ALIGNED_TOLD
 from echotrace.quality.features import score_traces
 from echotrace.quality.limits import QualityLimits
+from echotrace.quality.sitting_evidence import right_in_sitting
 
-__all__ = ["kind_errors", "main", "score_report"]
+__all__ = ["kind_errors", "main", "probabilities", "score_report"]
 
 Float64 = NDArray[np.float64]
 
 # Bins of a kind: fewer scans than all together.
 _KIND_BINS, _LEAST_OF_KIND = 5, 60
+
+
+def probabilities(data: ScoreSet) -> dict[str, Float64]:
+    """The shipped probabilities of measured draws.
+
+    Parameters
+    ----------
+    data : ScoreSet
+
+    Returns
+    -------
+    dict of str to ndarray of float64, (n,)
+        ``length_right`` and ``aligned`` of each scan alone, and ``in_sitting``: a right length with
+        what the other scans of its sitting say.
+
+    Examples
+    --------
+    >>> sorted(probabilities(shipped_sets()["develop"]))
+    ['aligned', 'in_sitting', 'length_right']
+    """
+    said = score_traces(data.features)
+    both = right_in_sitting({**said, **beside_others(data)})
+    found = {"length_right": said["length_right"], "aligned": said["aligned"], "in_sitting": both}
+    return {name: values.astype(np.float64) for name, values in found.items()}
 
 
 def kind_errors(
@@ -69,7 +95,7 @@ def score_report(data: ScoreSet, level: float | None = None) -> str:
     ----------
     data : ScoreSet
     level : float, optional
-        Of acceptance; the preset where it is None.
+        Of acceptance, alone and in a sitting; the presets where it is None.
 
     Returns
     -------
@@ -81,37 +107,56 @@ def score_report(data: ScoreSet, level: float | None = None) -> str:
     >>> score_report(shipped_sets()["develop"]).splitlines()[0]
     '| what | found |'
     """
-    level = QualityLimits().min_length_right if level is None else level
-    said = score_traces(data.features)
-    right, aligned = (said[name].astype(np.float64) for name in ("length_right", "aligned"))
+    limits = QualityLimits()
+    said = probabilities(data)
+    alone, right, aligned = said["length_right"], said["in_sitting"], said["aligned"]
+    alone_level = limits.min_length_right if level is None else level
+    # Where the others say nothing, a scan is judged alone.
+    heard = ~np.isnan(beside_others(data)["sitting_length_apart_mm"])
+    in_level = np.where(heard, limits.min_length_right_in_sitting, alone_level)
+    in_level = in_level if level is None else np.full(heard.size, level)
     good, wrong = data.length_right, ~data.length_right
-    taken = right >= level
-    accepted = taken & ~data.rejected
     low, high = ALIGNED_TOLD
     told = (aligned <= low) | (aligned >= high)
-    *_, (least, most) = roc_band(right, good, data.sitting)
-    rows = [
-        ("scans, of which right", f"{good.size}, {int(good.sum())}"),
-        (
-            "ROC area, right against wrong",
-            f"{roc_area(right, good):.3f} ({least:.3f} to {most:.3f})",
-        ),
-        (f"right scans with {level:g} or more", _share(taken, good)),
-        (f"of all scans with {level:g} or more, wrong", _share(wrong, taken)),
-        ("right scans accepted, findings and all", _share(accepted, good)),
-        ("of the accepted, wrong", _share(wrong, accepted)),
-        ("calibration error, length right", f"{calibration_error(right, good):.3f}"),
-        ("calibration error, aligned", f"{calibration_error(aligned, data.aligned):.3f}"),
-    ]
-    for name, probability, outcome in (
-        ("length right", right, good),
-        ("aligned", aligned, data.aligned),
+    # Where a finding rejects, the second probability was not fitted and decides nothing.
+    open_to_it = ~data.rejected
+    rows = [("scans, of which right", f"{good.size}, {int(good.sum())}")]
+    for words, values, level_of, among in (
+        ("alone", alone, alone_level, np.ones_like(good)),
+        ("with its sitting, no finding", right, in_level, open_to_it),
     ):
-        errors = kind_errors(probability, outcome, data)
+        *_, (least, most) = roc_band(values[among], good[among], data.sitting[among])
+        accepted = (values >= level_of) & open_to_it
+        rows += [
+            (
+                f"ROC area, right against wrong, a scan {words}",
+                f"{roc_area(values[among], good[among]):.3f} ({least:.3f} to {most:.3f})",
+            ),
+            ("… right scans accepted, findings and all", _share(accepted, good)),
+            ("… of the accepted, wrong", _share(wrong, accepted)),
+        ]
+    everything = (
+        ("length right, alone", alone, good, data),
+        (
+            "length right, with the sitting, no finding",
+            right[open_to_it],
+            good[open_to_it],
+            data.select(open_to_it),
+        ),
+        ("aligned", aligned, data.aligned, data),
+    )
+    for name, probability, outcome, part in everything:
+        error = calibration_error(probability, outcome)
+        chance = calibration_chance(probability, outcome, part.sitting)
+        errors = kind_errors(probability, outcome, part)
         worst = max(errors, key=lambda kind: errors[kind])
-        rows.append(
-            (f"largest within a kind of hand and method, {name}", f"{errors[worst]:.3f} ({worst})")
-        )
+        rows += [
+            (
+                f"calibration error, {name} (other sittings of as many)",
+                f"{error:.3f} ({chance:.3f})",
+            ),
+            ("… largest within a kind of hand and method", f"{errors[worst]:.3f} ({worst})"),
+        ]
     for method in ("immersion", "contact"):
         here = data.method == method
         area = roc_area(aligned[here], data.aligned[here])

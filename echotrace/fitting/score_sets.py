@@ -141,7 +141,7 @@ class ScoreSet:
     oblique : ndarray of bool
         All scans of the sitting were held obliquely alike.
     rejected : ndarray of bool
-        A finding other than the probability's own rejects the scan.
+        A finding other than the probabilities' own rejects the scan.
     findings : ndarray of uint64
         Bit set of :data:`echotrace.quality.finding_list.FINDINGS`, as measured when the set was
         made.
@@ -316,8 +316,9 @@ def _one(task: _Task) -> ScoreSet:
 
 
 def _but_for_the_length(findings: NDArray[Any]) -> NDArray[Any]:
-    own = findings.dtype.type(1 << list(FINDINGS).index("length_doubtful"))
-    return np.asarray(findings & ~own)
+    names = list(FINDINGS)
+    own = sum(1 << names.index(name) for name in ("length_doubtful", "apart_from_sitting"))
+    return np.asarray(findings & ~findings.dtype.type(own))
 
 
 def measured_part(sitting: KeptSitting) -> ScoreSet:

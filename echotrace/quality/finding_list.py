@@ -450,13 +450,19 @@ _FINDINGS = (
     Finding(
         name="apart_from_sitting",
         severity=Severity.REJECT,
-        says="a segment of this scan lies far from that of the other scans, which agree with one "
-        "another: other echoes were taken than in those",
+        says="by itself this scan would be accepted, but held against the other scans of its "
+        "sitting its length is not likely enough to be right: other echoes may have been taken, or "
+        "the beam lay otherwise",
         do="look at the picks of this scan and of the others; capture more scans where it is not "
         "plain which are right",
-        feature="sitting_distance",
-        limit="max_sitting_distance",
-        words="distance from the other scans, by their usual spread",
+        feature="length_right_in_sitting",
+        limit="min_length_right_in_sitting",
+        words="probability that the length is right, with the other scans",
+        also=(
+            "sitting_distance",
+            "max_sitting_distance",
+            "distance of a segment from the other scans, by their usual spread",
+        ),
         error_mm=1.0,
     ),
     Finding(
@@ -470,6 +476,16 @@ _FINDINGS = (
         limit="max_fluid_unseen_us",
         words="fluid that may be there unseen",
         error_mm=1.35,
+    ),
+    Finding(
+        name="held_by_sitting",
+        severity=Severity.WARN,
+        says="by itself this scan would be rejected as doubtful, but the other scans of its "
+        "sitting agree with it and make its length likely",
+        do="look at the picks; reject the scan by hand where they are not right",
+        feature="length_right_in_sitting",
+        words="probability that the length is right, with the other scans",
+        error_mm=0.15,
     ),
 )
 

@@ -40,6 +40,7 @@ _BELOW = frozenset(
         "no_wall_behind_retina",
         "lens_echoes_unbalanced",
         "choice_uncertain",
+        "apart_from_sitting",
     }
 )
 

@@ -94,8 +94,10 @@ class QualityLimits:
     max_clipped_fraction : float
         Clipped share of all samples.
     min_length_right : float
-        Least probability of an accepted trace that its length is right; chosen on draws that
-        the model was not fitted to.
+        Least probability of an accepted trace that its length is right, by itself.
+    min_length_right_in_sitting : float
+        The same with what the other scans of its sitting say. Both were chosen together on all
+        draws of the two shipped sets, so that fewer than 1 % of the accepted scans are wrong.
     max_sitting_distance : float
         Distance of a segment from that of four other scans and more that agree with one another,
         in expected spreads between scans. 6.7 spreads of a vitreous are 0.2 mm: two lengths that
@@ -150,7 +152,8 @@ class QualityLimits:
     max_implant_shift_mm: float = 0.05
     max_fluid_unseen_us: float = 0.1
     max_clipped_fraction: float = 0.12
-    min_length_right: float = 0.85
+    min_length_right: float = 0.89
+    min_length_right_in_sitting: float = 0.95
     max_sitting_distance: float = 6.7
     max_carrier_misfit: float = 0.03
     max_carrier_doubt: float = 3.0

@@ -219,7 +219,10 @@ def pattern_features(
                 found["bath_pattern_db"][no_bath] = pair[no_bath]
             else:
                 found["bath_pattern_db"][:] = told[ask.BATH_PAIR_DB]
-        found["pseudophakic_pattern_db"][:] = told[ask.IMPLANT_DB]
+        # Both faces of an implant are alike (30 dB): a second echo that is taller by as much as a
+        # lower one would be lower speaks no more for it.
+        implant_db = told[ask.IMPLANT_DB]
+        found["pseudophakic_pattern_db"][:] = np.minimum(implant_db, 60.0 - implant_db)
         # A bubble in the bath may stand before a cornea, but then the chamber is deep.
         shallow = found["chamber_mm"] < _SHALLOW_MM
         found["second_cornea_db"][shallow] = told[ask.SECOND_CORNEA_DB, shallow]

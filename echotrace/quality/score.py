@@ -193,12 +193,13 @@ def shipped_models() -> Mapping[str, ScoreModel]:
     mapping of str to ScoreModel
         ``length_right``: the length lies within 0.1 mm of the eye's, pressing and speeds apart.
         ``aligned``: the beam lies within the limits of tilt and decentration, whatever was picked.
+        ``in_sitting``: the first with what the other scans of the sitting say.
 
     Examples
     --------
     >>> from echotrace.quality.score import shipped_models
     >>> sorted(shipped_models())
-    ['aligned', 'length_right']
+    ['aligned', 'in_sitting', 'length_right']
     """
     text = (files("echotrace") / "data" / "score_model.toml").read_text(encoding="utf-8")
     table = tomllib.loads(text)

@@ -1,23 +1,55 @@
-"""What the other scans of its sitting say of a scan, as features.
+"""What the other scans of its sitting say of a scan: features, and a second probability.
 
 How far a scan lies from what most others agree on, how many of those agree with one another, and
-how many agree with the scan.
+how many agree with the scan. A table that can be read (``in_sitting`` of
+``echotrace/data/score_model.toml``) adds this to the log-odds of the scan alone; it was fitted to
+sittings of which many are wrong in all scans alike.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
+
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrace.quality.score import shipped_models
 from echotrace.signal.agreement_of_scans import AGREE_SPREADS, ScanAgreement, agreement_of
+from echotrace.target import Target
 
-__all__ = ["SITTING_FEATURES", "sitting_features"]
+__all__ = [
+    "SITTING_DIRECTIONS",
+    "SITTING_FEATURES",
+    "lengths_beside",
+    "right_in_sitting",
+    "sitting_features",
+    "steady_segments",
+]
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
 
-SITTING_FEATURES = ("sitting_distance", "sitting_against", "sitting_agreeing")
+# Lengths that differ by no more are alike: a quarter of a dioptre.
+_ALIKE_MM = 0.1
+
+SITTING_FEATURES = (
+    "sitting_distance",
+    "sitting_against",
+    "sitting_agreeing",
+    "sitting_length_apart_mm",
+    "sitting_alike_share",
+)
 """Names of the features."""
+
+SITTING_DIRECTIONS: Mapping[str, int] = MappingProxyType(
+    {
+        "length_right_nats": 1,
+        "sitting_length_apart_mm": -1,
+        "sitting_alike_share": 1,
+    }
+)
+"""Features of the second probability, and the sign with which each may act."""
 
 
 def sitting_features(
@@ -25,6 +57,7 @@ def sitting_features(
     others_mm: Float64,
     spread_mm: Float64,
     *,
+    steady: NDArray[np.bool_] | None = None,
     seen: ScanAgreement | None = None,
 ) -> dict[str, Float32]:
     """Features of each scan against the other scans of its sitting.
@@ -37,6 +70,9 @@ def sitting_features(
         The same by each scan's own choice: a scan that was corrected does not vouch for others.
     spread_mm : ndarray of float64, (n_segments,)
         From :func:`~echotrace.signal.agreement_of_scans.expected_spread_mm`.
+    steady : ndarray of bool, (n_segments,), optional
+        Segments that are as long in every scan, from :func:`steady_segments`: all of which
+        something is known where it is None.
     seen : ScanAgreement, optional
         Of the others, where it is known already.
 
@@ -46,7 +82,9 @@ def sitting_features(
         ``sitting_distance``: from the middle of the largest group of others that agree, in expected
         spreads, of the segment in which that is most; ``sitting_against``: scans of that group;
         ``sitting_agreeing``: others that agree with the scan in that segment. NaN where no two
-        others agree on anything that the scan has.
+        others agree on anything that the scan has. ``sitting_length_apart_mm``: the steady segments
+        together, from the median of the others, and ``sitting_alike_share``: the share of the
+        others within 0.1 mm of the scan; NaN where fewer than two others have all of them.
 
     Examples
     --------
@@ -69,8 +107,113 @@ def sitting_features(
         found = np.take_along_axis(values, worst, axis=2)[..., 0]
         return np.where(nothing, np.nan, found).astype(np.float32)
 
+    steady = np.isfinite(spread_mm) if steady is None else steady
+    if steady.any():
+        whole = lengths_beside(
+            length_mm[..., steady].sum(axis=2), others_mm[..., steady].sum(axis=2)
+        )
+    else:
+        whole = (np.full(nothing.shape, np.nan, np.float32),) * 2
     return {
         "sitting_distance": there(off),
         "sitting_against": there(seen.agreeing),
         "sitting_agreeing": there(near.sum(axis=2)),
+        "sitting_length_apart_mm": whole[0],
+        "sitting_alike_share": whole[1],
     }
+
+
+def lengths_beside(length_mm: Float64, others_mm: Float64) -> tuple[Float32, Float32]:
+    """Each length beside those of the other scans of its sitting.
+
+    Parameters
+    ----------
+    length_mm, others_mm : ndarray of float64, (n_sittings, n_scans)
+        Of each scan, as it is judged and by its own choice; NaN where there is none.
+
+    Returns
+    -------
+    apart_mm, alike : ndarray of float32, (n_sittings, n_scans)
+        Distance from the median of the others, mm; share of the others within 0.1 mm. NaN where
+        fewer than two others have a length, or the scan has none.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> lengths = np.array([[23.40, 23.41, 23.95, 23.42]])
+    >>> apart_mm, alike = lengths_beside(lengths, lengths)
+    >>> f"{apart_mm[0, 2]:.2f} mm", [f"{share:.2f}" for share in alike[0]]
+    ('0.54 mm', ['0.67', '0.67', '0.00', '0.67'])
+    """
+    n = length_mm.shape[1]
+    apart, alike = (np.full(length_mm.shape, np.nan, np.float32) for _ in range(2))
+    for i in range(n):
+        # In order of length: the order of the scans cannot matter. NaN comes last.
+        rest = np.sort(np.delete(others_mm, i, axis=1), axis=1)
+        known = np.isfinite(rest).sum(axis=1)
+        rows = np.flatnonzero((known >= 2) & np.isfinite(length_mm[:, i]))
+        if not rows.size:
+            continue
+        low, high = (known[rows] - 1) // 2, known[rows] // 2
+        middle = 0.5 * (rest[rows, low] + rest[rows, high])
+        apart[rows, i] = np.abs(length_mm[rows, i] - middle)
+        with np.errstate(invalid="ignore"):
+            near = (np.abs(rest[rows] - length_mm[rows, i, None]) <= _ALIKE_MM).sum(axis=1)
+        alike[rows, i] = near / known[rows]
+    return apart, alike
+
+
+def steady_segments(target: Target, *, pressed: bool) -> NDArray[np.bool_]:
+    """Segments of the length that are as long in every scan of a sitting.
+
+    Parameters
+    ----------
+    target : Target
+    pressed : bool
+        Whether the probe presses (contact): the segment behind the cornea is then not.
+
+    Returns
+    -------
+    ndarray of bool, (n_segments,)
+        The cornea is left out: its back is not always found.
+
+    Examples
+    --------
+    >>> from echotrace.quality.sitting_evidence import steady_segments
+    >>> from echotrace.target import eye_target
+    >>> steady_segments(eye_target("phakic"), pressed=True).tolist()
+    [False, False, True, True, False]
+    """
+    found = np.zeros(len(target.segments), np.bool_)
+    found[target.length_slice] = True
+    first = target.length_slice.start
+    found[first : first + (2 if pressed else 1)] = False
+    return found
+
+
+def right_in_sitting(features: Mapping[str, Float32]) -> Float32:
+    """Probability that each length is right, with what the other scans of its sitting say.
+
+    Parameters
+    ----------
+    features : mapping of str to ndarray of float32, each (n_traces,)
+        ``length_right``, ``length_right_nats`` and those of :func:`sitting_features`.
+
+    Returns
+    -------
+    ndarray of float32, (n_traces,)
+        That of the scan alone where nothing is there to hold it against; zero where it has no
+        length.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> features = {"length_right": np.float32([0.9]), "length_right_nats": np.float32([2.2])}
+    >>> features |= dict.fromkeys(SITTING_FEATURES, np.float32([np.nan]))
+    >>> round(float(right_in_sitting(features)[0]), 2)
+    0.9
+    """
+    alone = features["length_right"]
+    both = shipped_models()["in_sitting"].probability(features)
+    silent = np.isnan(features["sitting_length_apart_mm"]) | (alone == 0.0)
+    return np.where(silent, alone, both).astype(np.float32)

@@ -23,9 +23,9 @@ from echotrace.sittings.sitting_quality import SittingJudgement
 from echotrace.text_out import one_line
 
 _PROBABILITIES_MEAN = (
-    "Length right: the probability that the length of a scan is within 0.1 mm of the eye's, "
-    "pressing and sound speeds apart, which no scan can show; it decides what is accepted, with "
-    "the findings that reject. "
+    "Length right: the probability that the length of a scan is within 0.1 mm of the eye's, by its "
+    "echoes and by the other scans of its sitting; pressing and sound speeds apart, which no scan "
+    "can show. It decides what is accepted, with the findings that reject. "
     "Aligned: the probability that the beam was on the visual axis (tilt up to 2.5°, decentration "
     "up to 0.5 mm); where neither answer is four times as likely as the other, it cannot be told. "
     "Both were fitted to synthetic eyes only."
@@ -209,11 +209,17 @@ _SOURCES = {
 }
 
 
+def _probability_text(value: float) -> str:
+    """Never a certainty."""
+    return ">0.99" if value >= 0.995 else length_text(value)
+
+
 def _status(result: Measurement, k: int) -> str:
     word = "yes" if result.accepted[k] else "no"
     if result.decided_by[k]:
         return f"{word} (by hand)"
-    return word if result.accepted_alone[k] == result.accepted[k] else f"{word} (yes alone)"
+    other = "yes" if result.accepted_alone[k] else "no"
+    return word if result.accepted_alone[k] == result.accepted[k] else f"{word} ({other} alone)"
 
 
 def _segments_of(result: Measurement, traces: Sequence[int]) -> list[int]:
@@ -250,7 +256,7 @@ def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], li
     old = "score" in result.features
     header += ["length", "u", *(["score"] if old else ["length right", "aligned"])]
     header += ["accepted", "findings"]
-    rows = []
+    rows, right = [], result.length_right_in_sitting
     for k in traces:
         rows.append(
             [
@@ -261,7 +267,7 @@ def scan_rows(result: Measurement, traces: Sequence[int]) -> tuple[list[str], li
                 *(
                     [length_text(float(result.features["score"][k]))]
                     if old
-                    else [length_text(float(result.length_right[k])), result.aligned_in_words(k)]
+                    else [_probability_text(float(right[k])), result.aligned_in_words(k)]
                 ),
                 _status(result, k),
                 ", ".join(
