@@ -23,6 +23,7 @@ from echotrace.errors import EchotraceWarning, ParameterError
 from echotrace.files.describe import describe
 from echotrace.files.native import read_measurement, read_recording, write_measurement
 from echotrace.kernels import filters
+from echotrace.quality.limits import QualityLimits
 from echotrace.recording import Probe, Receiver, Signal
 from echotrace.report.gates import gate_words
 from echotrace.report.measured_text import measurement_text
@@ -120,7 +121,7 @@ OF_WINDOWS = (
     "retina_against_wall_db",
     *OF_ECHOES_FOUND[-4:],
 )
-AT_A_SAMPLE = 1e-3
+AT_A_SAMPLE, AT_THE_LIMIT = 1e-3, 1e-3
 FEW = 0.2
 
 
@@ -148,12 +149,16 @@ def _assert_same(fast, plain, rate_hz):
     )
     for name in ("delay_u_us", "axial_length_u_mm"):
         np.testing.assert_allclose(getattr(fast, name), getattr(plain, name), rtol=U_RATIO)
+    # A probability on the limit of acceptance lies on either side of it.
+    unsure = np.abs(plain.length_right - QualityLimits().min_length_right) < AT_THE_LIMIT
+    beside = [{"length_doubtful"} if near else set() for near in unsure]
     differ = [
         (k, fast.finding_list(k), plain.finding_list(k))
         for k in np.flatnonzero(fast.findings != plain.findings)
+        if not {*fast.finding_list(k)} ^ {*plain.finding_list(k)} <= beside[k]
     ]
     assert not differ
-    np.testing.assert_array_equal(fast.accepted, plain.accepted)
+    np.testing.assert_array_equal(fast.accepted[~unsure], plain.accepted[~unsure])
     assert set(fast.features) == set(plain.features)
     place = plain.delay_us / step_us
     edge = np.any(np.abs(place - np.round(place)) < AT_A_SAMPLE, axis=1)

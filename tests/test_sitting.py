@@ -10,6 +10,7 @@ from invented import sitting_of
 from echotrace.chain.by_hand import decide_by_hand
 from echotrace.errors import ParameterError
 from echotrace.settings import SittingLimits
+from echotrace.sittings import sitting as sitting_module
 from echotrace.sittings.outliers import critical_deviate, extreme_studentized_deviates
 from echotrace.sittings.sitting import summarise
 
@@ -298,3 +299,23 @@ def test_decisions_by_hand_count_and_are_kept():
     blank = sitting_of([23.4, np.nan])
     with pytest.raises(ParameterError, match="has no length"):
         decide_by_hand(blank, accept={1: "please"})
+
+
+@pytest.mark.parametrize("n", [3, 5])
+def test_contact_has_the_degrees_of_freedom_of_welch_and_satterthwaite(monkeypatch, n):
+    """What scatters has n - 1, what all scans share infinitely many (JCGM 100:2008, G.4.1)."""
+    asked = []
+
+    def kept(mean, u, dof, term, confidence):
+        asked.append((u, dof))
+        return mean - 0.1, mean + 0.1
+
+    monkeypatch.setattr(sitting_module, "eye_length_interval", kept)
+    lengths = 23.5 + 0.04 * np.linspace(-1.0, 1.0, n)
+    sitting = sitting_of(lengths, method="contact", chamber=np.full(n, 3.1))
+    shared = 0.02
+    summarise(replace(sitting, axial_length_u_shared_mm=np.full(n, shared)))
+    ((u, dof),) = asked
+    own = np.sqrt(u**2 - shared**2)
+    assert 0.0 < own < u
+    assert dof == pytest.approx((n - 1) * u**4 / own**4, rel=1e-9)

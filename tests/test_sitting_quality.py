@@ -6,7 +6,7 @@ import scipy
 from invented import sitting_of
 
 from echotrace.errors import ParameterError
-from echotrace.sittings.more_scans import scans_needed
+from echotrace.sittings.more_scans import more_scans_statement, scans_needed
 from echotrace.sittings.pressing import compression_of
 from echotrace.sittings.sitting_quality import judge_sittings
 
@@ -155,3 +155,11 @@ def test_records_are_plain():
 def test_an_empty_sitting_is_judged_in_silence():
     (one,) = judge_sittings(_measurement(FIVE, accepted=np.zeros(5, bool)))
     assert one.statements == ()
+
+
+@pytest.mark.parametrize(("most", "pose"), [(15, False), (16, True), (None, True)])
+def test_a_better_pose_is_advised_where_more_than_three_times_the_scans_may_be_needed(most, pose):
+    known = {"sd_mm": 0.08, "n": 5, "half_width_mm": 0.1, "shared_u_mm": 0.01, "contact": False}
+    text = more_scans_statement((7, most), **known).text
+    assert f"up to {most}" in text or most is None
+    assert text.endswith(" A better pose brings more than more scans.") == pose
