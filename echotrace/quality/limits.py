@@ -97,7 +97,8 @@ class QualityLimits:
         Least probability of an accepted trace that its length is right, by itself.
     min_length_right_in_sitting : float
         The same with what the other scans of its sitting say. Both were chosen together on all
-        draws of the two shipped sets, so that fewer than 1 % of the accepted scans are wrong.
+        draws of the two shipped sets, of whose accepted scans fewer than 1 % are wrong; of a set
+        that was opened once 2.1 % were.
     max_sitting_distance : float
         Distance of a segment from that of four other scans and more that agree with one another,
         in expected spreads between scans. 6.7 spreads of a vitreous are 0.2 mm: two lengths that
