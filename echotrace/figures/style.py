@@ -22,6 +22,7 @@ __all__ = [
     "new_axes",
     "new_figure",
     "quiet_axes",
+    "with_room_below",
 ]
 
 COLOURS = {
@@ -167,4 +168,32 @@ def mark_figure(figure: Figure, *, synthetic: bool) -> Figure:
     """
     words = f"{SYNTHETIC_MARK}; {CAUTION_MARK}" if synthetic else CAUTION_MARK
     figure.text(0.995, 0.004, words, ha="right", va="bottom", fontsize=6, color=COLOURS["muted"])
+    return figure
+
+
+def with_room_below(figure: Figure, share: float) -> Figure:
+    """Keep the foot of a figure free for the mark.
+
+    Parameters
+    ----------
+    figure : Figure
+        As :func:`new_figure` makes them.
+    share : float
+        Of the height.
+
+    Returns
+    -------
+    Figure
+        The one given.
+
+    Examples
+    --------
+    >>> with_room_below(new_figure(), 0.02).get_layout_engine().get()["rect"]
+    (0.0, 0.02, 1.0, 0.98)
+    """
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+    engine = figure.get_layout_engine()
+    if isinstance(engine, ConstrainedLayoutEngine):
+        engine.set(rect=(0.0, share, 1.0, 1.0 - share))
     return figure

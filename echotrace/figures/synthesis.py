@@ -16,6 +16,7 @@ from echotrace.figures.style import (
     new_axes,
     new_figure,
     quiet_axes,
+    with_room_below,
 )
 from echotrace.signal.receiver import log_compress
 
@@ -180,7 +181,7 @@ def _legend(figure: Figure) -> None:
     ]
     figure.legend(
         handles=handles,
-        loc="outside lower center",
+        loc="outside lower left",
         ncols=len(handles),
         fontsize=8,
         frameon=False,
@@ -439,7 +440,7 @@ def level_figure(*, tilts_deg: Sequence[float] | None = None) -> Figure:
     2
     """
     tilts = np.linspace(0.0, 10.0, 21).tolist() if tilts_deg is None else tilts_deg
-    figure = new_figure(9.6, 3.6)
+    figure = with_room_below(new_figure(9.6, 3.6), 0.04)
     for ax, kind in zip(figure.subplots(1, 2), ("immersion", "contact"), strict=True):
         plot_levels_against_tilt(tilts, levels_against_tilt(kind, tilts), ax=ax, title=kind)
     return figure

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from echotrace.figures.style import COLOURS, new_figure
+from echotrace.figures.style import COLOURS, new_figure, with_room_below
 from echotrace.fitting.confusion import ConfusionMatrix, confusion_of_findings
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ def confusion_figure(matrix: ConfusionMatrix | None = None) -> Figure:
     matrix = confusion_of_findings() if matrix is None else matrix
     near = sum(bool(name) for name in matrix.unwanted)
     cases = len(matrix.done) - near
-    figure = new_figure(11.0, 1.9 + 0.21 * len(matrix.done))
+    figure = with_room_below(new_figure(11.0, 1.9 + 0.21 * len(matrix.done)), 0.008)
     upper, lower = figure.subplots(2, 1, height_ratios=[cases, near])
     plot_confusion(matrix, upper)
     plot_confusion(matrix, lower, near_misses=True)

@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.layout_engine import ConstrainedLayoutEngine
 from numpy.typing import NDArray
 
-from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes
+from echotrace.figures.style import COLOURS, new_axes, new_figure, quiet_axes, with_room_below
 from echotrace.fitting.calibration_draws import PROBE_KINDS
 from echotrace.fitting.roc import (
     calibration_curve,
@@ -52,14 +51,6 @@ def _note(ax: Axes, x: float, y: float, text: str) -> None:
         x, y, text, transform=ax.transAxes, ha="right" if x > 0.5 else "left",
         va="top" if y > 0.5 else "bottom", fontsize=_FONT, color=COLOURS["ink"],
     )  # fmt: skip
-
-
-def _with_room_below(figure: Figure, share: float) -> Figure:
-    """Room for the mark at the foot of every picture."""
-    engine = figure.get_layout_engine()
-    if isinstance(engine, ConstrainedLayoutEngine):
-        engine.set(rect=(0.0, share, 1.0, 1.0 - share))
-    return figure
 
 
 def roc_plot(
@@ -202,7 +193,9 @@ def error_plot(
     taken = (score >= level) & np.isfinite(error_mm)
     share = float(np.mean(bad[taken])) if taken.any() else float("nan")
     beyond = f"{100 * share:.1f} % beyond {_ERROR_LIMIT_MM:g} mm"
-    _note(ax, 0.98, 0.97, f"{level:g} and more:\n{taken.sum()} scans,\n{beyond}")
+    # Left of the line of the level, which is drawn over the whole height.
+    at = min((level + 0.02) / 1.04, 1.0) - 0.02
+    _note(ax, at, 0.97, f"{level:g} and more:\n{taken.sum()} scans,\n{beyond}")
     ax.set_yscale("log")
     ax.set(xlim=(-0.02, 1.02), ylim=(_ERROR_RANGE_MM[0], 60.0))
     return _finish(ax, "Length error", "probability: length right", "size of the error (mm)")
@@ -284,7 +277,7 @@ def score_figure(
     >>> right, aligned = (models[n].probability(data.features) for n in ("length_right", "aligned"))
     >>> score_figure(data, right, aligned, level=0.4).savefig(folder / "score.png")
     """
-    figure = _with_room_below(new_figure(7.2, 9.4), 0.02)
+    figure = with_room_below(new_figure(7.2, 9.4), 0.02)
     axes = figure.subplots(3, 2)
     roc_plot(right, data.length_right, data.sitting, axes[0, 0], title="Right against wrong")
     error_plot(right, data.error_mm, level, axes[0, 1])
@@ -370,7 +363,7 @@ def left_out_figure(data: ScoreSet) -> Figure:
     >>> data = data.select(np.arange(0, data.aligned.size, 30))
     >>> left_out_figure(data).savefig(folder / "left_out.png")
     """
-    figure = _with_room_below(new_figure(7.2, 3.3), 0.06)
+    figure = with_room_below(new_figure(7.2, 3.3), 0.06)
     axes = figure.subplots(1, 2)
     probes = np.array([f"{k[0]:g} MHz, {k[2]:g} mm" for k in PROBE_KINDS])[data.probe_kind]
     for ax, names, title in (
