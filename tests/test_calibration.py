@@ -212,6 +212,7 @@ def test_refit_command_writes_both_files_anew(tmp_path, sets, monkeypatch):
     ]
 
 
+@pytest.mark.compiled
 def test_whole_command_from_nothing(tmp_path, monkeypatch):
     """Draws, traces kept and found again, measuring, fit and both files, on a few sittings."""
     few = {"fit": DrawSet(3, 6, scans=3), "develop": DrawSet(4, 1, scans=2)}
