@@ -39,7 +39,7 @@ from echotrace.measurement import Measurement
 from echotrace.quality.features import score_traces, trace_features
 from echotrace.quality.filling import filling_likeness, implant_features
 from echotrace.quality.finding_list import FINDINGS
-from echotrace.quality.findings import accepted_by_findings, finding_bits
+from echotrace.quality.findings import accepted_by_findings, bits_of, finding_bits
 from echotrace.recording import COLUMNS, Method, Recording
 from echotrace.settings import Settings
 from echotrace.signal.crowded import ClosePair
@@ -494,7 +494,7 @@ def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:
         name: np.full((n_traces, *width.get(name, ())), np.nan) for name in _MEASURED
     }
     return nothing | {
-        "findings": np.full(n_traces, 1 << list(FINDINGS).index("gas_filling"), np.uint64),
+        "findings": np.full(n_traces, bits_of(["gas_filling"])),
         "accepted": np.zeros(n_traces, np.bool_),
         "by_hand": np.zeros((n_traces, len(prepared.interfaces)), np.uint8),
     }

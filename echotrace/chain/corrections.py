@@ -24,7 +24,7 @@ from echotrace.chain.plain import view_block
 from echotrace.chain.sitting_judgement import judged_in_sittings, warned_of_fluid
 from echotrace.chain.states import State, gates_for, state_of
 from echotrace.measurement import ARRAYS, BY_HAND, Measurement
-from echotrace.quality.finding_list import FINDINGS
+from echotrace.quality.findings import bits_of
 from echotrace.quality.sitting_evidence import (
     SITTING_FEATURES,
     sitting_features,
@@ -144,7 +144,7 @@ def _warned(
 ) -> Measurement:
     """With the warning of fluid that other scans of the sitting do not exclude."""
     unseen_us, findings = result.features["fluid_unseen_us"].copy(), result.findings.copy()
-    bit = np.uint64(1) << np.uint64(list(FINDINGS).index("fluid_not_excluded"))
+    bit = bits_of(["fluid_not_excluded"])
     for group in groups:
         if group.state[0] != Method.CONTACT:
             continue
@@ -313,7 +313,7 @@ def _beside(
 
 def _told(one: Measurement, alone_mm: float, path: SittingPath) -> Measurement:
     """A corrected scan that says so, with both lengths."""
-    bit = np.uint64(1) << np.uint64(list(FINDINGS).index("corrected_by_sitting"))
+    bit = bits_of(["corrected_by_sitting"])
     features = {
         "alone_length_mm": alone_mm,
         "sitting_length_mm": float(one.axial_length_mm[0]),

@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.measurement import BY_HAND, Measurement
-from echotrace.quality.finding_list import FINDINGS
-from echotrace.quality.findings import accepted_by_findings
+from echotrace.quality.findings import accepted_by_findings, bits_of
 from echotrace.quality.limits import QualityLimits
 from echotrace.quality.sitting_evidence import right_in_sitting
 
@@ -73,7 +72,7 @@ def judged_in_sittings(
     right = right_in_sitting(features)
     features["length_right_in_sitting"] = right
     doubtful, apart, held = (
-        _bit(name) for name in ("length_doubtful", "apart_from_sitting", "held_by_sitting")
+        bits_of([name]) for name in ("length_doubtful", "apart_from_sitting", "held_by_sitting")
     )
     open_to_it = (result.decided_by == 0) & (result.by_hand == BY_HAND.index("no")).all(axis=1)
     with np.errstate(invalid="ignore"):
@@ -100,10 +99,6 @@ def judged_in_sittings(
         findings=findings,
         accepted=np.where(open_to_it, nothing_else & enough, result.accepted),
     )
-
-
-def _bit(name: str) -> np.uint64:
-    return np.uint64(1) << np.uint64(list(FINDINGS).index(name))
 
 
 def warned_of_fluid(

@@ -16,8 +16,7 @@ from echotrace.fitting.calibration_draws import hash_of_tables
 from echotrace.fitting.kept_sittings import KeptSitting, drawn_or_kept
 from echotrace.fitting.sitting_draws import sitting_table
 from echotrace.measurement import Measurement
-from echotrace.quality.finding_list import FINDINGS
-from echotrace.quality.findings import accepted_by_findings
+from echotrace.quality.findings import accepted_by_findings, bits_of
 from echotrace.recording import Recording
 
 __all__ = [
@@ -316,8 +315,7 @@ def _one(task: _Task) -> ScoreSet:
 
 
 def _but_for_the_length(findings: NDArray[Any]) -> NDArray[Any]:
-    names = list(FINDINGS)
-    own = sum(1 << names.index(name) for name in ("length_doubtful", "apart_from_sitting"))
+    own = bits_of(("length_doubtful", "apart_from_sitting"))
     return np.asarray(findings & ~findings.dtype.type(own))
 
 

@@ -19,6 +19,7 @@ from echotrace.quality.score_reasons import against_the_length
 
 __all__ = [
     "accepted_by_findings",
+    "bits_of",
     "carrier_is_doubtful",
     "describe_finding",
     "finding_bits",
@@ -136,7 +137,7 @@ def finding_bits(
     for k in np.flatnonzero(raised.any(axis=1)):
         bits[raised[k]] |= 1 << int(k)
     # Where there is no eye on the trace, nothing can be said of it.
-    bits[no_echo] &= _bits_of(_WITHOUT_AN_EYE)
+    bits[no_echo] &= bits_of(_WITHOUT_AN_EYE)
     return bits
 
 
@@ -164,7 +165,29 @@ def carrier_is_doubtful(doubt: Any, misfit: Any, limits: QualityLimits) -> Any:
     return (doubt > limits.max_carrier_doubt) & (misfit > limits.max_carrier_misfit)
 
 
-def _bits_of(names: Iterable[str]) -> np.uint64:
+def bits_of(names: Iterable[str]) -> np.uint64:
+    """The bits of some findings.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Of :data:`~echotrace.quality.finding_list.FINDINGS`.
+
+    Returns
+    -------
+    numpy.uint64
+
+    Raises
+    ------
+    ValueError
+        There is no finding of such a name.
+
+    Examples
+    --------
+    >>> from echotrace.quality.findings import bits_of
+    >>> int(bits_of(["gas_filling", "no_echo"]))
+    3
+    """
     return np.uint64(sum(1 << list(FINDINGS).index(name) for name in names))
 
 
@@ -183,7 +206,7 @@ def rejecting_bits() -> np.uint64:
     >>> bool(rejecting_bits() >> list(FINDINGS).index("cornea_assumed") & 1)
     False
     """
-    return _bits_of(item.name for item in FINDINGS.values() if item.severity is Severity.REJECT)
+    return bits_of(item.name for item in FINDINGS.values() if item.severity is Severity.REJECT)
 
 
 def accepted_by_findings(
