@@ -331,6 +331,22 @@ def test_swing_of_a_gaussian_pulse(band, per_period):
         assert opposite_swing(np.abs(scipy.signal.hilbert(rf))[None]) < 0.1
 
 
+@pytest.mark.parametrize("polarity", [1.0, -1.0])
+@pytest.mark.parametrize("kind", ["block", "recovery"])
+def test_a_blocked_amplifier_is_no_envelope(kind, polarity):
+    """Far taller than every echo, on one side, from the first sample on; noise under one LSB."""
+    n = np.arange(4000)
+    rf = 40.0 * np.exp(-0.5 * ((n - 2900) / 6.0) ** 2) * np.cos(2 * np.pi * (n - 2900) / 10.0)
+    left = np.where(n < 63, 1.0, 0.0) if kind == "block" else np.exp(-n / 43.0)
+    rf_counts = np.round(rf + polarity * 1886.0 * left)[None]
+    assert opposite_swing(rf_counts) > 0.5
+    check_kind(rf_counts, "rf", pulse_sample=PULSE_SAMPLE)
+    envelope = np.round(np.abs(scipy.signal.hilbert(rf)) + 1886.0 * left)[None]
+    assert opposite_swing(envelope) < 0.1
+    with pytest.raises(RecordingError, match="state signal='envelope'"):
+        check_kind(envelope, "rf", pulse_sample=PULSE_SAMPLE)
+
+
 # --- one trace --------------------------------------------------------------------------------
 
 

@@ -95,6 +95,8 @@ def opposite_swing(samples: NDArray[np.generic]) -> float:
         off = trace - np.median(thinned(trace))
         height = np.abs(off)
         noise = float(np.median(thinned(height))) / 0.6745
+        # What a blocked amplifier leaves from the first sample on is no echo.
+        height[: int(np.argmax(height <= _LEAST_OVER_NOISE * noise))] = 0.0
         least = max(_LEAST_OVER_NOISE * noise, _LEAST_OF_TALLEST * float(height.max()))
         found = []
         for _ in range(_PEAKS):
