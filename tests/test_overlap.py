@@ -19,7 +19,7 @@ from echotrace.signal import joint_fit
 from echotrace.signal.crowded import part_echoes
 from echotrace.signal.joint_fit import fit_echoes
 from echotrace.signal.parting import MOST_ECHOES, part_windows
-from echotrace.signal.pickers.windows import PickerSettings
+from echotrace.signal.pickers.windows import PickerSettings, PickReason
 from echotrace.signal.picking import pick_echoes
 from echotrace.signal.repeats import fit_train
 
@@ -241,6 +241,25 @@ def test_least_squares_reads_the_crest_where_its_fit_is_not_sure():
     assert np.abs(picks.sample - 100.0 * truth.mean(axis=1)).max() < 1.0
     assert np.isfinite(picks.u_sample).all()
     assert PickerSettings().overlap_threshold_db == 14.0
+
+
+def test_what_is_no_echo_is_not_parted():
+    """Beside two echoes one width apart, which are: an echo at the trace's edge, and a flank."""
+    rng = np.random.default_rng(8)
+    time = np.arange(768) * 0.01
+    places = ((4.0, 4.0 + WIDTH_US), (0.1,), (4.0,))
+    rf = np.array([sum(echo(time, at) for at in row) for row in places])
+    rf += 0.005 * rng.standard_normal(rf.shape)
+    traces = et.condition(rf.astype(np.float32), pulse=PULSE)
+    where = np.array([0, 1, 2, 2]), np.array([400, 10, 400, 412])
+    parted = pick_echoes(traces, *where, picker="least_squares")
+    single = pick_echoes(traces, *where, picker="matched_filter")
+    told = [PickReason.FOUND, PickReason.AT_THE_EDGE, PickReason.FOUND, PickReason.NO_ECHO]
+    assert parted.reason.tolist() == single.reason.tolist() == told
+    assert np.isnan(parted.sample).tolist() == [False, True, False, True]
+    assert abs(parted.sample[0] - 400.0) < 0.1
+    assert abs(single.sample[0] - 400.0) > 1.0
+    assert abs(parted.sample[2] - 400.0) < 0.1
 
 
 def test_more_echoes_in_a_row_than_are_fitted_leave_a_doubt():
