@@ -65,6 +65,25 @@ def test_the_joint_fit_reaches_the_bound_of_two_echoes(widths):
     assert abs(apart.mean()) < 4.0 * apart.std() / 14.0
 
 
+@pytest.mark.compiled
+@pytest.mark.parametrize("factor", [0.9, 1.1])
+def test_pulses_of_another_length_are_parted_from_a_width_on(factor):
+    """And nearer, where their shape makes the same crest as their distance, are in doubt."""
+    for widths, least in ((0.75, 0.0), (1.25, 0.85), (2.0, 0.85)):
+        rf, truth = _two(60, widths, np.random.default_rng(12), sigma=factor * SIGMA_US)
+        found = _part(rf, truth)
+        good = (found.count == 2) & found.sure
+        assert good.mean() >= least
+        if not least:
+            assert not good.any()
+            continue
+        assert found.shaped[good].all()
+        covariance = found.covariance[good]
+        variance = covariance[:, 0, 0] + covariance[:, 1, 1] - 2.0 * covariance[:, 0, 1]
+        apart = np.diff(found.sample[good, :2] - truth[good], axis=1)[:, 0]
+        assert 0.75 < np.sqrt(np.mean(variance) / np.mean(apart**2)) < 1.3
+
+
 def test_covariance_is_the_inverse_of_fishers_information():
     """Differences of closed-form echoes by all six numbers; both delays and what they share."""
     rng = np.random.default_rng(4)
