@@ -125,9 +125,21 @@ def correct_by_sittings(
         now_mm[inside] = _segments_mm(
             group.target, prepared, result.delay_us[group.rows[inside] - first]
         )
-        steady = steady_segments(group.target, pressed=group.state[0] == Method.CONTACT)
+        contact = group.state[0] == Method.CONTACT
+        pressed_mm = None
+        if contact:
+            own_mm = read.pressed_mm(group.rows, group.target)
+            pressed_mm = own_mm.copy(), own_mm
+            pressed_mm[0][inside] = _pressed_mm(
+                group.target, prepared, result.delay_us[group.rows[inside] - first]
+            )
         found = sitting_features(
-            now_mm, group.own_mm, group.spread_mm, steady=steady, seen=group.seen
+            now_mm,
+            group.own_mm,
+            group.spread_mm,
+            steady=steady_segments(group.target, pressed=contact),
+            seen=group.seen,
+            pressed_mm=pressed_mm,
         )
         for name, values in found.items():
             seen_by[name][group.rows[inside] - first] = values[inside]
@@ -183,6 +195,18 @@ def _segments_mm(target: Target, prepared: Prepared, delay_us: Float64) -> Float
     return np.asarray(np.diff(delay_us[..., columns], axis=-1) / _us_per_mm(target))
 
 
+def _pressed_mm(target: Target, prepared: Prepared, delay_us: Float64) -> Float64:
+    """From the probe's face to the first interface that pressing leaves alone, mm.
+
+    As if all of it were chamber: whether the cornea's back was found cannot matter.
+    """
+    first = target.length_slice.start
+    at, to = (
+        prepared.interfaces.index(target.interface_names[k]) for k in (first, first + 2)
+    )
+    return np.asarray((delay_us[..., to] - delay_us[..., at]) / _us_per_mm(target)[first + 1])
+
+
 class _Read:
     """Picks of the scans of a recording; those outside the block are measured when asked for."""
 
@@ -216,15 +240,22 @@ class _Read:
             found[~inside] = [part.features[name][k] for part, k in parts]
         return found
 
-    def segments_mm(self, rows: NDArray[np.intp], target: Target) -> Float64:
-        """Segments of some scans by their own choice, mm."""
+    def _delay_us(self, rows: NDArray[np.intp]) -> Float64:
         inside = self._inside(rows)
         found = self._result.delay_us[np.where(inside, rows - self._first, 0)]
         if not inside.all():
             self._measure(rows[~inside])
             picks = [self._outside[int(row)] for row in rows[~inside]]
             found[~inside] = [part.delay_us[k] for part, k in picks]
-        return _segments_mm(target, self._prepared, found)
+        return found
+
+    def segments_mm(self, rows: NDArray[np.intp], target: Target) -> Float64:
+        """Segments of some scans by their own choice, mm."""
+        return _segments_mm(target, self._prepared, self._delay_us(rows))
+
+    def pressed_mm(self, rows: NDArray[np.intp], target: Target) -> Float64:
+        """What pressing changes, of some scans by their own choice, mm."""
+        return _pressed_mm(target, self._prepared, self._delay_us(rows))
 
 
 def _alike(

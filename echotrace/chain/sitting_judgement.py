@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from echotrace.measurement import BY_HAND, Measurement
 from echotrace.quality.findings import accepted_by_findings, bits_of
 from echotrace.quality.limits import QualityLimits
-from echotrace.quality.sitting_evidence import right_in_sitting
+from echotrace.quality.sitting_evidence import heard_in_sitting, right_in_sitting
 
 __all__ = ["judged_in_sittings", "warned_of_fluid"]
 
@@ -84,9 +84,9 @@ def judged_in_sittings(
     alone_doubtful = (findings & doubtful) != 0
     nothing_else = accepted_by_findings(findings & ~doubtful, features, limits)
     likely = np.where(
-        np.isnan(seen["sitting_length_apart_mm"]),
-        ~alone_doubtful,
+        heard_in_sitting(seen),
         right >= limits.min_length_right_in_sitting,
+        ~alone_doubtful,
     )
     enough = likely & ~far
     rejected_now = open_to_it & ~enough & (far | ~alone_doubtful)

@@ -21,6 +21,7 @@ from echotrace.target import Target
 __all__ = [
     "SITTING_DIRECTIONS",
     "SITTING_FEATURES",
+    "heard_in_sitting",
     "lengths_beside",
     "right_in_sitting",
     "sitting_features",
@@ -44,6 +45,7 @@ SITTING_FEATURES = (
     "sitting_agreeing",
     "sitting_length_apart_mm",
     "sitting_alike_share",
+    "sitting_longer_mm",
 )
 """Names of the features."""
 
@@ -52,6 +54,7 @@ SITTING_DIRECTIONS: Mapping[str, int] = MappingProxyType(
         "length_right_nats": 1,
         "sitting_length_apart_mm": -1,
         "sitting_alike_share": 1,
+        "sitting_longer_mm": -1,
     }
 )
 """Features of the second probability, and the sign with which each may act."""
@@ -64,6 +67,7 @@ def sitting_features(
     *,
     steady: NDArray[np.bool_] | None = None,
     seen: ScanAgreement | None = None,
+    pressed_mm: tuple[Float64, Float64] | None = None,
 ) -> dict[str, Float32]:
     """Features of each scan against the other scans of its sitting.
 
@@ -80,6 +84,9 @@ def sitting_features(
         something is known where it is None.
     seen : ScanAgreement, optional
         Of the others, where it is known already.
+    pressed_mm : tuple of ndarray of float64, each (n_sittings, n_scans), optional
+        In contact, what lies between the probe's face and the first interface that pressing leaves
+        alone: of each scan as it is judged, and by its own choice.
 
     Returns
     -------
@@ -90,6 +97,9 @@ def sitting_features(
         others agree on anything that the scan has. ``sitting_length_apart_mm``: the steady segments
         together, from the median of the others, and ``sitting_alike_share``: the share of the
         others within 0.1 mm of the scan; NaN where fewer than two others have all of them.
+        ``sitting_longer_mm``: how much longer than in the middle of the others is what lies between
+        the probe and what pressing leaves alone. Pressing differs by a tenth of a millimetre or
+        two; gel in one scan is longer by its thickness, whatever the segments behind it say.
 
     Examples
     --------
@@ -119,13 +129,32 @@ def sitting_features(
         )
     else:
         whole = (np.full(nothing.shape, np.nan, np.float32),) * 2
+    longer = np.full(nothing.shape, np.nan, np.float32)
+    if pressed_mm is not None:
+        now_mm, own_mm = pressed_mm
+        longer = (now_mm - _middle_of_others(own_mm)).astype(np.float32)
     return {
         "sitting_distance": there(off),
         "sitting_against": there(seen.agreeing),
         "sitting_agreeing": there(near.sum(axis=2)),
         "sitting_length_apart_mm": whole[0],
         "sitting_alike_share": whole[1],
+        "sitting_longer_mm": longer,
     }
+
+
+def _middle_of_others(length_mm: Float64) -> Float64:
+    """Median of the other scans of each; NaN where fewer than two have a length."""
+    n = length_mm.shape[1]
+    found = np.full(length_mm.shape, np.nan)
+    for i in range(n):
+        # In order of length: the order of the scans cannot matter. NaN comes last.
+        rest = np.sort(np.delete(length_mm, i, axis=1), axis=1)
+        known = np.isfinite(rest).sum(axis=1)
+        rows = np.flatnonzero(known >= 2)
+        low, high = (known[rows] - 1) // 2, known[rows] // 2
+        found[rows, i] = 0.5 * (rest[rows, low] + rest[rows, high])
+    return found
 
 
 def lengths_beside(length_mm: Float64, others_mm: Float64) -> tuple[Float32, Float32]:
@@ -151,20 +180,14 @@ def lengths_beside(length_mm: Float64, others_mm: Float64) -> tuple[Float32, Flo
     ('0.54 mm', ['0.67', '0.67', '0.00', '0.67'])
     """
     n = length_mm.shape[1]
-    apart, alike = (np.full(length_mm.shape, np.nan, np.float32) for _ in range(2))
+    apart = np.abs(length_mm - _middle_of_others(others_mm)).astype(np.float32)
+    alike = np.full(length_mm.shape, np.nan, np.float32)
     for i in range(n):
-        # In order of length: the order of the scans cannot matter. NaN comes last.
-        rest = np.sort(np.delete(others_mm, i, axis=1), axis=1)
-        known = np.isfinite(rest).sum(axis=1)
-        rows = np.flatnonzero((known >= 2) & np.isfinite(length_mm[:, i]))
-        if not rows.size:
-            continue
-        low, high = (known[rows] - 1) // 2, known[rows] // 2
-        middle = 0.5 * (rest[rows, low] + rest[rows, high])
-        apart[rows, i] = np.abs(length_mm[rows, i] - middle)
+        rest = np.delete(others_mm, i, axis=1)
+        rows = np.flatnonzero(np.isfinite(apart[:, i]))
         with np.errstate(invalid="ignore"):
             near = (np.abs(rest[rows] - length_mm[rows, i, None]) <= _ALIKE_MM).sum(axis=1)
-        alike[rows, i] = near / known[rows]
+        alike[rows, i] = near / np.isfinite(rest[rows]).sum(axis=1)
     return apart, alike
 
 
@@ -196,6 +219,30 @@ def steady_segments(target: Target, *, pressed: bool) -> NDArray[np.bool_]:
     return found
 
 
+def heard_in_sitting(features: Mapping[str, Float32]) -> NDArray[np.bool_]:
+    """Scans of which the other scans of their sitting say anything.
+
+    Parameters
+    ----------
+    features : mapping of str to ndarray of float32, each (n_traces,)
+        Those of :func:`sitting_features`.
+
+    Returns
+    -------
+    ndarray of bool, (n_traces,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> features = dict.fromkeys(SITTING_FEATURES, np.float32([np.nan, 0.1]))
+    >>> heard_in_sitting(features).tolist()
+    [False, True]
+    """
+    return np.isfinite(features["sitting_length_apart_mm"]) | np.isfinite(
+        features["sitting_longer_mm"]
+    )
+
+
 def right_in_sitting(features: Mapping[str, Float32]) -> Float32:
     """Probability that each length is right, with what the other scans of its sitting say.
 
@@ -222,5 +269,5 @@ def right_in_sitting(features: Mapping[str, Float32]) -> Float32:
     with np.errstate(over="ignore"):
         most = 1.0 / (1.0 + np.exp(-features["length_right_nats"]) / _MOST_SUPPORT)
     both = np.minimum(shipped_models()["in_sitting"].probability(features), most)
-    silent = np.isnan(features["sitting_length_apart_mm"]) | (alone == 0.0)
+    silent = ~heard_in_sitting(features) | (alone == 0.0)
     return np.where(silent, alone, both).astype(np.float32)
