@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from echotrace.errors import EstimationError, ParameterError
 from echotrace.fitting.score_sets import DIRECTIONS, ScoreSet
 from echotrace.quality.score import ScoreModel, ScoreTerm
-from echotrace.quality.sitting_evidence import SITTING_DIRECTIONS, lengths_beside
+from echotrace.quality.sitting_evidence import SITTING_DIRECTIONS, heard_in_sitting
 
-__all__ = ["beside_others", "fit_model", "fit_models", "leave_out", "models_toml"]
+__all__ = ["fit_model", "fit_models", "leave_out", "models_toml"]
 
 Float64 = NDArray[np.float64]
 
@@ -35,6 +35,7 @@ _KNOTS: Mapping[str, tuple[float, ...]] = {
     "length_right_nats": (-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 6.0),
     "sitting_length_apart_mm": (0.0, 0.01, 0.03, 0.06, 0.1, 0.2, 0.5, 1.5),
     "sitting_alike_share": (0.0, 0.25, 0.5, 0.75, 1.0),
+    "sitting_longer_mm": (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 1.0),
 }
 # Parts of the sittings, each judged by a model fitted to the others.
 _FOLDS = 2
@@ -197,9 +198,9 @@ def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
     alone = np.clip(leave_out(data, data.sitting % _FOLDS), 1e-9, 1.0 - 1e-9)
     seen = {
         "length_right_nats": np.log(alone / (1.0 - alone)).astype(np.float32),
-        **beside_others(data),
+        **{name: data.features[name] for name in SITTING_DIRECTIONS if name in data.features},
     }
-    open_to_it = ~data.rejected & ~np.isnan(seen["sitting_length_apart_mm"])
+    open_to_it = ~data.rejected & heard_in_sitting(data.features)
     return {
         "length_right": fit_model(data.features, data.length_right),
         "aligned": fit_model(data.features, data.aligned),
@@ -209,40 +210,6 @@ def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
             directions=SITTING_DIRECTIONS,
         ),
     }
-
-
-def beside_others(data: ScoreSet) -> dict[str, NDArray[np.float32]]:
-    """Each drawn length beside those of its sitting, as the second probability has them.
-
-    A real sitting is held together by what lies behind the chamber, which pressing leaves alone;
-    here the truth takes pressing out.
-
-    Parameters
-    ----------
-    data : ScoreSet
-
-    Returns
-    -------
-    dict of str to ndarray of float32, (n,)
-        ``sitting_length_apart_mm`` and ``sitting_alike_share``. NaN without a lens in contact,
-        where nothing lies behind a chamber.
-
-    Examples
-    --------
-    >>> from echotrace.fitting.score_sets import shipped_sets
-    >>> found = beside_others(shipped_sets()["develop"])
-    >>> float(np.nanmedian(found["sitting_alike_share"]))
-    1.0
-    """
-    names = ("sitting_length_apart_mm", "sitting_alike_share")
-    found = {name: np.full(data.error_mm.size, np.nan, np.float32) for name in names}
-    hidden = (data.method == "contact") & np.isin(data.state, ("aphakic", "oil"))
-    for number in np.unique(data.sitting[~hidden]):
-        rows = np.flatnonzero(data.sitting == number)
-        lengths = data.error_mm[None, rows]
-        for name, values in zip(names, lengths_beside(lengths, lengths), strict=True):
-            found[name][rows] = values[0]
-    return found
 
 
 def leave_out(data: ScoreSet, groups: NDArray[Any]) -> Float64:

@@ -13,12 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.fitting.roc import calibration_chance, calibration_error, roc_area, roc_band
-from echotrace.fitting.score_fit import beside_others
 from echotrace.fitting.score_sets import DrawSet, ScoreSet, make_sets, shipped_sets
 from echotrace.measurement import ALIGNED_TOLD
 from echotrace.quality.features import score_traces
 from echotrace.quality.limits import QualityLimits
-from echotrace.quality.sitting_evidence import right_in_sitting
+from echotrace.quality.sitting_evidence import heard_in_sitting, right_in_sitting
 
 __all__ = ["kind_errors", "main", "probabilities", "score_report"]
 
@@ -47,7 +46,7 @@ def probabilities(data: ScoreSet) -> dict[str, Float64]:
     ['aligned', 'in_sitting', 'length_right']
     """
     said = score_traces(data.features)
-    both = right_in_sitting({**said, **beside_others(data)})
+    both = right_in_sitting({**data.features, **said})
     found = {"length_right": said["length_right"], "aligned": said["aligned"], "in_sitting": both}
     return {name: values.astype(np.float64) for name, values in found.items()}
 
@@ -112,7 +111,7 @@ def score_report(data: ScoreSet, level: float | None = None) -> str:
     alone, right, aligned = said["length_right"], said["in_sitting"], said["aligned"]
     alone_level = limits.min_length_right if level is None else level
     # Where the others say nothing, a scan is judged alone.
-    heard = ~np.isnan(beside_others(data)["sitting_length_apart_mm"])
+    heard = heard_in_sitting(data.features)
     in_level = np.where(heard, limits.min_length_right_in_sitting, alone_level)
     in_level = in_level if level is None else np.full(heard.size, level)
     good, wrong = data.length_right, ~data.length_right

@@ -17,6 +17,7 @@ from echotrace.fitting.kept_sittings import KeptSitting, drawn_or_kept
 from echotrace.fitting.sitting_draws import sitting_table
 from echotrace.measurement import Measurement
 from echotrace.quality.findings import accepted_by_findings, bits_of
+from echotrace.quality.sitting_evidence import SITTING_FEATURES
 from echotrace.recording import Recording
 
 __all__ = [
@@ -123,6 +124,7 @@ class ScoreSet:
     Attributes
     ----------
     features : mapping of str to ndarray of float32
+        Of the scans alone, and of each beside the others of its sitting.
     length_right : ndarray of bool
         Measured length within :data:`RIGHT_MM` of the eye's, pressing and speeds apart, which no
         single trace can show.
@@ -339,7 +341,11 @@ def measured_part(sitting: KeptSitting) -> ScoreSet:
     n = sitting.recording.n_traces
     about = sitting.about
     return ScoreSet(
-        features={name: result.features[name] for name in DIRECTIONS if name in result.features},
+        features={
+            name: result.features[name]
+            for name in (*DIRECTIONS, *SITTING_FEATURES)
+            if name in result.features
+        },
         sitting=np.full(n, about.number),
         probe_kind=np.full(n, about.probe_kind),
         state=np.full(n, about.state),
