@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+import scipy.signal
 import scipy.stats
 from closed_form import LE_GRAND_US, SIGMA_US, echo
 
@@ -20,9 +21,10 @@ from echotrace.recording import Signal
 from echotrace.signal import choice, choice_plan
 from echotrace.signal.agreement_of_scans import AGREE_SPREADS, agreement_of
 from echotrace.signal.candidates import Candidates
-from echotrace.signal.carrier import _stated_width, echo_spectra
+from echotrace.signal.carrier import _stated_width, carrier_of, echo_spectra
 from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.gates import preset_gates
+from echotrace.signal.kind import opposite_swing
 from echotrace.signal.lengths import LengthSettings, measure_lengths
 from echotrace.signal.noise import NoiseCurve, lsb_noise
 from echotrace.signal.pickers import overlap
@@ -113,6 +115,22 @@ def test_rounding_of_a_trace_leaves_what_is_stated(mhz, band):
     assert plain == pytest.approx(np.fft.ifft(np.fft.fft(mixed) * gain).real.std(), rel=0.02)
 
 
+def test_noise_of_smoothed_envelopes_is_how_much_their_crests_scatter():
+    """Envelopes by scipy of echoes of 34 dB in noise of the probe's band: stated and observed."""
+    rng = np.random.default_rng(1)
+    white = rng.standard_normal((300, 1800))
+    noise = scipy.signal.fftconvolve(white, PULSE.analytic.real[None], mode="same")[:, 100:1700]
+    rf = echo(T_US[:1600], 8.0, 1.0) + 0.02 * noise / noise.std()
+    envelope = np.abs(scipy.signal.hilbert(rf, axis=1)).astype(np.float32)
+    traces = et.condition(envelope, pulse=PULSE, signal="envelope")
+    for stated, rows in (
+        (traces.matched_noise, traces.matched_envelope),
+        (traces.envelope_noise, traces.envelope),
+    ):
+        # A spread of 300 is known to 4 %.
+        assert np.median(stated) == pytest.approx(rows[:, 800].std(), rel=0.12)
+
+
 # --- carriers -------------------------------------------------------------------------------------
 
 
@@ -146,6 +164,27 @@ def test_the_width_that_is_stated_is_the_one_that_echoes_show(mhz, band):
         widths.append(np.sqrt(np.average((k - mean) ** 2, weights=power[first:stop])) / 512.0)
     assert window.max() == 1.0
     assert stated == pytest.approx(1e8 * np.mean(widths), rel=1e-4)
+
+
+@pytest.mark.parametrize("factor", [0.6, 0.75])
+def test_one_echo_anywhere_is_a_stray_and_no_other_carrier(factor):
+    """Some lie anywhere, one in twenty below: so much and no more can one speak against a probe."""
+    centroid = np.array([[1e7 * factor, np.nan]])
+    width = np.array([[0.0, np.nan]])
+    doubt = carrier_of(centroid, width, stated_hz=1e7, fractional_bandwidth=0.6).doubt
+    assert 1.0 < doubt < et.Settings().quality.max_carrier_doubt
+
+
+def test_an_echo_behind_a_one_sided_pulse_tells_rf():
+    """Ten samples to the crossing: looked at again some nine times as far behind the crest."""
+    t = np.arange(600.0)
+    pulse = np.where(np.abs(t - 100.0) < 10.0, 1.0 - np.abs(t - 100.0) / 10.0, -0.01)
+    assert opposite_swing(pulse[None]) == 0.0
+    for at in (199.0, 240.0, 400.0):
+        lag = t - at
+        rf = 0.5 * np.exp(-0.5 * (lag / 5.0) ** 2) * np.cos(2.0 * np.pi * lag / 10.0)
+        # The lobe half a period on: exp(-1/2), less the step of the baseline.
+        assert opposite_swing((pulse + rf)[None]) == pytest.approx(math.exp(-0.5), abs=0.05)
 
 
 def test_the_window_of_an_echo_may_reach_the_first_sample_and_no_further():
