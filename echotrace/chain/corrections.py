@@ -201,9 +201,7 @@ def _pressed_mm(target: Target, prepared: Prepared, delay_us: Float64) -> Float6
     As if all of it were chamber: whether the cornea's back was found cannot matter.
     """
     first = target.length_slice.start
-    at, to = (
-        prepared.interfaces.index(target.interface_names[k]) for k in (first, first + 2)
-    )
+    at, to = (prepared.interfaces.index(target.interface_names[k]) for k in (first, first + 2))
     return np.asarray((delay_us[..., to] - delay_us[..., at]) / _us_per_mm(target)[first + 1])
 
 

@@ -39,7 +39,6 @@ _CONTACT = {"kind": "contact"}
 _FAR_OUT = {"decentration_mm": 1.2}
 # Oil takes most of the echo: time gain makes up for it.
 _OIL_GAIN = {"gain_db": 28.0, "tgc_delay_us": [24.0, 60.0], "tgc_gain_db": [0.0, 22.0]}
-_MUCH_SCATTER = {"backscatter_db": 6.0}
 _PMMA = {"lens_state": "pseudophakic", "lens_material": "pmma"}
 _ACRYLIC = {"lens_state": "pseudophakic", "lens_material": "acrylic"}
 
@@ -327,13 +326,13 @@ _CASES = (
     FindingCase(
         finding="held_by_sitting",
         case=trial(
-            "held 3.5° off, much scatter, contact",
+            "held 4.5° off, cataract, contact",
             method=_CONTACT,
-            pose=_off(3.5),
-            eye=_MUCH_SCATTER,
+            pose=_off(4.5),
+            eye={"cataract_grade": 2.0},
         ),
-        near_miss=trial("held straight, much scatter, contact", method=_CONTACT, eye=_MUCH_SCATTER),
-        # The first is the least sure of five that agree.
+        near_miss=trial("cataract, contact", method=_CONTACT, eye={"cataract_grade": 2.0}),
+        # The second is the least sure of those that agree.
         alone=True,
     ),
 )

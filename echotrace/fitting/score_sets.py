@@ -124,7 +124,6 @@ class ScoreSet:
     Attributes
     ----------
     features : mapping of str to ndarray of float32
-        Of the scans alone, and of each beside the others of its sitting.
     length_right : ndarray of bool
         Measured length within :data:`RIGHT_MM` of the eye's, pressing and speeds apart, which no
         single trace can show.
@@ -342,9 +341,7 @@ def measured_part(sitting: KeptSitting) -> ScoreSet:
     about = sitting.about
     return ScoreSet(
         features={
-            name: result.features[name]
-            for name in (*DIRECTIONS, *SITTING_FEATURES)
-            if name in result.features
+            k: v for k, v in result.features.items() if k in (*DIRECTIONS, *SITTING_FEATURES)
         },
         sitting=np.full(n, about.number),
         probe_kind=np.full(n, about.probe_kind),

@@ -248,7 +248,7 @@ _FINDINGS = (
         feature="chamber_mm",
         limit="min_chamber_mm",
         words="cornea to lens",
-        error_mm=0.7,
+        error_mm=0.6,
     ),
     Finding(
         name="spike_out_of_place",

@@ -96,9 +96,9 @@ class QualityLimits:
     min_length_right : float
         Least probability of an accepted trace that its length is right, by itself.
     min_length_right_in_sitting : float
-        The same with what the other scans of its sitting say. Both were chosen together on all
+        The same with what the other scans of its sitting say. Both were chosen on all
         draws of the two shipped sets, of whose accepted scans fewer than 1 % are wrong; of a set
-        that was opened once 2.1 % were.
+        that was opened once 1.0 % were.
     max_sitting_distance : float
         Distance of a segment from that of four other scans and more that agree with one another,
         in expected spreads between scans. 6.7 spreads of a vitreous are 0.2 mm: two lengths that
