@@ -475,7 +475,7 @@ _FINDINGS = (
         feature="fluid_unseen_us",
         limit="max_fluid_unseen_us",
         words="fluid that may be there unseen",
-        error_mm=1.35,
+        error_mm=1.1,
     ),
     Finding(
         name="held_by_sitting",
@@ -485,7 +485,7 @@ _FINDINGS = (
         do="look at the picks; reject the scan by hand where they are not right",
         feature="length_right_in_sitting",
         words="probability that the length is right, with the other scans",
-        error_mm=0.15,
+        error_mm=0.12,
     ),
 )
 
