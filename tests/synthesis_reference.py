@@ -8,7 +8,7 @@ import numpy as np
 import scipy
 
 from echotrace.synthesis.beam import BeamPath
-from echotrace.synthesis.probe import Disc, edge_drive
+from echotrace.synthesis.probe import Disc
 
 WATER_MM_PER_US = 1.482380  # Marczak 1997, 20 °C
 
@@ -22,8 +22,15 @@ def oneil_axial(
     return np.abs(2.0 / (1.0 - axial_mm / focus_mm) * np.sin(0.5 * k_per_mm * (rim - axial_mm)))
 
 
+def tapered(s: np.ndarray, edge_taper: float) -> np.ndarray:
+    """Drive at ``s`` radii from the centre: a Tukey window over the diameter (Harris 1978)."""
+    n = 20_000
+    window = scipy.signal.windows.tukey(2 * n + 1, edge_taper)
+    return np.interp(s, np.arange(n + 1) / n, window[n:])
+
+
 def aperture_points(disc: Disc, spacing_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Points and weights that integrate over the driven disc: Gauss rings, equal angles."""
+    """Points and weights that integrate over the disc: Gauss rings, equal angles."""
     n_rings = max(12, math.ceil(disc.radius_mm / spacing_mm))
     node, weight = np.polynomial.legendre.leggauss(n_rings)
     node, weight = 0.5 * (node + 1.0), 0.5 * weight
@@ -33,8 +40,7 @@ def aperture_points(disc: Disc, spacing_mm: float) -> tuple[np.ndarray, np.ndarr
         angle = 2.0 * math.pi * (np.arange(n) + 0.5) / n
         ring = s * disc.radius_mm
         points.append(np.c_[ring * np.cos(angle), ring * np.sin(angle)])
-        drive = edge_drive(np.array([s]), disc.edge_taper)[0]
-        weights.append(np.full(n, 2.0 * math.pi / n * w * s * disc.radius_mm**2 * drive))
+        weights.append(np.full(n, 2.0 * math.pi / n * w * s * disc.radius_mm**2))
     return np.concatenate(points), np.concatenate(weights)
 
 
@@ -66,7 +72,8 @@ def rayleigh_echo(
     sources = centre + np.outer(flat[:, 0], e1) + np.outer(flat[:, 1], e2)
     squared = np.sum(flat**2, axis=1)
     bowl = np.sqrt(disc.focus_mm**2 + squared) - disc.focus_mm
-    driven = weight * np.exp(-1j * omega / WATER_MM_PER_US * bowl)
+    drive = tapered(np.sqrt(squared) / disc.radius_mm, disc.edge_taper)
+    driven = weight * drive * np.exp(-1j * omega / WATER_MM_PER_US * bowl)
 
     surface = path.surfaces[j]
     normal = surface.normal_at(path.point_mm[j])
@@ -111,7 +118,7 @@ def rayleigh_echo(
         total += np.sum(area[part] * pressure * sloped)
     k = omega / speeds[0]
     spread = _straight_length(path, j) / _matrix_length(path, j, disc)
-    echo = (-1j * k / (2.0 * math.pi) * spread) ** 2 * total / disc.effective_area_mm2
+    echo = (-1j * k / (2.0 * math.pi) * spread) ** 2 * total / np.sum(weight * drive**2)
     return complex(np.conj(echo * np.exp(-1j * omega * path.delay_us[j])))
 
 

@@ -19,7 +19,7 @@ from echotrace.signal import joint_fit
 from echotrace.signal.crowded import part_echoes
 from echotrace.signal.joint_fit import fit_echoes
 from echotrace.signal.parting import MOST_ECHOES, part_windows
-from echotrace.signal.pickers.windows import PickerSettings
+from echotrace.signal.pickers.windows import PickerSettings, PickReason
 from echotrace.signal.picking import pick_echoes
 from echotrace.signal.repeats import fit_train
 
@@ -63,6 +63,25 @@ def test_the_joint_fit_reaches_the_bound_of_two_echoes(widths):
     ratio = apart / np.sqrt(variance)
     assert 0.9 < np.sqrt(np.mean(ratio**2)) < 1.1
     assert abs(apart.mean()) < 4.0 * apart.std() / 14.0
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize("factor", [0.9, 1.1])
+def test_pulses_of_another_length_are_parted_from_a_width_on(factor):
+    """And nearer, where their shape makes the same crest as their distance, are in doubt."""
+    for widths, least in ((0.75, 0.0), (1.25, 0.85), (2.0, 0.85)):
+        rf, truth = _two(60, widths, np.random.default_rng(12), sigma=factor * SIGMA_US)
+        found = _part(rf, truth)
+        good = (found.count == 2) & found.sure
+        assert good.mean() >= least
+        if not least:
+            assert not good.any()
+            continue
+        assert found.shaped[good].all()
+        covariance = found.covariance[good]
+        variance = covariance[:, 0, 0] + covariance[:, 1, 1] - 2.0 * covariance[:, 0, 1]
+        apart = np.diff(found.sample[good, :2] - truth[good], axis=1)[:, 0]
+        assert 0.75 < np.sqrt(np.mean(variance) / np.mean(apart**2)) < 1.3
 
 
 def test_covariance_is_the_inverse_of_fishers_information():
@@ -116,9 +135,9 @@ def test_stated_uncertainty_holds_in_the_chain(name):
 
 
 @pytest.mark.compiled
-def test_an_overlap_of_pulses_that_are_not_the_template_is_right_or_rejected():
-    (case,) = (case for case in OVERLAP if "template" in case.name)
-    error, u = picks_of(case, 80, seed=6)
+@pytest.mark.parametrize("name", [case.name for case in OVERLAP if "template" in case.name])
+def test_an_overlap_of_pulses_that_are_not_the_template_is_right_or_rejected(name):
+    error, u = picks_of(CASES[name], 80, seed=6)
     found = np.isfinite(error[:, 0])
     assert found.any()
     assert np.abs(error[found] / u[found]).max() < 5.0
@@ -222,6 +241,25 @@ def test_least_squares_reads_the_crest_where_its_fit_is_not_sure():
     assert np.abs(picks.sample - 100.0 * truth.mean(axis=1)).max() < 1.0
     assert np.isfinite(picks.u_sample).all()
     assert PickerSettings().overlap_threshold_db == 14.0
+
+
+def test_what_is_no_echo_is_not_parted():
+    """Beside two echoes one width apart, which are: an echo at the trace's edge, and a flank."""
+    rng = np.random.default_rng(8)
+    time = np.arange(768) * 0.01
+    places = ((4.0, 4.0 + WIDTH_US), (0.1,), (4.0,))
+    rf = np.array([sum(echo(time, at) for at in row) for row in places])
+    rf += 0.005 * rng.standard_normal(rf.shape)
+    traces = et.condition(rf.astype(np.float32), pulse=PULSE)
+    where = np.array([0, 1, 2, 2]), np.array([400, 10, 400, 412])
+    parted = pick_echoes(traces, *where, picker="least_squares")
+    single = pick_echoes(traces, *where, picker="matched_filter")
+    told = [PickReason.FOUND, PickReason.AT_THE_EDGE, PickReason.FOUND, PickReason.NO_ECHO]
+    assert parted.reason.tolist() == single.reason.tolist() == told
+    assert np.isnan(parted.sample).tolist() == [False, True, False, True]
+    assert abs(parted.sample[0] - 400.0) < 0.1
+    assert abs(single.sample[0] - 400.0) > 1.0
+    assert abs(parted.sample[2] - 400.0) < 0.1
 
 
 def test_more_echoes_in_a_row_than_are_fitted_leave_a_doubt():

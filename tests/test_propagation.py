@@ -266,6 +266,12 @@ def test_budget_names_what_to_improve():
     assert budget(one, CONSTANTS[0], 20.0, InputUncertainty(length_mm=0.0)).advice == (
         "No uncertainty was given."
     )
+    share = 100.0 * good.shares["k_d"]
+    assert f"can reduce: keratometry ({share:.0f} % of the variance)" in good.advice
+    # Where nothing is uncertain that could be measured, nothing is to be measured.
+    unhelped = budget(one, CONSTANTS[0], 20.0, InputUncertainty(length_mm=0.0, refraction_d=0.39))
+    assert unhelped.advice.endswith("does not change.")
+    assert "can reduce" not in unhelped.advice
     with pytest.raises(ParameterError, match="one eye and one power"):
         budget(eye([23.0, 24.0]), CONSTANTS[0], 20.0, published_uncertainty(0.1))
 

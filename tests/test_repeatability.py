@@ -7,13 +7,13 @@ import warnings
 
 import numpy as np
 import pytest
+import scipy
 from published import SHROUT_FLEISS, cardiac_output, peak_flow
 
 from echotrace.agreement.icc import intraclass_correlations
 from echotrace.agreement.repeatability import repeatability
-from echotrace.agreement.spreads import spread_ratio, within_sums
+from echotrace.agreement.spreads import spread_ratio
 from echotrace.agreement.study import Study
-from echotrace.agreement.variance import chi_square_interval, effective_df
 from echotrace.errors import ParameterError
 from echotrace.sitting_limits import REPEATABILITY_FACTOR
 
@@ -169,12 +169,14 @@ def test_crossed_operators_with_an_empty_cell_are_still_analysed():
     assert any("not every operator" in note for note in result.notes)
 
 
-def normal_high(study):
-    """Upper end by chi-square with the degrees of freedom that are counted."""
-    sums = within_sums(study, study.group("subject"), 30)
-    square, df = sums.sum(axis=0)
-    counted = effective_df(sums[:, 0], sums[:, 1])
-    return math.sqrt(chi_square_interval(square / df, counted, 0.95)[1])
+def chi_square_ends(values):
+    """Ends of a pooled SD by chi-square, for subjects (rows) that differ in their spread.
+
+    Satterthwaite 1946: 2 M² / var(M) degrees of freedom, M the mean of the subjects' variances.
+    """
+    chi2, squares = scipy.stats.chi2, values.var(axis=1, ddof=1)
+    df = 2.0 * squares.mean() ** 2 * squares.size / squares.var(ddof=1)
+    return [math.sqrt(squares.mean() * df / chi2.ppf(p, df)) for p in (0.975, 0.025)]
 
 
 def test_heavy_tails_change_the_interval_of_the_repeatability_by_the_rule():
@@ -187,7 +189,10 @@ def test_heavy_tails_change_the_interval_of_the_repeatability_by_the_rule():
     assert plain.within_sd.how == "chi-square"
     assert not plain.notes
     assert robust.within_sd == robust.wider
-    assert robust.within_sd.high == max(robust.bootstrap["within_sd"].high, normal_high(heavy))
+    low, high = chi_square_ends(heavy.value.reshape(30, 4))
+    boot = robust.bootstrap["within_sd"]
+    assert robust.within_sd.low == pytest.approx(min(boot.low, low), rel=1e-9)
+    assert robust.within_sd.high == pytest.approx(max(boot.high, high), rel=1e-9)
     assert "studentised" in robust.within_sd.how
     assert plain.wider.low <= plain.within_sd.low < plain.within_sd.high <= plain.wider.high
     assert repeatability(normal, intervals="wider").within_sd == plain.wider

@@ -20,7 +20,6 @@ from echotrace.quality.sitting_evidence import (
     sitting_features,
 )
 from echotrace.report.measured_text import scan_rows
-from echotrace.signal.agreement_of_scans import AGREE_SPREADS
 
 
 @pytest.fixture(scope="module")
@@ -111,12 +110,12 @@ def test_features_of_a_sitting_are_counts_and_distances():
         for k in range(2):
             rest = np.delete(own[s, :, k], i)
             rest = np.sort(rest[np.isfinite(rest)])
-            groups = [rest[np.abs(rest - x) <= AGREE_SPREADS * spread[k]] for x in rest]
+            groups = [rest[np.abs(rest - x) <= 3.0 * spread[k]] for x in rest]
             largest = max(groups, key=len, default=rest)
             if largest.size < 2 or not np.isfinite(now[s, i, k]):
                 continue
             off = abs(now[s, i, k] - np.median(largest)) / spread[k]
-            near = int((np.abs(rest - now[s, i, k]) <= AGREE_SPREADS * spread[k]).sum())
+            near = int((np.abs(rest - now[s, i, k]) <= 3.0 * spread[k]).sum())
             best = max(best, (off, largest.size, near), key=lambda one: one[0])
         if best[0] < 0.0:
             assert all(np.isnan(found[name][s, i]) for name in SITTING_FEATURES[:3])

@@ -6,8 +6,10 @@ import scipy
 from invented import sitting_of
 
 from echotrace.errors import ParameterError
+from echotrace.settings import SittingLimits
 from echotrace.sittings.more_scans import more_scans_statement, scans_needed
 from echotrace.sittings.pressing import compression_of
+from echotrace.sittings.sitting import summarise
 from echotrace.sittings.sitting_quality import judge_sittings
 
 
@@ -163,3 +165,19 @@ def test_a_better_pose_is_advised_where_more_than_three_times_the_scans_may_be_n
     text = more_scans_statement((7, most), **known).text
     assert f"up to {most}" in text or most is None
     assert text.endswith(" A better pose brings more than more scans.") == pose
+
+
+def test_records_keep_a_tenth_of_a_micrometre():
+    chamber = np.array([3.00004, 2.9, 2.8, 3.061237, 2.95])
+    (one,) = judge_sittings(_measurement(20.5 + chamber, method="contact", chamber=chamber))
+    record = one.to_record()["compression"]
+    assert record["chamber_range_mm"] == 0.2612
+    for name in ("mean_shortening_mm", "mean_shortening_u_mm"):
+        assert record[name] == pytest.approx(getattr(one.compression, name), abs=0.5e-4)
+
+
+@pytest.mark.parametrize("asked", [3, 4, 5, 6])
+def test_as_many_scans_as_are_asked_for_are_enough(asked):
+    limits = SittingLimits(min_accepted=asked)
+    (one,) = summarise(_measurement(FIVE), limits=limits)
+    assert ("too_few_scans" in {item.name for item in one.findings}) == (asked > 5)

@@ -8,8 +8,6 @@ import pytest
 from echotrace.media import medium
 from echotrace.synthesis import Synthesis
 from echotrace.synthesis.alignment import (
-    CENTRE_OF_ROTATION_MM,
-    NODAL_POINT_MM,
     Pose,
     beam_through_eye,
     draw_pose,
@@ -50,7 +48,8 @@ def test_a_wandering_gaze_turns_the_eye_about_its_own_centre():
         # A hand that does not move still aims at the centre, about which the eye has turned.
         path = beam_through_eye(Disc(), NAVARRO, MethodSection(), pose)
         start, heading = path.point_mm[0], path.direction[0]
-        at_centre = start + (CENTRE_OF_ROTATION_MM - start[2]) / heading[2] * heading
+        # 13.5 mm behind the cornea (handbook value, from memory).
+        at_centre = start + (13.5 - start[2]) / heading[2] * heading
         assert at_centre[:2] == pytest.approx([0.0, 0.0], abs=0.002)
         assert pose.decentration_mm > 0.01
 
@@ -69,7 +68,8 @@ def test_an_oblique_hand_tilts_towards_its_azimuth():
 def test_the_beam_to_the_nerve_head_passes_the_nodal_point():
     pose = draw_pose(PoseSection(kind="optic_nerve", **STILL), rng(), 0.0)
     path = beam_through_eye(Disc(), NAVARRO, MethodSection(), pose)
-    to_go = (NODAL_POINT_MM - path.point_mm[0, 2]) / path.direction[0, 2]
+    # Between both nodal points of Gullstrand's eye, 7.08 and 7.33 mm (handbook value, from memory).
+    to_go = (0.5 * (7.08 + 7.33) - path.point_mm[0, 2]) / path.direction[0, 2]
     at_nodal = path.point_mm[0] + to_go * path.direction[0]
     assert at_nodal[:2] == pytest.approx([0.0, 0.0], abs=0.01)
     # About 4 to 5 mm nasal of the fovea on the retina.

@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 import scipy
-from synthesis_reference import WATER_MM_PER_US, oneil_axial, tilted_focal_plane
+from synthesis_reference import WATER_MM_PER_US, oneil_axial, tapered, tilted_focal_plane
 
 from echotrace.errors import ParameterError
 from echotrace.kernels.facets import facet_sum
@@ -17,7 +17,6 @@ from echotrace.synthesis.probe import (
     Band,
     Disc,
     disc_pressure,
-    edge_drive,
     lommel_table,
     parallel_plane_response,
     pulse,
@@ -186,7 +185,7 @@ def test_kernel_against_plain_sum():
         integral = (
             np.exp(1j * np.multiply.outer(u, 0.5 * s**2 - 0.25))
             * scipy.special.j0(np.multiply.outer(v, s))
-        ) @ (weight * s * edge_drive(s, 0.5))
+        ) @ (weight * s * tapered(s, 0.5))
         plain = np.sum(facets.weight * integral**2 * np.exp(1j * wavenumber * facets.phase_per_k))
         assert total[m] @ [1.0, 1j] == pytest.approx(plain, rel=3e-3)
 

@@ -170,10 +170,13 @@ OVERLAP = [
     ),
     Case("… 1 width behind, 10 dB lower", overlap(1.0, 0.316), apart_us=WIDTH_US),
     Case("… 1 width behind, noise of 2 to 9 MHz", below_the_carrier_overlap, apart_us=WIDTH_US),
-    Case(
-        "… 1 width behind, pulses 10 % longer than the template",
-        overlap(1.0, sigma=1.1 * SIGMA_US),
-        apart_us=WIDTH_US,
+    *(
+        Case(
+            f"… 1.25 widths behind, pulses 10 % {name} than the template",
+            overlap(1.25, sigma=factor * SIGMA_US),
+            apart_us=1.25 * WIDTH_US,
+        )
+        for name, factor in (("longer", 1.1), ("shorter", 0.9))
     ),
 ]
 _FITTED = _settings(picker="least_squares")

@@ -224,7 +224,7 @@ def _analytic(samples: NDArray[np.float64]) -> NDArray[np.complex128]:
 
 def _crest(envelope: NDArray[np.float64]) -> float:
     """Place of the largest value, between samples by a parabola through the logarithm."""
-    k = int(np.clip(np.argmax(envelope), 1, envelope.size - 2))
+    k = int(np.argmax(envelope))  # never at an end: what is cut off there is refused
     before, here, after = np.log(np.maximum(envelope[k - 1 : k + 2], 1e-300))
     bend = 2.0 * here - before - after
     return k + (0.5 * float(after - before) / float(bend) if bend > 0.0 else 0.0)

@@ -91,10 +91,12 @@ def opposite_swing(samples: NDArray[np.generic]) -> float:
     (0.73, 0.0)
     """
     swings = []
-    for trace in np.asarray(samples, np.float32):
-        off = trace - np.median(thinned(trace))
-        height = np.abs(off)
-        noise = float(np.median(thinned(height))) / 0.6745
+    values = np.asarray(samples, np.float32)
+    aside = values - np.median(thinned(values), axis=-1)[:, None]
+    heights = np.abs(aside)
+    levels = np.median(thinned(heights), axis=-1)
+    for off, height, level in zip(aside, heights, levels.tolist(), strict=True):
+        noise = level / 0.6745
         least = max(_LEAST_OVER_NOISE * noise, _LEAST_OF_TALLEST * float(height.max()))
         found = []
         for _ in range(_PEAKS):

@@ -37,6 +37,10 @@ _LOST = 1.4
 _FEWEST = 15
 # Two echoes are told apart where they lie as many standard uncertainties from one another.
 _APART = 3.0
+# Closer than a width of the pulse the distance of two echoes and the pulse's shape make the same
+# crest: there no bent pulse is taken, nor a template that another shape would improve on
+# (chi-squared of three numbers, 5 %), or move them by so many standard uncertainties.
+_SHAPE_TELLS, _SHAPE_GAIN, _SHAPE_MOVES = 1.0, 7.8, 4.0
 # What no model explains of a window, as a part of its tallest echo, is another pulse altogether.
 _MOST_REST = 0.05
 
@@ -310,7 +314,8 @@ def _part_alike(
         )
         rows, last = rows[ahead], _of_rows(more, ahead)
     cost = _costs(trials, samples, levels)
-    _choose(trials, cost, samples, levels, into, found)
+    width = pulse.width_us * pulse.sampling_rate_hz * 1e-6
+    _choose(trials, cost, samples, levels, width, into, found)
     # The place of an echo beyond its window is guessed from a skirt.
     low, high = first_and_last(used)
     at = found.sample[into]
@@ -362,6 +367,7 @@ def _choose(
     cost: Float,
     samples: NDArray[np.intp],
     levels: Float,
+    width: float,
     into: NDArray[np.intp],
     found: Parted,
 ) -> None:
@@ -373,9 +379,12 @@ def _choose(
     chosen = cost[best, np.arange(n)]
     fewer = np.where(echoes[:, None] < echoes[best], cost, np.inf).min(axis=0)
     more = np.where(echoes[:, None] > echoes[best], cost, np.inf).min(axis=0)
-    # Where the pulse had to be bent, or more echoes fit better, it may be their doing.
+    # Where a pulse had to be bent it may be the doing of more echoes of the template. Of bent ones
+    # they need only fit no better; but a lone crest bent by two may take any shape with one.
     preferred = (fewer - chosen >= _STRONG) & (more >= chosen)
-    preferred &= ~shaped[best] | (more - chosen >= _STRONG)
+    rivals = (echoes[:, None] > echoes[best]) & (~shaped[:, None] | (echoes[best] == 1))
+    nearest = np.where(rivals, cost, np.inf).min(axis=0)
+    preferred &= ~shaped[best] | (nearest - chosen >= _STRONG)
     for k, trial in enumerate(trials):
         of = best[trial.rows] == k
         if not of.any():
@@ -402,6 +411,38 @@ def _choose(
         most = np.maximum(_MOST_REST * height.max(axis=1), 3.0 * levels[0, rows])
         explained = variance <= most**2
         found.sure[at] = preferred[rows] & fit.converged & apart & explained
+        if m > 1:
+            hangs = _hangs_on_shape(trials, trial, rows, u_apart, samples, levels)
+            found.sure[at] &= ~(hangs & (found.least_apart[at] < _SHAPE_TELLS * width))
+
+
+def _hangs_on_shape(
+    trials: list[_Trial],
+    chosen: _Trial,
+    rows: NDArray[np.intp],
+    u_apart: Float,
+    samples: NDArray[np.intp],
+    levels: Float,
+) -> NDArray[np.bool_]:
+    """Windows in which another shape of the pulse would fit better or put the echoes elsewhere.
+
+    Of two estimates, one of which asks for more, the difference tells a wrong model (Hausman JA
+    1978, Econometrica 46:1251, value from memory).
+    """
+    if chosen.shaped:
+        return np.ones(rows.size, np.bool_)
+    hangs = np.zeros(rows.size, np.bool_)
+    for trial in trials:
+        if not (trial.shaped and trial.echoes == chosen.echoes):
+            continue
+        _, own, bent = np.intersect1d(rows, trial.rows, return_indices=True)
+        plain = _of_rows(chosen.fit, np.isin(chosen.rows, rows[own]))
+        left = np.maximum(samples[rows[own]] - trial.fit.numbers, 1)
+        variance = _variance(trial.fit.rest[bent], left, levels[:, rows[own]])
+        better = plain.rest - trial.fit.rest[bent] > _SHAPE_GAIN * variance
+        moved = np.abs(np.diff(trial.fit.sample[bent], axis=1) - np.diff(plain.sample, axis=1))
+        hangs[own] = better | (moved > _SHAPE_MOVES * u_apart[own]).any(axis=1)
+    return hangs
 
 
 def _apart_in_pairs(trials: list[_Trial], cost: Float) -> Float:
