@@ -98,12 +98,12 @@ def _entries() -> Iterable[Reference]:
     yield Reference(
         "fisher1934", "Fisher, R A", 1934, "Two new properties of mathematical likelihood",
         "Proceedings of the Royal Society A", "144", "285--307",
-        "exact intervals of place and scale of a known law",
+        "exact intervals of place and scale of a known law", checked=True,
     )  # fmt: skip
     yield Reference(
         "taraldsen2013", "Taraldsen, Gunnar and Lindqvist, Bo Henry", 2013, "Fiducial theory and "
         "optimal inference", "Annals of Statistics", "41", "323--341",
-        "the same where every sitting has a place of its own",
+        "the same where every sitting has a place of its own", checked=True,
     )  # fmt: skip
     yield Reference(
         "linnet1993", "Linnet, K", 1993, "Evaluation of regression procedures for methods "
