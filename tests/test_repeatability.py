@@ -199,10 +199,16 @@ def test_heavy_tails_change_the_interval_of_the_repeatability_by_the_rule():
     assert any("tails" in note or "differ in their spread" in note for note in robust.notes)
     few = repeatability(heavy.select(np.arange(120) < 40))
     assert not few.bootstrap
-    assert "jackknife" in few.wider.how
+    assert "Student's t" in few.wider.how
     assert few.within_sd.low <= few.within_sd.value <= few.within_sd.high
+    # Seven sittings: too few for resampling; the interval for Student's t stands beside.
     fewest = repeatability(heavy.select(np.arange(120) < 28))
-    assert fewest.wider == fewest.within_sd
+    assert fewest.within_sd.how == "chi-square"
+    assert "Student's t" in fewest.wider.how
+    assert "jackknife" not in fewest.wider.how
+    assert fewest.wider.value == fewest.within_sd.value
+    assert fewest.wider.low <= fewest.within_sd.low
+    assert fewest.wider.high > fewest.within_sd.high
 
 
 def test_a_spread_that_grows_with_length_is_seen():

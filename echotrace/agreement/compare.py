@@ -45,6 +45,7 @@ from echotrace.agreement.resampling import (
 from echotrace.agreement.results import Agreement, Equivalence, OperatorBias
 from echotrace.agreement.robust import ALPHA_NORMAL, check_intervals
 from echotrace.agreement.spreads import N_BOOTSTRAP, SpreadRatio, spread_ratio, within_sums
+from echotrace.agreement.student import tail_words
 from echotrace.agreement.study import LABELS, Study
 from echotrace.agreement.text import NOT_MODELLED, number, paragraph
 from echotrace.agreement.variance import (
@@ -318,6 +319,9 @@ def compare_methods(
         excess_kurtosis=_moment(difference, 4) - 3.0,
         bootstrap=boot,
         wider=found.wider,
+        tails=""
+        if normality < ALPHA_NORMAL
+        else tail_words(n_subjects, withstood=bool(found.wider)),
         intervals=intervals,
         design=design,
         bias_df=found.df,
@@ -423,8 +427,8 @@ def _remedy(found: Differences, n_subjects: int) -> str:
     if not how.startswith(WIDER_OF):
         return "intervals assume normal differences"
     return (
-        f"intervals of the limits are {how}, which withstand heavy tails"
-        + ("; with skewed differences they hold 92 to 96 times in 100" if n_subjects > 19 else "")
+        f"intervals of the limits have the {how}, which withstand heavy tails"
+        + ("; with skewed differences they hold 92 to 99 times in 100" if n_subjects > 19 else "")
         + (", and quantile limits stand beside" if found.quantiles is not None else "")
     )
 

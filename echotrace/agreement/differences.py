@@ -36,6 +36,7 @@ from echotrace.agreement.robust import (
     quantile_limits,
     with_intervals,
 )
+from echotrace.agreement.student import student_intervals
 from echotrace.agreement.study import LABELS, Study
 from echotrace.agreement.variance import Estimate, Floats, wider
 
@@ -63,7 +64,8 @@ class Differences:
     bootstrap : mapping of str to Estimate
         SD and limits by the studentised bootstrap, where operators are one and subjects enough.
     wider : mapping of str to Estimate
-        The same with the outer ends of normal intervals and of those by resampling, from 8 subjects
+        The same with the outer ends of normal intervals and of those for Student's t with 3 degrees
+        of freedom, where differences are not normal also of those by resampling; from 8 subjects
         on.
     quantiles : Limits or None
         Limits as quantiles, where operators are one and subjects are 39 at least.
@@ -243,7 +245,14 @@ def _one_operator(
         for name, item in other_intervals.items():
             if item.how == STUDENTISED:
                 bootstrap[f"{name}, {of}"] = item
-        wide = {name: wider(getattr(limits, name), e) for name, e in other_intervals.items()}
+        others = [student_intervals(difference, bias, limits, confidence)]
+        if p < ALPHA_NORMAL or not others[0]:
+            others.append(other_intervals)
+        wide = {
+            name: wider(getattr(limits, name), *(ends[name] for ends in others if ends))
+            for name in ("sd", "lower", "upper")
+            if any(others)
+        }
         widened |= {f"{name}, {of}": item for name, item in wide.items()}
         if wide and (p < ALPHA_NORMAL or intervals == "wider"):
             limits = with_intervals(limits, wide)

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from echotrace.agreement.limits import TOO_FEW
 from echotrace.agreement.references import REFERENCES, Reference
-from echotrace.agreement.resampling import JACKKNIFE
+from echotrace.agreement.resampling import JACKKNIFE, STUDENTISED
+from echotrace.agreement.student import STUDENT
 from echotrace.agreement.variance import WIDER_OF
 
 if TYPE_CHECKING:
@@ -138,19 +139,26 @@ def _intervals(result: Agreement, cite: Callable[..., str]) -> list[str]:
             if by_t
             else f"recovery from those of bias and SD {cite('zou2013')}"
         )
-        other = (
-            f"the jackknife by subject {cite('miller1974')}, recovered from those of bias and SD "
-            f"{cite('zou2013')}"
-            if JACKKNIFE in how
-            else f"the studentised bootstrap by subject {cite('efron1993')}"
-        )
+        others = []
+        if STUDENT in how:
+            others.append(
+                f"those for Student's t with 3 degrees of freedom {cite('fisher1934')}"
+                + (f", recovered from those of bias and SD {cite('zou2013')}" if not by_t else "")
+            )
+        if JACKKNIFE in how:
+            others.append(
+                f"those by the jackknife by subject {cite('miller1974')}, recovered from those of "
+                f"bias and SD {cite('zou2013')}"
+            )
+        elif STUDENTISED in how:
+            others.append(f"those by the studentised bootstrap by subject {cite('efron1993')}")
         why = (
             "to withstand heavy tails, as chosen beforehand"
             if result.intervals == "wider"
             else "since the differences were not normal"
         )
-        return [f"Intervals of the limits have the outer ends of those by {normal} and of those by "
-                f"{other}, {why}."]  # fmt: skip
+        return [f"Intervals of the limits have the outer ends of those by {normal} and of "
+                f"{' and of '.join(others)}, {why}."]  # fmt: skip
     if how.startswith("generalised pivots"):
         text = f"generalised pivots that count operators {cite('weerahandi1993', 'liao2005')}"
     elif how.startswith("recovered"):

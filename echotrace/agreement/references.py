@@ -96,6 +96,16 @@ def _entries() -> Iterable[Reference]:
         "jackknife by subject",
     )  # fmt: skip
     yield Reference(
+        "fisher1934", "Fisher, R A", 1934, "Two new properties of mathematical likelihood",
+        "Proceedings of the Royal Society A", "144", "285--307",
+        "exact intervals of place and scale of a known law", checked=True,
+    )  # fmt: skip
+    yield Reference(
+        "taraldsen2013", "Taraldsen, Gunnar and Lindqvist, Bo Henry", 2013, "Fiducial theory and "
+        "optimal inference", "Annals of Statistics", "41", "323--341",
+        "the same where every sitting has a place of its own", checked=True,
+    )  # fmt: skip
+    yield Reference(
         "linnet1993", "Linnet, K", 1993, "Evaluation of regression procedures for methods "
         "comparison studies", "Clinical Chemistry", "39", "424--432", "Deming line",
     )  # fmt: skip

@@ -28,6 +28,7 @@ from echotrace.agreement.resampling import (
 )
 from echotrace.agreement.robust import ALPHA_NORMAL, FEWEST_FOR_JACKKNIFE, check_intervals
 from echotrace.agreement.spreads import N_BOOTSTRAP, within_sums
+from echotrace.agreement.student import student_pooled_sd
 from echotrace.agreement.study import LABELS, Study
 from echotrace.agreement.variance import (
     Estimate,
@@ -95,8 +96,9 @@ class Repeatability:
         Intervals by the studentised bootstrap by subject: a check on the intervals above that
         assumes no distribution. Empty with fewer than 20 subjects, where it falls short.
     wider : Estimate
-        ``within_sd`` with the outer ends of its normal interval and of one by resampling, which
-        withstands heavy tails better; the normal one with fewer than 8 subjects.
+        ``within_sd`` with the outer ends of its normal interval and of that for Student's t with 3
+        degrees of freedom, where readings have such tails or subjects differ in their spread also
+        of one by resampling; the normal one with fewer than 8 readings.
     notes : tuple of str
     """
 
@@ -245,15 +247,19 @@ def repeatability(
             STUDENTISED,
         ).map(math.exp)
     }
-    wide = wider(within_sd, _resampled_sd(boot["within_sd"], within, confidence))
     heavy = _kurtosis_p(study, sitting) < ALPHA_NORMAL
+    student = student_pooled_sd(study.value, sitting, confidence)
+    others = [] if student is None else [student]
+    if heavy or df_counted < df or not others:
+        others.append(_resampled_sd(boot["within_sd"], within, confidence))
+    wide = wider(within_sd, *others)
     if heavy:
         notes.append(
             "readings within sittings have heavier or lighter tails than normal ones"
             + (
                 "; with few subjects no interval of their SD withstands that"
                 if wide is within_sd
-                else f": the interval of their SD is {wide.how}"
+                else f": the interval of their SD has the {wide.how}"
             )
         )
     if heavy or df_counted < df or intervals == "wider":

@@ -3,9 +3,10 @@
 The rule: where Shapiro and Wilk's test of the differences (or the kurtosis of the readings within
 sittings) has p below 0.05, quantile limits lead if subjects are enough for their intervals (146),
 which assume no distribution. With fewer, an interval of bias ± 1.96 SD has the outer ends of the
-normal one and of one by resampling: the studentised bootstrap by subject, with fewer than 20
-subjects the jackknife. The same wider intervals are given beside normal ones whatever a test says,
-for few values cannot show their tails, and lead where the caller says so beforehand.
+normal one, of that for Student's t with 3 degrees of freedom, and of one by resampling: the
+studentised bootstrap by subject, with fewer than 20 subjects the jackknife. Where the test finds
+nothing, which few values seldom let it, the outer ends of the first two are given beside normal
+ones, and lead where the caller says so beforehand.
 """
 
 from __future__ import annotations

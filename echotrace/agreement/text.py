@@ -337,20 +337,17 @@ def paragraph(result: Agreement) -> str:
 
 
 def _wider_words(result: Agreement, places: int) -> list[str]:
-    """Intervals that withstand heavy tails, where normal ones lead and are others as printed."""
-    if result.limits.as_quantiles:
+    """What a study of this size cannot tell of tails, and the intervals that withstand them."""
+    if not result.tails:
         return []
     ends = []
     for name in ("lower", "upper"):
-        leads = getattr(result.limits, name)
-        wide = result.wider.get(f"{name}, {result.limits.of}", leads)
-        ends.append([f"{number(e.low, places)} to {number(e.high, places)}" for e in (leads, wide)])
-    if all(leads == wide for leads, wide in ends):
-        return []
-    return [
-        f"Should tails be heavy, which {result.n_subjects} subjects may not show, the intervals of "
-        f"the limits are {ends[0][1]} and {ends[1][1]} {result.unit}."
-    ]
+        wide = result.wider.get(f"{name}, {result.limits.of}")
+        if wide is not None and wide != getattr(result.limits, name):
+            ends.append(f"{number(wide.low, places)} to {number(wide.high, places)}")
+    if len(ends) < 2:
+        return [f"{result.tails}."]
+    return [f"{result.tails}; these are {ends[0]} and {ends[1]} {result.unit}."]
 
 
 def _margin_sentences(result: Agreement, found: Equivalence, places: int) -> list[str]:

@@ -25,7 +25,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-WIDER_OF = "the wider of two ("
+WIDER_OF = "outer ends of "
 """How an interval begins to be named that is nowhere narrower than a normal one."""
 _LEAST_GROUPS = 5
 
@@ -58,15 +58,15 @@ class Estimate:
         return self.map(lambda x: math.sqrt(max(x, 0.0)) if not math.isnan(x) else x)
 
 
-def wider(normal: Estimate, other: Estimate) -> Estimate:
-    """A figure with the outer ends of two of its intervals.
+def wider(normal: Estimate, *others: Estimate) -> Estimate:
+    """A figure with the outer ends of several of its intervals.
 
     Parameters
     ----------
     normal : Estimate
         Its interval assumes normal values.
-    other : Estimate
-        Its interval does not; where it has no ends, ``normal`` stays.
+    *others : Estimate
+        Theirs do not; those without ends are passed over, and ``normal`` stays where none has.
 
     Returns
     -------
@@ -76,17 +76,22 @@ def wider(normal: Estimate, other: Estimate) -> Estimate:
     --------
     >>> found = wider(Estimate(1.0, 0.8, 1.3, "t"), Estimate(1.0, 0.9, 1.6, "jackknife"))
     >>> found.low, found.high, found.how
-    (0.8, 1.6, 'the wider of two (t; jackknife)')
+    (0.8, 1.6, 'outer ends of t; jackknife')
     """
-    if math.isnan(other.low) or math.isnan(other.high):
+    others = tuple(e for e in others if not (math.isnan(e.low) or math.isnan(e.high)))
+    if not others:
         return normal
     low, high = (
-        one if math.isnan(one) else pick(one, two)
-        for pick, one, two in ((min, normal.low, other.low), (max, normal.high, other.high))
+        one if math.isnan(one) else pick(one, *ends)
+        for pick, one, ends in (
+            (min, normal.low, [e.low for e in others]),
+            (max, normal.high, [e.high for e in others]),
+        )
     )
     # No pair of limits is exact any more.
     made = "noncentral t" if normal.how.startswith("exact") else normal.how
-    return Estimate(normal.value, low, high, f"{WIDER_OF}{made}; {other.how})")
+    how = "; ".join([made, *(e.how for e in others)])
+    return Estimate(normal.value, low, high, f"{WIDER_OF}{how}")
 
 
 def check_confidence(confidence: float) -> None:

@@ -9,7 +9,6 @@ from importlib import metadata
 from echotrace import __version__
 from echotrace.agreement.methods_text import methods_paragraph
 from echotrace.agreement.results import Agreement
-from echotrace.agreement.robust import ALPHA_NORMAL
 from echotrace.agreement.text import NOT_MODELLED, number, p_text, places_of
 from echotrace.caution import SYNTHETIC
 from echotrace.files.atomic import save_text
@@ -27,10 +26,6 @@ __all__ = ["lines_of", "versions", "write_agreement_page"]
 
 _FEW_OPERATORS = 4
 """Below, the interval of the bias was measured to be too wide where operators do not differ."""
-
-
-_ENOUGH_FOR_QUANTILES = 146
-"""From here on quantile limits have intervals of their own, at 95 %."""
 
 
 def versions() -> dict[str, str]:
@@ -145,14 +140,10 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         "Normality of differences",
         f"Shapiro-Wilk {p_text(result.normality_p)}, skewness {number(result.skewness, 2)}, excess "
         f"kurtosis {number(result.excess_kurtosis, 2)}.",
-        "Heavy tails of few subjects can go unnoticed; normal intervals of the limits then hold 56 "
-        "to 65 times in 100, the wider ones 73 to 76 (30 subjects, Student's t of 3 degrees of "
-        "freedom)."
-        if result.n_subjects < _ENOUGH_FOR_QUANTILES and result.normality_p >= ALPHA_NORMAL
-        else "",
+        f"{result.tails}." if result.tails else "",
         "Wider intervals lead in this report, as chosen beforehand."
         if result.intervals == "wider"
-        else "Wider intervals lead only where p is below 0.05.",
+        else "Wider intervals stand beside normal ones, and lead only where p is below 0.05.",
     )
     trend = result.slope_on_average
     put(

@@ -162,7 +162,7 @@ def reasons(
     >>> import echotrace as et
     >>> result = et.measure(et.read("synthetic_traces/immersion_sitting.h5"))
     >>> [scans for scans, _ in reasons(result, range(6), QualityLimits())]
-    ['scan 3', 'scan 3', 'scan 5', 'scan 5']
+    ['scan 3', 'scan 3', 'scan 3', 'scan 5', 'scan 5']
     """
     concerned: dict[str, list[int]] = {}
     for k in traces:
