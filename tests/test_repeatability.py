@@ -13,6 +13,7 @@ from published import SHROUT_FLEISS, cardiac_output, peak_flow
 from echotrace.agreement.icc import intraclass_correlations
 from echotrace.agreement.repeatability import repeatability
 from echotrace.agreement.spreads import spread_ratio
+from echotrace.agreement.student import STUDENT, student_pooled_sd
 from echotrace.agreement.study import Study
 from echotrace.errors import ParameterError
 from echotrace.sitting_limits import REPEATABILITY_FACTOR
@@ -186,29 +187,51 @@ def test_heavy_tails_change_the_interval_of_the_repeatability_by_the_rule():
     normal = Study(value=length + rng.normal(0, 0.1, 120), subject=subject, method="m")
     heavy = Study(value=length + 0.1 * rng.standard_t(3, 120), subject=subject, method="m")
     plain, robust = repeatability(normal), repeatability(heavy)
+
+    def ends(estimate):
+        return estimate.low, estimate.high
+
+    def student(study):
+        n = study.value.size
+        return ends(student_pooled_sd(study.value, np.arange(n) // 4, 0.95))
+
+    def outer(found, *intervals):
+        lows, highs = zip(*intervals, strict=True)
+        assert found.wider.value == found.within_sd.value
+        assert found.wider.low == pytest.approx(min(lows), rel=1e-9)
+        assert found.wider.high == pytest.approx(max(highs), rel=1e-9)
+
+    # Nothing noticed: the normal interval leads; with the one for Student's t it stands beside.
     assert plain.within_sd.how == "chi-square"
     assert not plain.notes
-    assert robust.within_sd == robust.wider
-    low, high = chi_square_ends(heavy.value.reshape(30, 4))
-    boot = robust.bootstrap["within_sd"]
-    assert robust.within_sd.low == pytest.approx(min(boot.low, low), rel=1e-9)
-    assert robust.within_sd.high == pytest.approx(max(boot.high, high), rel=1e-9)
-    assert "studentised" in robust.within_sd.how
-    assert plain.wider.low <= plain.within_sd.low < plain.within_sd.high <= plain.wider.high
+    outer(plain, ends(plain.within_sd), student(normal))
+    assert plain.wider.how == f"outer ends of chi-square; {STUDENT}"
     assert repeatability(normal, intervals="wider").within_sd == plain.wider
+    # Tails noticed: resampling besides, by the bootstrap of thirty subjects.
+    assert robust.within_sd == robust.wider
     assert any("tails" in note or "differ in their spread" in note for note in robust.notes)
-    few = repeatability(heavy.select(np.arange(120) < 40))
+    chi = chi_square_ends(heavy.value.reshape(30, 4))
+    outer(robust, chi, student(heavy), ends(robust.bootstrap["within_sd"]))
+    assert robust.wider.how.endswith(f"; {STUDENT}; studentised bootstrap by subject")
+    # The same of ten subjects, by the jackknife.
+    shown = heavy.select(np.arange(120) < 40)
+    shown.value[5] += 1.0
+    few, squares = repeatability(shown), shown.value.reshape(10, 4).var(axis=1, ddof=1)
+    without = np.log((squares.sum() - squares) / 9.0) / 2.0
+    half = scipy.stats.t.ppf(0.975, 9) * math.sqrt(0.9 * np.sum((without - without.mean()) ** 2))
+    left_out = [few.within_sd.value * math.exp(sign * half) for sign in (-1.0, 1.0)]
     assert not few.bootstrap
-    assert "Student's t" in few.wider.how
-    assert few.within_sd.low <= few.within_sd.value <= few.within_sd.high
-    # Seven sittings: too few for resampling; the interval for Student's t stands beside.
-    fewest = repeatability(heavy.select(np.arange(120) < 28))
-    assert fewest.within_sd.how == "chi-square"
-    assert "Student's t" in fewest.wider.how
-    assert "jackknife" not in fewest.wider.how
-    assert fewest.wider.value == fewest.within_sd.value
-    assert fewest.wider.low <= fewest.within_sd.low
-    assert fewest.wider.high > fewest.within_sd.high
+    assert few.within_sd == few.wider
+    outer(few, chi_square_ends(shown.value.reshape(10, 4)), student(shown), left_out)
+    assert few.wider.how.endswith(f"; {STUDENT}; jackknife by subject")
+    # Ten and seven subjects, nothing noticed: no resampling, as with many.
+    for n in (40, 28):
+        quiet = heavy.select(np.arange(120) < n)
+        fewer = repeatability(quiet)
+        assert not fewer.bootstrap
+        assert fewer.within_sd.how == "chi-square"
+        assert fewer.wider.how == f"outer ends of chi-square; {STUDENT}"
+        outer(fewer, ends(fewer.within_sd), student(quiet))
 
 
 def test_a_spread_that_grows_with_length_is_seen():
