@@ -245,13 +245,11 @@ def _one_operator(
         for name, item in other_intervals.items():
             if item.how == STUDENTISED:
                 bootstrap[f"{name}, {of}"] = item
-        others = [student_intervals(difference, bias, limits, confidence)]
-        if p < ALPHA_NORMAL or not others[0]:
-            others.append(other_intervals)
+        student = student_intervals(difference, bias, limits, confidence)
+        others = [student, other_intervals] if p < ALPHA_NORMAL or not student else [student]
         wide = {
             name: wider(getattr(limits, name), *(ends[name] for ends in others if ends))
-            for name in ("sd", "lower", "upper")
-            if any(others)
+            for name in student or other_intervals
         }
         widened |= {f"{name}, {of}": item for name, item in wide.items()}
         if wide and (p < ALPHA_NORMAL or intervals == "wider"):

@@ -39,7 +39,7 @@ _MEASURED = (
     (8, "14 to 22", "79 to 84"),
     (12, "22 to 43", "68 to 80"),
     (30, "43 to 71", "43 to 70"),
-    (60, "71 to 95", "4 to 44"),
+    (60, "71 to 95", "at most 44"),
 )
 """From so many subjects on to the next line (the last to 145), of t with 3 df: how often in 100 the
 test notices, and normal intervals of limits hold where it does not (tests/tail_coverage.py)."""

@@ -11,7 +11,7 @@ by themselves, so not on their order.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -122,17 +122,14 @@ def correct_by_sittings(
     for group in groups:
         inside = (group.rows >= first) & (group.rows < stop)
         now_mm = group.own_mm.copy()
-        now_mm[inside] = _segments_mm(
-            group.target, prepared, result.delay_us[group.rows[inside] - first]
-        )
+        now_us = result.delay_us[group.rows[inside] - first]
+        now_mm[inside] = _segments_mm(group.target, prepared, now_us)
         contact = group.state[0] == Method.CONTACT
         pressed_mm = None
         if contact:
             own_mm = read.pressed_mm(group.rows, group.target)
             pressed_mm = own_mm.copy(), own_mm
-            pressed_mm[0][inside] = _pressed_mm(
-                group.target, prepared, result.delay_us[group.rows[inside] - first]
-            )
+            pressed_mm[0][inside] = _pressed_mm(group.target, prepared, now_us)
         found = sitting_features(
             now_mm,
             group.own_mm,
@@ -228,24 +225,23 @@ class _Read:
                 part = measure_block(block, self._prepared, first=first)
                 self._outside |= {first + k: (part, k) for k in range(run.size)}
 
-    def feature(self, name: str, rows: NDArray[np.intp]) -> NDArray[np.float32]:
-        """A feature of some scans, by each alone."""
+    def _values(self, rows: NDArray[np.intp], of: Callable[[Measurement], Any]) -> Any:
+        """One array of the measurement, for some scans."""
         inside = self._inside(rows)
-        found = self._result.features[name][np.where(inside, rows - self._first, 0)]
+        found = of(self._result)[np.where(inside, rows - self._first, 0)]
         if not inside.all():
             self._measure(rows[~inside])
             parts = [self._outside[int(row)] for row in rows[~inside]]
-            found[~inside] = [part.features[name][k] for part, k in parts]
+            found[~inside] = [of(part)[k] for part, k in parts]
+        return found
+
+    def feature(self, name: str, rows: NDArray[np.intp]) -> NDArray[np.float32]:
+        """A feature of some scans, by each alone."""
+        found: NDArray[np.float32] = self._values(rows, lambda part: part.features[name])
         return found
 
     def _delay_us(self, rows: NDArray[np.intp]) -> Float64:
-        inside = self._inside(rows)
-        found = self._result.delay_us[np.where(inside, rows - self._first, 0)]
-        if not inside.all():
-            self._measure(rows[~inside])
-            picks = [self._outside[int(row)] for row in rows[~inside]]
-            found[~inside] = [part.delay_us[k] for part, k in picks]
-        return found
+        return np.asarray(self._values(rows, lambda part: part.delay_us))
 
     def segments_mm(self, rows: NDArray[np.intp], target: Target) -> Float64:
         """Segments of some scans by their own choice, mm."""

@@ -66,15 +66,15 @@ def answer_rows(result: Agreement) -> list[tuple[str, str, str]]:
         ends = [_value(end, places) for end in (item.lower, item.upper)]
         outer = f"{number(item.lower.low, places)} to {number(item.upper.high, places)}"
         known = item.lower.low == item.lower.low
-        told = f"(with their intervals {outer})" if known else f"({item.lower.how})"
+        told = [f"with their intervals {outer}" if known else item.lower.how]
         wide = [result.wider.get(f"{name}, {item.of}") for name in ("lower", "upper")]
         if result.tails and wide[0] is not None and wide[1] is not None and wide[0] != item.lower:
             far = f"{number(wide[0].low, places)} to {number(wide[1].high, places)}"
-            told = f"{told[:-1]}; should tails be heavy {far})"
+            told.append(f"should tails be heavy {far}")
         rows.append(
             (
                 f"limits of agreement, {item.label}",
-                f"{ends[0]} to {ends[1]} {unit} {told}",
+                f"{ends[0]} to {ends[1]} {unit} ({'; '.join(told)})",
                 verdict(item.label),
             )
         )
