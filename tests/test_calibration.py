@@ -176,9 +176,9 @@ def test_shipped_model_is_what_the_command_gives(sets, fitted):
     everything = join_sets(list(sets.values())).features
     everything = dict(everything) | {
         # Of the second probability: all that a sitting can say, in any combination.
-        "length_right_nats": np.linspace(-8.0, 8.0, 6500, dtype=np.float32),
-        "sitting_length_apart_mm": np.geomspace(1e-3, 3.0, 6500, dtype=np.float32)[::-1],
-        "sitting_alike_share": (np.arange(6500, dtype=np.float32) % 5) / 4.0,
+        "length_right_nats": np.linspace(-8.0, 8.0, 14000, dtype=np.float32),
+        "sitting_length_apart_mm": np.geomspace(1e-3, 3.0, 14000, dtype=np.float32)[::-1],
+        "sitting_alike_share": (np.arange(14000, dtype=np.float32) % 5) / 4.0,
     }
     for name, model in shipped_models().items():
         np.testing.assert_allclose(

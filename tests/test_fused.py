@@ -95,6 +95,10 @@ FEATURES = {
     # Lengths over the spread of scans, hundredths of a millimetre: they agree far better.
     "sitting_distance": (0.0, 1e-2),
     "sitting_alike_share": (0.0, 1e-6),
+    # Probabilities and log-odds of the other scans.
+    "sitting_votes": (0.0, 0.01),
+    "sitting_peer_nats": (0.0, 0.1),
+    "oil_stated": (0.0, 1e-12),
     **dict.fromkeys(("sitting_agreeing", "sitting_against", "accepted_alone"), (0.0, 1e-12)),
 }
 
@@ -107,6 +111,8 @@ OF_ECHOES_FOUND = (
     "bath_echo_against_cornea_db",
     "retina_followed_db",
     "length_right_in_sitting",
+    "sitting_votes",
+    "sitting_peer_nats",
     "length_right",
     "length_right_nats",
     "aligned",
@@ -119,7 +125,7 @@ OF_WINDOWS = (
     "retina_against_scatter_db",
     "sclera_against_scatter_db",
     "retina_against_wall_db",
-    *OF_ECHOES_FOUND[-4:],
+    *OF_ECHOES_FOUND[-6:],
 )
 AT_A_SAMPLE, AT_THE_LIMIT = 1e-3, 1e-3
 FEW = 0.2

@@ -347,6 +347,19 @@ def test_a_blocked_amplifier_is_no_envelope(kind, polarity):
         check_kind(envelope, "rf", pulse_sample=PULSE_SAMPLE)
 
 
+@pytest.mark.parametrize("decay_samples", [30.0, 45.0, 60.0])
+def test_noise_beside_a_recovery_leans_to_no_side(decay_samples):
+    """Normal noise has no lean; the slope on which an amplifier recovers lies lower and has one."""
+    n = np.arange(4800)
+    for noise in (2.0, 4.0):
+        rf = noise * (1 + n / 1600) * np.random.default_rng(7).normal(size=(5, n.size))
+        for at in (1500, 2000, 4000):
+            rf += 3000.0 * np.exp(-0.5 * ((n - at) / 6.0) ** 2) * np.cos(2 * np.pi * (n - at) / 10)
+        shown = np.clip(np.round(rf - 60000.0 * np.exp(-n / decay_samples)), -8191, 8191)
+        assert abs(lean(shown, PULSE_SAMPLE)[0]) < 0.03
+        check_kind(shown, "rf", pulse_sample=PULSE_SAMPLE)
+
+
 # --- one trace --------------------------------------------------------------------------------
 
 

@@ -483,7 +483,10 @@ def _filling(
             fractional_bandwidth=block.probe.fractional_bandwidth,
             oil_stated=oil,
         )
-    return {"filling_likeness": likeness}
+    return {
+        "filling_likeness": likeness,
+        "oil_stated": np.full(block.n_traces, oil, np.float32),
+    }
 
 
 def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:

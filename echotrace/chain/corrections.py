@@ -29,6 +29,7 @@ from echotrace.quality.sitting_evidence import (
     SITTING_FEATURES,
     sitting_features,
     steady_segments,
+    votes_beside,
 )
 from echotrace.recording import Method, Recording
 from echotrace.signal.agreement_of_scans import (
@@ -130,14 +131,24 @@ def correct_by_sittings(
             own_mm = read.pressed_mm(group.rows, group.target)
             pressed_mm = own_mm.copy(), own_mm
             pressed_mm[0][inside] = _pressed_mm(group.target, prepared, now_us)
+        steady = steady_segments(group.target, pressed=contact)
         found = sitting_features(
             now_mm,
             group.own_mm,
             group.spread_mm,
-            steady=steady_segments(group.target, pressed=contact),
+            steady=steady,
             seen=group.seen,
             pressed_mm=pressed_mm,
         )
+        nats = read.feature("length_right_nats", group.rows)
+        if contact and steady.any():
+            now_sum_mm, own_sum_mm = (x[..., steady].sum(axis=2) for x in (now_mm, group.own_mm))
+            found |= votes_beside(now_sum_mm, own_sum_mm, nats, pressed_mm=pressed_mm)
+        else:
+            own_mm = read.length_mm(group.rows)
+            whole_mm = own_mm.copy()
+            whole_mm[inside] = result.axial_length_mm[group.rows[inside] - first]
+            found |= votes_beside(whole_mm, own_mm, nats)
         for name, values in found.items():
             seen_by[name][group.rows[inside] - first] = values[inside]
         part = group.target.length_slice
@@ -242,6 +253,10 @@ class _Read:
 
     def _delay_us(self, rows: NDArray[np.intp]) -> Float64:
         return np.asarray(self._values(rows, lambda part: part.delay_us))
+
+    def length_mm(self, rows: NDArray[np.intp]) -> Float64:
+        """Length of some scans by their own choice, mm."""
+        return np.asarray(self._values(rows, lambda part: part.axial_length_mm))
 
     def segments_mm(self, rows: NDArray[np.intp], target: Target) -> Float64:
         """Segments of some scans by their own choice, mm."""

@@ -3,8 +3,10 @@
 ``python -m echotrace.fitting.calibration`` refits the shipped models: it draws, synthesises and
 measures the sets of :data:`~echotrace.fitting.score_sets.SHIPPED_SETS`, keeps what was measured
 with its truth in ``echotrace/data/score_draws.npz``, fits, and writes ``score_model.toml`` beside
-it with its provenance. With ``--workers 2`` that takes ten minutes, and one where ``--traces
-FOLDER`` has kept the traces from before. ``--refit`` begins with the measured sets that are there.
+it with its provenance. With ``--workers 2`` that takes a quarter of an hour, and three minutes
+where ``--traces FOLDER`` has kept the traces from before. What the other scans of a sitting say is
+measured with the models that are there: after a change of ``length_right`` run it twice.
+``--refit`` begins with the measured sets that are there.
 """
 
 from __future__ import annotations

@@ -35,6 +35,16 @@ _LAYERS_SHARE = 0.12
 # Gel under a probe that touches the eye: how often, and how thick, mm.
 _GEL_SHARE, _MOST_GEL_MM = 0.12, 1.5
 _RING_DOWN_US = (0.1, 0.5)
+# What the transmitted pulse leaves: the usual two modes, or another probe's and amplifier's.
+_NEAR_FIELD_SHARE = {
+    "two_modes": 0.55,
+    "many_modes": 0.2,
+    "block": 0.1,
+    "recovery": 0.1,
+    "none": 0.05,
+}
+# How often a recording in contact begins later, and where, µs: at most behind the face.
+_LATE_SHARE, _LATE_US = 0.1, (0.2, 1.3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +74,24 @@ class Draw:
     probe_kind: int
     state: str
     receiver_told: bool
+
+
+def _near_field(rng: np.random.Generator, method: str) -> dict[str, Any]:
+    """What a probe and its amplifier leave at the start of a trace, and where the trace begins."""
+    kinds, shares = list(_NEAR_FIELD_SHARE), list(_NEAR_FIELD_SHARE.values())
+    found: dict[str, Any] = {
+        "kind": str(rng.choice(kinds, p=shares)),
+        "modes": int(rng.integers(2, 6)),
+        "spread": rng.uniform(0.1, 0.6),
+        "frequency_ratio": rng.uniform(0.6, 1.2),
+        "block_us": rng.uniform(0.1, 1.0),
+        "polarity": str(rng.choice(["positive", "negative"])),
+        "varies": rng.uniform(0.0, 1.5),
+    }
+    late, start_us = bool(rng.random() < _LATE_SHARE), rng.uniform(*_LATE_US)
+    if late and method == "contact":
+        found["starts_us"] = start_us
+    return found
 
 
 def draw_table(seed: int, number: int, *, noise_shift_db: float = 0.0) -> Draw:
@@ -164,6 +192,8 @@ def draw_table(seed: int, number: int, *, noise_shift_db: float = 0.0) -> Draw:
             "couplant_mm": rng.uniform(0.0, _MOST_GEL_MM),
         },
         "receiver": receiver,
+        # Numbers of its own: all else stays as it was drawn before there was such a section.
+        "near_field": _near_field(np.random.default_rng([seed, number, 2]), method),
         "artefacts": artefacts,
     }
     return Draw(number, table, kind, state, bool(rng.random() < 0.7))

@@ -36,6 +36,8 @@ _KNOTS: Mapping[str, tuple[float, ...]] = {
     "sitting_length_apart_mm": (0.0, 0.01, 0.03, 0.06, 0.1, 0.2, 0.5, 1.5),
     "sitting_alike_share": (0.0, 0.25, 0.5, 0.75, 1.0),
     "sitting_longer_mm": (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 1.0),
+    "sitting_votes": (-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 2.5, 3.0, 3.5, 4.0),
+    "sitting_peer_nats": (-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 6.0),
 }
 # Parts of the sittings, each judged by a model fitted to the others.
 _FOLDS = 2
@@ -175,10 +177,11 @@ def fit_model(
 
 
 def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
-    """The shipped models: ``length_right``, ``aligned`` and ``in_sitting``.
+    """The shipped models: two of a right length, ``aligned`` and ``in_sitting``.
 
-    The last adds what the other scans of a sitting say to the log-odds of the scan alone, which are
-    here those of a model fitted to other sittings. It is fitted to scans that no finding rejects.
+    Eyes with oil have a ``length_right`` of their own. The last adds what the other scans of a
+    sitting say to the log-odds of the scan alone, which are here those of a model fitted to other
+    sittings. It is fitted to scans that no finding rejects.
 
     Parameters
     ----------
@@ -193,7 +196,7 @@ def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
     >>> from echotrace.fitting.score_sets import shipped_sets
     >>> data = shipped_sets()["develop"]
     >>> sorted(fit_models(data.select(data.sitting % 8 < 2)))
-    ['aligned', 'in_sitting', 'length_right']
+    ['aligned', 'in_sitting', 'length_right', 'length_right_oil']
     """
     alone = np.clip(leave_out(data, data.sitting % _FOLDS), 1e-9, 1.0 - 1e-9)
     seen = {
@@ -202,7 +205,7 @@ def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
     }
     open_to_it = ~data.rejected & heard_in_sitting(data.features)
     return {
-        "length_right": fit_model(data.features, data.length_right),
+        **_fit_lengths(data),
         "aligned": fit_model(data.features, data.aligned),
         "in_sitting": fit_model(
             {name: values[open_to_it] for name, values in seen.items()},
@@ -210,6 +213,23 @@ def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
             directions=SITTING_DIRECTIONS,
         ),
     }
+
+
+def _with_oil(data: ScoreSet) -> NDArray[np.bool_]:
+    return np.asarray(data.features["oil_stated"] > 0)
+
+
+def _fit_lengths(data: ScoreSet) -> dict[str, ScoreModel]:
+    """The models of a right length: with oil the retina and what lies behind it look otherwise.
+
+    Where the draws hold no oil with both outcomes, it has the other model.
+    """
+    oil = _with_oil(data)
+    natural, filled = data.select(~oil), data.select(oil)
+    model = with_oil = fit_model(natural.features, natural.length_right)
+    if filled.length_right.any() and not filled.length_right.all():
+        with_oil = fit_model(filled.features, filled.length_right)
+    return {"length_right": model, "length_right_oil": with_oil}
 
 
 def leave_out(data: ScoreSet, groups: NDArray[Any]) -> Float64:
@@ -237,8 +257,13 @@ def leave_out(data: ScoreSet, groups: NDArray[Any]) -> Float64:
     for group in np.unique(groups):
         rows = np.flatnonzero(groups == group)
         others = data.select(np.flatnonzero(groups != group))
-        model = fit_model(others.features, others.length_right)
-        right[rows] = model.probability(data.select(rows).features)
+        models = _fit_lengths(others)
+        part = data.select(rows)
+        right[rows] = np.where(
+            _with_oil(part),
+            models["length_right_oil"].probability(part.features),
+            models["length_right"].probability(part.features),
+        )
     return right
 
 

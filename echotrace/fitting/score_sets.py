@@ -110,7 +110,7 @@ class DrawSet:
 
 
 SHIPPED_SETS: Mapping[str, DrawSet] = {
-    "fit": DrawSet(1101, 900),
+    "fit": DrawSet(1101, 2400),
     "develop": DrawSet(1202, 400),
 }
 """The set the shipped model is fitted to, and one by which features and the level of acceptance
@@ -339,10 +339,9 @@ def measured_part(sitting: KeptSitting) -> ScoreSet:
     result = measure(sitting.recording)
     n = sitting.recording.n_traces
     about = sitting.about
+    kept = (*DIRECTIONS, *SITTING_FEATURES, "oil_stated")
     return ScoreSet(
-        features={
-            k: v for k, v in result.features.items() if k in (*DIRECTIONS, *SITTING_FEATURES)
-        },
+        features={name: values for name, values in result.features.items() if name in kept},
         sitting=np.full(n, about.number),
         probe_kind=np.full(n, about.probe_kind),
         state=np.full(n, about.state),
@@ -370,7 +369,7 @@ def join_sets(parts: list[ScoreSet]) -> ScoreSet:
     --------
     >>> sets = shipped_sets()
     >>> join_sets([sets["develop"], sets["fit"]]).aligned.size
-    6500
+    14000
     """
     names = dict.fromkeys(name for part in parts for name in part.features)
     features = {

@@ -33,7 +33,6 @@ __all__ = [
 
 Float32 = NDArray[np.float32]
 
-
 # 20 dB a decade, as a natural logarithm: that is faster than the decimal one.
 _DB_PER_NEPER = 20.0 / np.log(10.0)
 
@@ -469,26 +468,28 @@ def score_traces(features: Mapping[str, Float32]) -> dict[str, Float32]:
     Parameters
     ----------
     features : mapping
-        Of eyes; from :func:`trace_features`.
+        Of eyes, from :func:`trace_features`; eyes with ``oil_stated`` 1 have a model of their own.
 
     Returns
     -------
     dict of str to ndarray of float32, each (n_traces,)
         ``length_right``: the length is within 0.1 mm of the eye's, pressing and speeds apart; zero
-        where an interface of the length is missing. ``length_right_nats``: its log-odds.
+        where an interface of the length is missing; ``length_right_nats``: its log-odds; and
         ``aligned``.
 
     Examples
     --------
     >>> import echotrace as et
-    >>> recording = et.read("synthetic_traces/immersion_sitting.h5")
     >>> from echotrace.quality.features import score_traces
-    >>> features = et.measure(recording).features
+    >>> features = et.measure(et.read("synthetic_traces/immersion_sitting.h5")).features
     >>> sorted(score_traces(features))
     ['aligned', 'length_right', 'length_right_nats']
     """
     models = shipped_models()
     nats = models["length_right"].nats(features)
+    oil = features.get("oil_stated", np.float32(0.0)) > 0
+    if oil.any():
+        nats = np.where(oil, models["length_right_oil"].nats(features), nats)
     nats[features["missing_count"] > 0] = -np.inf
     with np.errstate(over="ignore"):
         right = 1.0 / (1.0 + np.exp(-nats))

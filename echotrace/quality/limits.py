@@ -154,7 +154,7 @@ class QualityLimits:
     max_fluid_unseen_us: float = 0.1
     max_clipped_fraction: float = 0.12
     min_length_right: float = 0.885
-    min_length_right_in_sitting: float = 0.93
+    min_length_right_in_sitting: float = 0.95
     max_sitting_distance: float = 6.7
     max_carrier_misfit: float = 0.03
     max_carrier_doubt: float = 3.0

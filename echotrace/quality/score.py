@@ -191,7 +191,8 @@ def shipped_models() -> Mapping[str, ScoreModel]:
     Returns
     -------
     mapping of str to ScoreModel
-        ``length_right``: the length lies within 0.1 mm of the eye's, pressing and speeds apart.
+        ``length_right``: the length lies within 0.1 mm of the eye's, pressing and speeds apart;
+        ``length_right_oil`` the same of eyes of which oil fills the cavity.
         ``aligned``: the beam lies within the limits of tilt and decentration, whatever was picked.
         ``in_sitting``: the first with what the other scans of the sitting say.
 
@@ -199,7 +200,7 @@ def shipped_models() -> Mapping[str, ScoreModel]:
     --------
     >>> from echotrace.quality.score import shipped_models
     >>> sorted(shipped_models())
-    ['aligned', 'in_sitting', 'length_right']
+    ['aligned', 'in_sitting', 'length_right', 'length_right_oil']
     """
     text = (files("echotrace") / "data" / "score_model.toml").read_text(encoding="utf-8")
     table = tomllib.loads(text)

@@ -59,7 +59,7 @@ def against_the_length(
     most : int
         How many at most.
     model : ScoreModel, optional
-        The shipped one where it is None.
+        The shipped one where it is None; that of eyes with oil where ``oil_stated`` is 1.
 
     Returns
     -------
@@ -72,7 +72,9 @@ def against_the_length(
     >>> against_the_length({"missing_count": 2.0, "wall_step_db": 40.0})
     ['a missing interface']
     """
-    model = shipped_models()["length_right"] if model is None else model
+    if model is None:
+        oil = features.get("oil_stated", 0.0) > 0
+        model = shipped_models()["length_right_oil" if oil else "length_right"]
     lost = []
     for term in model.terms:
         value = features.get(term.feature, np.nan)

@@ -26,6 +26,7 @@ __all__ = [
     "right_in_sitting",
     "sitting_features",
     "steady_segments",
+    "votes_beside",
 ]
 
 Float32 = NDArray[np.float32]
@@ -33,6 +34,10 @@ Float64 = NDArray[np.float64]
 
 # Lengths that differ by no more are alike: a quarter of a dioptre.
 _ALIKE_MM = 0.1
+# Pressing alone makes a scan longer than another by no more; pressed harder, it is shorter by any.
+_PRESSED_APART_MM = 0.2
+# No scan agrees: as if one did that is surely wrong.
+_NO_PEER_NATS = -4.0
 # Agreement multiplies the odds of a scan by no more: scans that are held alike, or that repeat one
 # trace, agree whatever is wrong with them. Fitted sittings knew hardly a scan with more, and
 # accept the same with this limit and without; three full-wave scans at 8 degrees, 0.25 each, would
@@ -46,6 +51,8 @@ SITTING_FEATURES = (
     "sitting_length_apart_mm",
     "sitting_alike_share",
     "sitting_longer_mm",
+    "sitting_votes",
+    "sitting_peer_nats",
 )
 """Names of the features."""
 
@@ -55,6 +62,8 @@ SITTING_DIRECTIONS: Mapping[str, int] = MappingProxyType(
         "sitting_length_apart_mm": -1,
         "sitting_alike_share": 1,
         "sitting_longer_mm": -1,
+        "sitting_votes": 1,
+        "sitting_peer_nats": 1,
     }
 )
 """Features of the second probability, and the sign with which each may act."""
@@ -189,6 +198,59 @@ def lengths_beside(length_mm: Float64, others_mm: Float64) -> tuple[Float32, Flo
             near = (np.abs(rest[rows] - length_mm[rows, i, None]) <= _ALIKE_MM).sum(axis=1)
         alike[rows, i] = near / np.isfinite(rest[rows]).sum(axis=1)
     return apart, alike
+
+
+def votes_beside(
+    length_mm: Float64,
+    others_mm: Float64,
+    nats: NDArray[np.floating],
+    *,
+    pressed_mm: tuple[Float64, Float64] | None = None,
+) -> dict[str, Float32]:
+    """What scans that are likely right by themselves say of the length of each other scan.
+
+    Parameters
+    ----------
+    length_mm, others_mm : ndarray of float64, (n_sittings, n_scans)
+        Of each scan, as it is judged and by its own choice; NaN where there is none.
+    nats : ndarray, (n_sittings, n_scans)
+        Log-odds of each scan's own choice, by itself.
+    pressed_mm : tuple of ndarray of float64, each (n_sittings, n_scans), optional
+        Lengths are those behind what pressing changes, and this is what lies before them, likewise.
+        Scans that were pressed unlike agree; a scan with gel is longer than that.
+
+    Returns
+    -------
+    dict of str to ndarray of float32, each (n_sittings, n_scans)
+        ``sitting_votes``: probabilities of the others within 0.1 mm of the scan, less those of the
+        rest; ``sitting_peer_nats``: mean log-odds of the others within 0.1 mm. NaN where fewer than
+        two others have a length, or the scan has none.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> lengths = np.array([[23.40, 23.41, 23.95]])
+    >>> found = votes_beside(lengths, lengths, np.array([[3.0, 2.0, 1.0]]))
+    >>> {name: values.round(2).tolist() for name, values in found.items()}
+    {'sitting_votes': [[0.15, 0.22, -1.83]], 'sitting_peer_nats': [[2.0, 3.0, -4.0]]}
+    """
+    known = np.isfinite(others_mm)[:, None] & ~np.eye(length_mm.shape[1], dtype=np.bool_)
+    with np.errstate(invalid="ignore"):
+        near = known & (np.abs(length_mm[:, :, None] - others_mm[:, None]) <= _ALIKE_MM)
+        if pressed_mm is not None:
+            near &= pressed_mm[0][:, :, None] - pressed_mm[1][:, None] <= _PRESSED_APART_MM
+    nats = np.clip(nats.astype(np.float64), -40.0, 40.0)[:, None]
+    chance = 1.0 / (1.0 + np.exp(-nats))
+    # In order of size: the order of the scans cannot matter.
+    votes = np.sort(np.where(near, chance, np.where(known, -chance, 0.0)), axis=2).sum(axis=2)
+    total = np.sort(np.where(near, nats, 0.0), axis=2).sum(axis=2)
+    count = near.sum(axis=2)
+    peer = np.where(count > 0, total / np.maximum(count, 1), _NO_PEER_NATS)
+    silent = (known.sum(axis=2) < 2) | ~np.isfinite(length_mm)
+    return {
+        "sitting_votes": np.where(silent, np.nan, votes).astype(np.float32),
+        "sitting_peer_nats": np.where(silent, np.nan, peer).astype(np.float32),
+    }
 
 
 def steady_segments(target: Target, *, pressed: bool) -> NDArray[np.bool_]:

@@ -192,13 +192,18 @@ def lean(envelope: NDArray[np.generic], pulse_sample: float) -> tuple[float, flo
 
 
 def _quiet_parts(envelope: NDArray[np.generic]) -> NDArray[np.float64]:
-    """The quieter half of the parts of each trace, each in order of height: (n_traces, 8, size)."""
+    """The quieter half of the parts of each trace, each in order of height: (n_traces, 8, size).
+
+    Quiet is what spreads little: the slope of an amplifier that recovers may lie low, as noise in
+    decibels does, and leans.
+    """
     values = np.asarray(envelope)
     size = values.shape[1] // _PARTS
     if size == 0:
         return np.empty((values.shape[0], _PARTS // 2, 0))
     parts = np.sort(values[:, : size * _PARTS].reshape(values.shape[0], _PARTS, size), axis=2)
-    quiet = np.argsort(parts[:, :, size // 2], axis=1, kind="stable")[:, : _PARTS // 2]
+    spread = np.ptp(parts[:, :, [int(_TAIL * size), int((1.0 - _TAIL) * (size - 1))]], axis=2)
+    quiet = np.argsort(spread, axis=1, kind="stable")[:, : _PARTS // 2]
     return np.asarray(np.take_along_axis(parts, quiet[:, :, None], axis=1), np.float64)
 
 
