@@ -381,7 +381,7 @@ _FINDINGS = (
         feature="carrier_doubt",
         limit="max_carrier_doubt",
         words="carrier of the strong echoes",
-        error_mm=0.6,
+        error_mm=1.6,
     ),
     Finding(
         name="filling_contradicted",
@@ -475,7 +475,7 @@ _FINDINGS = (
         feature="fluid_unseen_us",
         limit="max_fluid_unseen_us",
         words="fluid that may be there unseen",
-        error_mm=1.1,
+        error_mm=0.8,
     ),
     Finding(
         name="held_by_sitting",
