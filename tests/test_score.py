@@ -46,7 +46,7 @@ def test_a_term_that_makes_no_sense_is_refused(changes, why):
 
 def test_shipped_terms_speak_in_the_stated_direction():
     models = shipped_models()
-    assert set(models) == {"length_right", "aligned", "in_sitting"}
+    assert set(models) == {"length_right", "length_right_oil", "aligned", "in_sitting"}
     directions = {**DIRECTIONS, **SITTING_DIRECTIONS}
     for name, model in models.items():
         assert len(model.terms) >= (2 if name == "in_sitting" else 10)

@@ -153,7 +153,7 @@ def test_a_doubtful_scan_that_agrees_with_its_sitting_is_held():
         "sitting_length_apart_mm": 0.005 * ones,
         "sitting_alike_share": ones,
         "sitting_longer_mm": np.nan * ones,
-        "sitting_votes": 4.5 * ones,
+        "sitting_votes": 0.9 * ones,
         "sitting_peer_nats": 4.0 * ones,
     }
     held = judged_in_sittings(alone, near, limits, length_apart_mm=0.005 * ones)
@@ -168,7 +168,7 @@ def test_a_doubtful_scan_that_agrees_with_its_sitting_is_held():
     header, rows = scan_rows(held, [0])
     assert rows[0][header.index("accepted")] == "yes (no alone)"
     far = near | {"sitting_length_apart_mm": 0.8 * ones, "sitting_alike_share": 0 * ones}
-    far |= {"sitting_votes": -4.5 * ones, "sitting_peer_nats": -4.0 * ones}
+    far |= {"sitting_votes": -0.9 * ones, "sitting_peer_nats": -4.0 * ones}
     apart = judged_in_sittings(alone, far, level, length_apart_mm=0.8 * ones)
     assert not apart.accepted.any()
     assert apart.finding_list(0) == ("length_doubtful",)
@@ -207,7 +207,7 @@ def test_votes_are_probabilities_of_those_that_agree_less_the_rest(pressed):
         if known < 2 or np.isnan(now[s, i]):
             assert np.isnan([found[name][s, i] for name in found]).all()
             continue
-        assert found["sitting_votes"][s, i] == pytest.approx(votes, abs=1e-5)
+        assert found["sitting_votes"][s, i] == pytest.approx(votes / known, abs=1e-5)
         expected = np.mean(peers) if peers else -4.0
         assert found["sitting_peer_nats"][s, i] == pytest.approx(expected, abs=1e-5)
 
@@ -220,12 +220,12 @@ def test_agreement_can_only_help_and_distance_only_harm():
         assert (SITTING_DIRECTIONS[term.feature] * np.diff(term.nats) >= 0.0).all()
     one = {"length_right": 0.6, "length_right_nats": 0.4}
     one |= {"sitting_length_apart_mm": 0.01, "sitting_alike_share": 1.0, "sitting_longer_mm": 0.0}
-    one |= {"sitting_votes": 3.0, "sitting_peer_nats": 2.0}
+    one |= {"sitting_votes": 0.75, "sitting_peer_nats": 2.0}
     base = {name: np.float32([value]) for name, value in one.items()}
     apart = {
         "sitting_length_apart_mm": np.float32([0.8]),
         "sitting_alike_share": np.float32([0.0]),
-        "sitting_votes": np.float32([-3.0]),
+        "sitting_votes": np.float32([-0.75]),
         "sitting_peer_nats": np.float32([-4.0]),
     }
     assert right_in_sitting(base | apart)[0] < 0.5 < right_in_sitting(base)[0]
@@ -233,7 +233,7 @@ def test_agreement_can_only_help_and_distance_only_harm():
     # Gel: all behind the chamber agrees, and the chamber alone is longer.
     in_gel = base | {
         "sitting_longer_mm": np.float32([0.8]),
-        "sitting_votes": np.float32([-3.0]),
+        "sitting_votes": np.float32([-0.75]),
         "sitting_peer_nats": np.float32([-4.0]),
     }
     assert right_in_sitting(in_gel)[0] < 0.3 * right_in_sitting(base)[0]

@@ -483,10 +483,7 @@ def _filling(
             fractional_bandwidth=block.probe.fractional_bandwidth,
             oil_stated=oil,
         )
-    return {
-        "filling_likeness": likeness,
-        "oil_stated": np.full(block.n_traces, oil, np.float32),
-    }
+    return {"filling_likeness": likeness, "oil_stated": np.full(likeness.size, oil, np.float32)}
 
 
 def _behind_gas(n_traces: int, prepared: Prepared) -> dict[str, NDArray[Any]]:

@@ -36,7 +36,7 @@ _KNOTS: Mapping[str, tuple[float, ...]] = {
     "sitting_length_apart_mm": (0.0, 0.01, 0.03, 0.06, 0.1, 0.2, 0.5, 1.5),
     "sitting_alike_share": (0.0, 0.25, 0.5, 0.75, 1.0),
     "sitting_longer_mm": (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 1.0),
-    "sitting_votes": (-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 2.5, 3.0, 3.5, 4.0),
+    "sitting_votes": (-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.625, 0.75, 0.875, 1.0),
     "sitting_peer_nats": (-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 6.0),
 }
 # Parts of the sittings, each judged by a model fitted to the others.

@@ -223,16 +223,16 @@ def votes_beside(
     -------
     dict of str to ndarray of float32, each (n_sittings, n_scans)
         ``sitting_votes``: probabilities of the others within 0.1 mm of the scan, less those of the
-        rest; ``sitting_peer_nats``: mean log-odds of the others within 0.1 mm. NaN where fewer than
-        two others have a length, or the scan has none.
+        rest, over their number; ``sitting_peer_nats``: mean log-odds of the others within 0.1 mm.
+        NaN where fewer than two others have a length, or the scan has none.
 
     Examples
     --------
     >>> import numpy as np
     >>> lengths = np.array([[23.40, 23.41, 23.95]])
     >>> found = votes_beside(lengths, lengths, np.array([[3.0, 2.0, 1.0]]))
-    >>> {name: values.round(2).tolist() for name, values in found.items()}
-    {'sitting_votes': [[0.15, 0.22, -1.83]], 'sitting_peer_nats': [[2.0, 3.0, -4.0]]}
+    >>> {name: values.astype(float).round(2).tolist() for name, values in found.items()}
+    {'sitting_votes': [[0.07, 0.11, -0.92]], 'sitting_peer_nats': [[2.0, 3.0, -4.0]]}
     """
     known = np.isfinite(others_mm)[:, None] & ~np.eye(length_mm.shape[1], dtype=np.bool_)
     with np.errstate(invalid="ignore"):
@@ -246,7 +246,9 @@ def votes_beside(
     total = np.sort(np.where(near, nats, 0.0), axis=2).sum(axis=2)
     count = near.sum(axis=2)
     peer = np.where(count > 0, total / np.maximum(count, 1), _NO_PEER_NATS)
-    silent = (known.sum(axis=2) < 2) | ~np.isfinite(length_mm)
+    others = known.sum(axis=2)
+    votes /= np.maximum(others, 1)
+    silent = (others < 2) | ~np.isfinite(length_mm)
     return {
         "sitting_votes": np.where(silent, np.nan, votes).astype(np.float32),
         "sitting_peer_nats": np.where(silent, np.nan, peer).astype(np.float32),

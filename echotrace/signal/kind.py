@@ -156,7 +156,9 @@ def _swing(away: NDArray[np.float32]) -> tuple[float, int]:
     return 0.0, away.size
 
 
-def lean(envelope: NDArray[np.generic], pulse_sample: float) -> tuple[float, float]:
+def lean(
+    envelope: NDArray[np.generic], pulse_sample: float, *, narrow: bool = False
+) -> tuple[float, float]:
     """To which side the noise of envelopes leans: quantile skewness of their quietest parts.
 
     Parameters
@@ -164,6 +166,9 @@ def lean(envelope: NDArray[np.generic], pulse_sample: float) -> tuple[float, flo
     envelope : ndarray, (n_traces, n_samples)
     pulse_sample : float
         Width of an echo: samples nearer than that are not independent.
+    narrow : bool
+        Quietest are the parts that spread least and not those that lie lowest: of RF, in which the
+        slope of an amplifier that recovers lies low and leans.
 
     Returns
     -------
@@ -180,7 +185,7 @@ def lean(envelope: NDArray[np.generic], pulse_sample: float) -> tuple[float, flo
     >>> round(lean(noise, 1.0)[0], 1), round(lean(20.0 * np.log10(noise), 1.0)[0], 1)
     (0.3, -0.3)
     """
-    quiet = _quiet_parts(envelope)
+    quiet = _quiet_parts(envelope, narrow=narrow)
     if quiet.shape[2] / max(1.0, pulse_sample) < _LEAST_INDEPENDENT:
         return math.nan, math.nan
     low, middle, high = (_sorted_quantile(quiet, share) for share in (_TAIL, 0.5, 1.0 - _TAIL))
@@ -191,19 +196,17 @@ def lean(envelope: NDArray[np.generic], pulse_sample: float) -> tuple[float, flo
     return float(leans.mean()), float(leans.std(ddof=1) / math.sqrt(leans.size))
 
 
-def _quiet_parts(envelope: NDArray[np.generic]) -> NDArray[np.float64]:
-    """The quieter half of the parts of each trace, each in order of height: (n_traces, 8, size).
-
-    Quiet is what spreads little: the slope of an amplifier that recovers may lie low, as noise in
-    decibels does, and leans.
-    """
+def _quiet_parts(envelope: NDArray[np.generic], *, narrow: bool = False) -> NDArray[np.float64]:
+    """The quieter half of the parts of each trace, each in order of height: (n_traces, 8, size)."""
     values = np.asarray(envelope)
     size = values.shape[1] // _PARTS
     if size == 0:
         return np.empty((values.shape[0], _PARTS // 2, 0))
     parts = np.sort(values[:, : size * _PARTS].reshape(values.shape[0], _PARTS, size), axis=2)
-    spread = np.ptp(parts[:, :, [int(_TAIL * size), int((1.0 - _TAIL) * (size - 1))]], axis=2)
-    quiet = np.argsort(spread, axis=1, kind="stable")[:, : _PARTS // 2]
+    height = parts[:, :, size // 2]
+    if narrow:
+        height = np.ptp(parts[:, :, [int(_TAIL * size), int((1.0 - _TAIL) * (size - 1))]], axis=2)
+    quiet = np.argsort(height, axis=1, kind="stable")[:, : _PARTS // 2]
     return np.asarray(np.take_along_axis(parts, quiet[:, :, None], axis=1), np.float64)
 
 
@@ -373,8 +376,9 @@ does, 0.73 of their height, and an envelope cannot; state signal='rf' (--signal 
             "signal='rf': the echoes stand on one side of the baseline and do not oscillate, as "
             "those of an envelope; state signal='envelope' (--signal envelope)"
         )
-    leaning, u_lean = lean(samples, pulse_sample)
-    if skewness < _LIMIT_SKEWNESS or leaning + _SURE * u_lean < _LIMIT_LEAN:
+    both = (False,) if signal == Signal.ENVELOPE else (False, True)
+    leans = [lean(samples, pulse_sample, narrow=narrow) for narrow in both]
+    if skewness < _LIMIT_SKEWNESS or all(k + _SURE * u < _LIMIT_LEAN for k, u in leans):
         raise _in_decibels(signal)
     if signal == Signal.ENVELOPE:
         width, shape = peak_shape(samples)
