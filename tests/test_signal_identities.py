@@ -5,6 +5,7 @@ Rules without a source are the project's own (common practice, no source).
 
 from __future__ import annotations
 
+import dataclasses
 import inspect
 import math
 from itertools import pairwise
@@ -18,7 +19,7 @@ from closed_form import LE_GRAND_US, SIGMA_US, echo
 import echotrace as et
 from echotrace.errors import ParameterError
 from echotrace.recording import Signal
-from echotrace.signal import choice, choice_plan
+from echotrace.signal import choice, choice_plan, crowded
 from echotrace.signal.agreement_of_scans import AGREE_SPREADS, agreement_of
 from echotrace.signal.candidates import Candidates
 from echotrace.signal.carrier import _stated_width, carrier_of, echo_spectra
@@ -218,6 +219,36 @@ def test_a_lone_echo_of_the_template_needs_no_joint_fit(monkeypatch):
     single = pick_echoes(traces, *where, picker="matched_filter")
     np.testing.assert_array_equal(found.sample, single.sample)
     assert not asked
+
+
+@pytest.mark.parametrize("sure", [True, False])
+def test_a_fit_of_fewer_echoes_than_were_found_takes_none_away(monkeypatch, sure):
+    """Three echoes stand apart; a fit that would have two leaves all three as they were."""
+    time = np.arange(1200) * 0.01
+    rf = sum(echo(time, at, 1.0, 0.0) for at in (4.0, 4.35, 4.7))
+    rf = rf + 0.003 * np.random.default_rng(3).standard_normal(time.size)
+    traces = et.condition(rf.astype(np.float32), pulse=PULSE)
+    before = et.find_echoes(traces)
+    n = int(before.count[0])
+    assert n == 3
+
+    original = crowded.part_around
+
+    def fewer(rf, allowed, seeds, *rest, **more):
+        found = original(rf, allowed, seeds, *rest, **more)
+        return dataclasses.replace(
+            found, count=np.array([2]), sure=np.array([sure]), least_apart=np.array([35.0])
+        )
+
+    monkeypatch.setattr(crowded, "part_around", fewer)
+    after, told = crowded.part_echoes(traces, before, np.ones((1, n), bool))
+    np.testing.assert_array_equal(after.count, before.count)
+    np.testing.assert_array_equal(after.sample[:, :n], before.sample[:, :n])
+    np.testing.assert_array_equal(after.delay_us[:, :n], before.delay_us[:, :n])
+    np.testing.assert_array_equal(after.level_db[:, :n], before.level_db[:, :n])
+    assert np.isnan(told.sample).all()
+    assert told.unsure[0, :n].tolist() == [not sure] * n
+    assert not told.as_stated.any()
 
 
 def test_the_first_place_that_does_not_exist_is_refused():
