@@ -377,7 +377,8 @@ does, 0.73 of their height, and an envelope cannot; state signal='rf' (--signal 
             "those of an envelope; state signal='envelope' (--signal envelope)"
         )
     both = (False,) if signal == Signal.ENVELOPE else (False, True)
-    leans = [lean(samples, pulse_sample, narrow=narrow) for narrow in both]
+    # The second is made only where the first leans low: hardly ever.
+    leans = (lean(samples, pulse_sample, narrow=narrow) for narrow in both)
     if skewness < _LIMIT_SKEWNESS or all(k + _SURE * u < _LIMIT_LEAN for k, u in leans):
         raise _in_decibels(signal)
     if signal == Signal.ENVELOPE:
