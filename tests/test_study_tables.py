@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from echotrace import cli
-from echotrace.agreement.apart import repeated_readings
+from echotrace.agreement.apart import repeated_block, repeated_readings
 from echotrace.agreement.compare import compare_methods
 from echotrace.agreement.repeatability import repeatability
 from echotrace.agreement.study import Study
@@ -75,9 +75,36 @@ def test_centimetres_in_a_column_of_axial_lengths(tmp_path):
     table = [[*row[:-1], row[-1] / 10.0] for row in rows()]
     names = (*COLUMNS[:-1], "axial_length_mm")
     assert "in cm" in refused(save(tmp_path / "a.csv", table, names))
+    # So where the table names the eye.
+    assert "in cm" in refused(save(tmp_path / "c.csv", table, (*COLUMNS[:-1], "length_mm")))
     # A thin plate is measured under the same name.
     plate = [[*row, "plate"] for row in table]
     assert Study.read_csv(save(tmp_path / "b.csv", plate, (*names, "target"))).n_readings == 144
+
+
+@pytest.mark.parametrize(("offset_mm", "word"), [(19.5, "long"), (-11.0, "short"), (0.0, None)])
+def test_readings_that_are_another_quantity_are_told_by_their_middle(tmp_path, offset_mm, word):
+    """Corneal powers of 43 dioptres, say, in the column of lengths: no group of eyes is so long."""
+    table = [[*row[:-1], row[-1] + offset_mm] for row in rows()]
+    study = Study.read_csv(save(tmp_path / "a.csv", table, (*COLUMNS[:-1], "length_mm")))
+    told = [text for text in study.design().warnings if "median of all readings" in text]
+    assert len(told) == (word is not None)
+    assert all(f"no group of eyes is so {word}" in text for text in told)
+    # Without a column of eyes anything may have been measured.
+    names = ("subject", "method", "length_mm")
+    plates = [[row[0], row[COLUMNS.index("method")], row[-1]] for row in table]
+    study = Study.read_csv(save(tmp_path / "b.csv", plates, names))
+    assert not any("median of all readings" in text for text in study.design().warnings)
+
+
+def test_an_eye_that_is_neither_right_nor_left_is_said(tmp_path):
+    column = COLUMNS.index("eye")
+    table = [
+        [*row[:column], "both", *row[column + 1 :]] for row in rows() if row[column] == "right"
+    ]
+    study = Study.read_csv(save(tmp_path / "a.csv", table))
+    (told,) = [text for text in study.design().warnings if "neither right nor left" in text]
+    assert told.startswith(f"column 'eye': 'both' (line 2 and {len(table) - 1} more)")
 
 
 @pytest.mark.parametrize("code", ["0", "0.0", "-9", "-99.9"])
@@ -285,11 +312,39 @@ def test_pairs_that_are_equal_by_rounding_are_no_repeated_readings():
 
 def test_rows_entered_twice_are_counted():
     table = rows(20, decimals=3)
-    table += table[:12]
+    table += table[11::-1]
     columns = dict(zip(COLUMNS[:-1], list(zip(*table, strict=True))[:-1], strict=True))
     warnings = Study(value=[row[-1] for row in table], **columns).design().warnings
     (told,) = [text for text in warnings if "equal to another" in text]
     assert int(told.split()[0]) >= 12
+
+
+def test_rows_pasted_again_are_named_with_both_places(tmp_path):
+    """Six rows of the first subject once more at the end; in another order nothing is said."""
+    table = rows(20, decimals=3)
+    study = Study.read_csv(save(tmp_path / "a.csv", table + table[:6]))
+    (told,) = [text for text in study.design().warnings if "in the same order" in text]
+    n = len(table)
+    assert told.startswith(f"lines {n + 2} to {n + 7} repeat lines 2 to 7 in the same order")
+    for rest in ([], table[:5], table[5::-1]):
+        study = Study.read_csv(save(tmp_path / "b.csv", table + rest))
+        assert not any("in the same order" in text for text in study.design().warnings)
+
+
+@pytest.mark.parametrize("step", [0.01, 0.05, 0.1])
+def test_rounding_makes_no_rows_pasted_again(step):
+    """Scan by scan over all subjects, by a method that hardly scatters: like runs are by chance."""
+    subject, longest = np.tile([f"S{k}" for k in range(30)], 5), 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        length_mm = np.tile(rng.normal(23.5, 1.0, 30), 5) + 0.02 * rng.normal(size=150)
+        value = np.round(length_mm / step) * step
+        assert repeated_block(Study(value=value, subject=subject, method="immersion"))[2] == 0
+        same = np.r_[False, value[:120] == value[30:], False]
+        ends = np.flatnonzero(~same)
+        longest = max(longest, int(np.diff(ends).max()) - 1)
+    # Without its own chance a run of six would have been told.
+    assert (longest >= 6) == (step > 0.01)
 
 
 # ------------------------------------------------------------------------- what programs write

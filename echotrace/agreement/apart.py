@@ -11,13 +11,15 @@ from numpy.typing import NDArray
 from echotrace.agreement.readings import LABELS, Readings
 from echotrace.sittings.outliers import critical_deviate, extreme_studentized_deviates
 
-__all__ = ["eyes_apart", "readings_apart", "repeated_readings", "told_apart"]
+__all__ = ["eyes_apart", "readings_apart", "repeated_block", "repeated_readings", "told_apart"]
 
 ALPHA = 0.01
 """Of the outlier test of all readings of a method together: a false alarm in 100 studies."""
 _MOST = 10
 _STEPS = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001, 1e-4, 1e-5, 1e-6)
 _ALPHA_REPEATED = 1e-3
+# Rows that follow each other twice alike, at least, and different readings among them.
+_LEAST_BLOCK, _LEAST_DIFFERENT = 6, 4
 _LEAST_MM = 0.03
 """As the least effect that a sitting's outliers must have (``SittingLimits``)."""
 
@@ -158,11 +160,17 @@ def repeated_readings(study: Readings) -> int:
     extra = study.n_readings - pairs.size
     if not extra:
         return 0
+    expected = sum(chance * pairs for chance, pairs in _ties(study, sitting))
+    return int(extra) if scipy.stats.poisson.sf(equal - 1.0, expected) < _ALPHA_REPEATED else 0
+
+
+def _ties(study: Readings, sitting: NDArray[np.intp]) -> list[tuple[float, float]]:
+    """Of each method: probability that two readings of a sitting are equal, and pairs of them."""
     step = next(
         (s for s in _STEPS if np.allclose(study.value / s, np.round(study.value / s), atol=1e-6)),
         0.0,
     )
-    expected = 0.0
+    found = []
     for method in study.method.present:
         rows = study.method.where(method)
         code = np.unique(sitting[rows], return_inverse=True)[1].reshape(-1)
@@ -172,8 +180,52 @@ def repeated_readings(study: Readings) -> int:
         if square.size:
             # The median of the sittings: where eyes differ, steady ones make most equal pairs.
             chance = _tie(math.sqrt(float(np.median(square))), step)
-            expected += chance * float(np.sum(count * (count - 1.0) / 2.0))
-    return int(extra) if scipy.stats.poisson.sf(equal - 1.0, expected) < _ALPHA_REPEATED else 0
+            found.append((chance, float(np.sum(count * (count - 1.0) / 2.0))))
+    return found
+
+
+def repeated_block(study: Readings) -> tuple[int, int, int]:
+    """The longest run of rows that comes again, in the same order, further down.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    first, again, length : int
+        Python's indices of its first row and of that of the copy, and rows of each; zeros where
+        none of six rows and more, four of them different readings, comes again, or where rounded
+        readings of as steady methods would give such a run in more than one study in a thousand.
+
+    Examples
+    --------
+    >>> from echotrace.agreement.study import Study
+    >>> value = np.array([23.41, 23.4, 24.2, 24.25, 22.9, 22.95, 23.7, 23.8])
+    >>> subject = np.repeat(["a", "b", "c", "d"], 2)
+    >>> twice = np.r_[0:8, 0:6]
+    >>> repeated_block(Study(value=value[twice], subject=subject[twice], method="m"))
+    (0, 8, 6)
+    """
+    sitting = study.group(*LABELS)
+    rows = np.vstack([sitting, study.value])
+    code = np.unique(rows, axis=1, return_inverse=True)[1].reshape(-1)
+    seen: dict[int, list[int]] = {}
+    best, runs = (0, 0, 0), dict[int, int]()
+    for i, key in enumerate(code.tolist()):
+        # By how far back the like row stands: a run goes on where it stood so far back before.
+        runs = {i - j: runs.get(i - j, 0) + 1 for j in seen.setdefault(key, [])}
+        seen[key].append(i)
+        for back, length in runs.items():
+            if best[2] < min(length, back):
+                run = slice(i - length + 1, i + 1)
+                if np.unique(study.value[run]).size >= _LEAST_DIFFERENT:
+                    best = (i - length + 1 - back, i - length + 1, length)
+    ties = _ties(study, sitting)
+    by_chance = sum(pairs for _, pairs in ties) * max((p for p, _ in ties), default=0.0) ** best[2]
+    if best[2] < _LEAST_BLOCK or by_chance > _ALPHA_REPEATED:
+        return 0, 0, 0
+    return best
 
 
 def _tie(sd: float, step: float) -> float:

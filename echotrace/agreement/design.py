@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrace.agreement.apart import repeated_readings
+from echotrace.agreement.apart import repeated_block, repeated_readings
 from echotrace.agreement.readings import LABELS, Readings
 from echotrace.errors import ParameterError
 
@@ -224,8 +224,15 @@ def design_of(study: Readings) -> Design:
             "count subjects, not eyes"
         )
     if not study.numbered and replicated:
-        extra = repeated_readings(study)
-        if extra:
+        extra, (first, again, length) = repeated_readings(study), repeated_block(study)
+        if length:
+            warnings.append(
+                f"{study.where(range(again, again + length))} repeat "
+                f"{study.where(range(first, first + length))} in the same order, as rows that were "
+                "pasted again do; remove them, or add a column 'order' that tells repeated "
+                "readings apart"
+            )
+        elif extra:
             warnings.append(
                 f"{_count(extra, 'reading')} equal to another of the same sitting, more than "
                 "rounding makes; without a column 'order' a repeated reading cannot be told from a "

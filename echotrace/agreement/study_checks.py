@@ -12,7 +12,7 @@ from echotrace.agreement.readings import Readings
 from echotrace.errors import ParameterError
 from echotrace.recording import Column
 
-__all__ = ["impossible_lengths", "refuse_duplicates", "refuse_mixed_units"]
+__all__ = ["impossible_lengths", "refuse_duplicates", "refuse_mixed_units", "unusual_lengths"]
 
 _SAME_EYE_FACTOR = 5.0
 """Readings of one eye that differ by more than this factor cannot share a unit."""
@@ -23,6 +23,9 @@ _LENGTH_UNITS = ("mm", "um", "µm", "μm", "nm", "m", "cm")
 EYE_MM = (5.0, 60.0)
 """Axial lengths outside are no eye's: the shortest and longest published lie well within (value
 from memory)."""
+_USUAL_MM = (15.0, 36.0)
+"""The middle of a study lies between: from an infant's eye to one of 33.15 mm, two standard
+deviations beyond the mean of pathological myopia (28.75 ± 2.20, openophthalmologyjournal 13:70)."""
 ANY_MM = 1000.0
 """No A-mode length is a metre: echoes at 10 MHz fade within 0.1 m of tissue (value from memory)."""
 
@@ -132,7 +135,7 @@ def impossible_lengths(
     if unit == "mm":
         below = (
             f"not an eye's length in mm ({low:g} at least); were readings written in cm? Give all "
-            "in mm, or name the column length_mm where no eye was measured"
+            "in mm; where no eye was measured, name the column length_mm and leave out 'eye'"
         )
         checks += [(value > high, above), (value < low, below)]
     for bad, what in checks:
@@ -140,6 +143,35 @@ def impossible_lengths(
         if rows.size:
             return rows, f"{value[rows[0]]:g} is {what}"
     return none, ""
+
+
+def unusual_lengths(value: NDArray[np.float64]) -> list[str]:
+    """What is to be said where the middle of all readings is that of no group of eyes.
+
+    Parameters
+    ----------
+    value : ndarray of float64, (n_readings,)
+        Axial lengths of eyes, mm; NaN where missing.
+
+    Returns
+    -------
+    list of str
+        One sentence, or nothing.
+
+    Examples
+    --------
+    >>> unusual_lengths(np.array([23.4, 24.1])), len(unusual_lengths(np.array([43.2, 43.9])))
+    ([], 1)
+    """
+    known = value[np.isfinite(value)]
+    middle = float(np.median(known)) if known.size else 24.0
+    low, high = _USUAL_MM
+    if low <= middle <= high:
+        return []
+    return [
+        f"the median of all readings is {middle:.4g} mm, and no group of eyes is so "
+        f"{'long' if middle > high else 'short'}: see whether this is the axial length in mm"
+    ]
 
 
 def refuse_mixed_units(study: Readings) -> None:

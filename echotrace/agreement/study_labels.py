@@ -137,6 +137,14 @@ def labels_of(table: CsvTable, name: str, default: str = "") -> tuple[list[str],
         f"{shorten(label)!r}"
         for cell, label in read_as.items()
     ]
+    if name == "eye":
+        notes += [
+            f"column 'eye': {shorten(cell)!r} (line {table.lines[k]}"
+            f"{'' if cells.count(cell) == 1 else f' and {cells.count(cell) - 1} more'}) is neither "
+            "right nor left, and is taken for an eye of its own"
+            for cell, k in first.items()
+            if key(cell) not in _EYES
+        ]
     return out, notes
 
 

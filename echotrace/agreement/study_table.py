@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.agreement.places import Places, SourceFile, sha256_of
-from echotrace.agreement.study_checks import impossible_lengths
+from echotrace.agreement.study_checks import impossible_lengths, unusual_lengths
 from echotrace.agreement.study_labels import column_names, labels_of, refuse_third_eyes
 from echotrace.caution import SYNTHETIC
 from echotrace.errors import FileFormatError, MissingDetailError
@@ -100,13 +100,16 @@ def study_columns(table: CsvTable, *, all_scans: bool = False) -> dict[str, Any]
     value = table.numbers(value_name)
     unit = _unit(table, value_name)
     # A block or plate is measured under the same name; its column says so.
-    eyes = value_name == "axial_length_mm" and set(table.texts("target", "eye")) == {"eye"}
+    named = value_name == "axial_length_mm" or "eye" in table
+    eyes = named and set(table.texts("target", "eye")) == {"eye"}
     rows, what = impossible_lengths(value, unit, eyes=eyes)
     if rows.size:
         others = Places.of(str(path), "line", np.array(table.lines)[rows[1:]])
         more = f" (also {others.names(range(rows.size - 1))})" if rows.size > 1 else ""
         raise table.error(int(rows[0]), value_name, f"{what}{more}")
     labels, notes = {}, []
+    if eyes and unit == "mm":
+        notes += unusual_lengths(value)
     for name, default in _DEFAULTS.items():
         if name in table:
             labels[name], told = labels_of(table, name, default)
