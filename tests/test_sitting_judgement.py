@@ -212,6 +212,18 @@ def test_votes_are_probabilities_of_those_that_agree_less_the_rest(pressed):
         assert found["sitting_peer_nats"][s, i] == pytest.approx(expected, abs=1e-5)
 
 
+@pytest.mark.parametrize("name", ["immersion_sitting", "aphakic"])
+def test_votes_of_a_sitting_that_agrees_are_what_its_scans_say_alone(name):
+    """All lengths agree: the mean of the others' probabilities and log-odds."""
+    recording = et.read(f"synthetic_traces/{name}.h5").select(slice(0, 5))
+    alone, result = measure_block(recording, prepare(recording)), et.measure(recording)
+    for k in range(5):
+        rest = np.delete(np.arange(5), k)
+        votes, peer = (result.features[key][k] for key in ("sitting_votes", "sitting_peer_nats"))
+        assert votes == pytest.approx(alone.length_right[rest].mean(), abs=1e-5)
+        assert peer == pytest.approx(alone.features["length_right_nats"][rest].mean(), abs=1e-4)
+
+
 def test_agreement_can_only_help_and_distance_only_harm():
     """The table rises and falls as its directions say, and is read off the shipped file."""
     model = shipped_models()["in_sitting"]
