@@ -27,11 +27,11 @@ from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.gates import preset_gates
 from echotrace.signal.kind import opposite_swing
 from echotrace.signal.lengths import LengthSettings, measure_lengths
-from echotrace.signal.noise import NoiseCurve, lsb_noise
+from echotrace.signal.noise import NoiseCurve, lsb_noise, noise_curve
 from echotrace.signal.pickers import overlap
 from echotrace.signal.picking import pick_echoes
 from echotrace.signal.pulse import estimate_pulse, gaussian_pulse
-from echotrace.signal.sitting_choice import EyeSeen, _Weigher
+from echotrace.signal.sitting_choice import EyeSeen, _agree, _Weigher
 from echotrace.target import eye_target
 
 PULSE = gaussian_pulse(100e6, 10e6, 0.6)
@@ -79,6 +79,44 @@ def test_noise_is_told_from_the_pulse_by_the_scatter_of_eight_echoes_or_more():
 
 
 # --- noise ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("stride", [1, 4])
+def test_a_noise_curve_stands_where_its_noise_does(stride):
+    """Rayleigh noise whose level rises a hundredfold along the trace, known at every sample."""
+    n = 16384
+    level = np.geomspace(1.0, 100.0, n)
+    re, im = np.random.default_rng(5).standard_normal((2, 8, n))
+    curve = noise_curve(np.hypot(re, im) * level, stride=stride)
+    at = np.arange(n // 8, n - n // 8, n // 64)
+    rows = np.repeat(np.arange(8), at.size)
+    found = curve.at(rows, np.tile(at, 8)).reshape(8, -1)
+    ratio = found.mean(axis=0) / level[at]
+    np.testing.assert_allclose(ratio / ratio.mean(), 1.0, atol=0.05)
+    # Half a part off would be a tenth.
+    assert ratio.mean() == pytest.approx(1.0, abs=0.06)
+
+
+def test_a_floor_of_the_noise_counts_where_it_lies():
+    """A trace of nothing but its floor, which rises a hundredfold: rounding under time gain."""
+    n = 16384
+    floor = np.geomspace(1.0, 100.0, n)[None]
+    curve = noise_curve(1e-9 * np.random.default_rng(5).random((1, n)), stride=4, floor=floor)
+    at = np.arange(n // 8, n - n // 8, n // 64)
+    found = curve.at(np.zeros(at.size, int), at)
+    np.testing.assert_allclose(found, floor[0, at], rtol=0.01)
+
+
+def test_a_path_agrees_with_its_sitting_within_three_spreads_in_every_segment():
+    """Of all segments of which something is said, each by its own spread."""
+    seen = EyeSeen(np.array([1.0, 2.0, np.nan]), np.array([0.1, 0.05, 0.1]))
+    for first, second, agrees in (
+        (1.29, 1.86, True),
+        (0.71, 2.14, True),
+        (1.31, 2.0, False),
+        (1.0, 1.84, False),
+    ):
+        assert _agree(np.array([first, second, 99.0]), seen) is agrees
 
 
 def test_a_noise_curve_goes_through_the_middles_of_its_parts():
