@@ -399,3 +399,19 @@ def test_of_one_trace_its_number_need_not_be_said():
     found = pick_echoes(_traces(rf), None, np.array([400, 600]))
     assert found.sample == pytest.approx([400.0, 600.0], abs=0.01)
     assert found.sample.tolist() == said.sample.tolist()
+
+
+@pytest.mark.parametrize(
+    ("name", "ends", "beyond"),
+    [
+        ("edge_fraction", (0.05, 0.95), (0.049, 0.951)),
+        ("edge_level_db", (-60.0, -1e-9), (-60.01, 0.0)),
+        ("overlap_threshold_db", (6.0, 60.0), (5.99, 60.01)),
+    ],
+)
+def test_settings_of_pickers_end_where_they_are_said_to(name, ends, beyond):
+    for value in ends:
+        assert getattr(PickerSettings(**{name: value}), name) == value
+    for value in beyond:
+        with pytest.raises(ParameterError, match=name):
+            PickerSettings(**{name: value})
