@@ -18,14 +18,16 @@ from closed_form import LE_GRAND_US, SIGMA_US, echo
 
 import echotrace as et
 from echotrace.errors import ParameterError
+from echotrace.kernels.evidence import CLEAR_BEFORE
 from echotrace.recording import Signal
 from echotrace.signal import choice, choice_plan, crowded
 from echotrace.signal.agreement_of_scans import AGREE_SPREADS, agreement_of
 from echotrace.signal.candidates import Candidates
 from echotrace.signal.carrier import _stated_width, carrier_of, echo_spectra
+from echotrace.signal.choice_plan import JointChoiceSettings
 from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.gates import preset_gates
-from echotrace.signal.kind import opposite_swing
+from echotrace.signal.kind import lean, opposite_swing
 from echotrace.signal.lengths import LengthSettings, measure_lengths
 from echotrace.signal.noise import NoiseCurve, lsb_noise, noise_curve
 from echotrace.signal.pickers import overlap
@@ -233,6 +235,30 @@ def test_the_window_of_an_echo_may_reach_the_first_sample_and_no_further():
         assert np.isfinite(found[0]) == there
 
 
+def test_a_long_window_holds_the_same_carriers_as_a_short_one():
+    """Two echoes in silence, at 10 and 8 MHz: what lies about them adds nothing."""
+    time = np.arange(9000) * 0.01
+    first, second = (
+        np.exp(-0.5 * ((time - at) / 0.2) ** 2) * np.cos(2.0 * np.pi * mhz * (time - at))
+        for at, mhz in ((22.0, 10.0), (67.0, 8.0))
+    )
+    at = np.array([2200.0]), np.array([6700.0])
+    for half_width in (100, 400, 2000):
+        found = carrier_downshift((first + second)[None], *at, half_width=half_width)
+        assert found[0] == pytest.approx(0.2, abs=0.005)
+
+
+def test_quiet_parts_are_told_by_quantiles_and_not_by_one_sample():
+    """Half of the parts are narrow noise with one deep spike; the wide rest leans to one side."""
+    rng = np.random.default_rng(6)
+    parts = np.empty((4, 16, 400))
+    parts[:, ::2] = rng.standard_normal((4, 8, 400))
+    parts[:, 1::2] = -3.0 * rng.exponential(size=(4, 8, 400))
+    parts[:, ::2, 200] = -1000.0
+    leaning, _ = lean(parts.reshape(4, -1), 1.0, narrow=True)
+    assert abs(leaning) < 0.05
+
+
 # --- picking --------------------------------------------------------------------------------------
 
 
@@ -341,6 +367,36 @@ def test_what_the_other_scans_say_is_a_plain_search_among_them(n):
         told += 1
         assert found.centre_mm[s, i, 0] == pytest.approx(np.median(largest))
     assert (told > 50) == (n > 2)
+
+
+def test_an_echo_between_rivals_within_six_decibels_of_the_lower():
+    """Not at all 6 dB below it, wholly 6 dB above, by half where as tall."""
+    eye = eye_target("phakic")
+    plan = choice_plan.choice_plan(preset_gates(eye, "immersion"), eye, jointly=True)
+    at, n = np.array([[10.0, 12.0, 14.0]]), np.arange(3, dtype=np.int32)[None]
+    for between_db, wanted in ((20.0, 0.0), (34.0, 0.0), (40.0, 0.5), (43.0, 0.75), (50.0, 1.0)):
+        level = np.array([[55.0, between_db, 40.0]], np.float32)
+        echoes = Candidates(np.array([3], np.int32), 100 * n, at, level, level, 0 * level)
+        weigh = _Weigher(echoes, plan)
+        assert weigh._rival(0, 2) == pytest.approx(wanted)
+        assert weigh._rival(0, 1) == weigh._rival(1, 2) == 0.0
+
+
+def test_echoes_may_stand_before_the_retina_and_not_before_the_back_of_the_lens():
+    """Opacities do, which are no rivals of it (common practice, no source)."""
+    eye = eye_target("phakic")
+    plan = choice_plan.choice_plan(preset_gates(eye, "immersion"), eye, jointly=True)
+    clear = dict(zip(eye.interface_names, plan.gate[:, CLEAR_BEFORE] != 0.0, strict=True))
+    assert clear["lens_back"]
+    assert not clear["retina"]
+
+
+def test_weights_of_the_joint_choice_end_at_a_thousand():
+    for value in (0.0, 1000.0):
+        assert JointChoiceSettings(prior=value).prior == value
+    for value in (-1e-9, 1000.1):
+        with pytest.raises(ParameterError, match="prior"):
+            JointChoiceSettings(prior=value)
 
 
 def test_agreement_is_the_log_ratio_of_two_densities():
