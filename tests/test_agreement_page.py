@@ -18,7 +18,7 @@ from echotrace.agreement.limits import TOO_FEW
 from echotrace.agreement.methods_text import methods_paragraph
 from echotrace.agreement.references import REFERENCES, bibtex
 from echotrace.agreement.study import Study
-from echotrace.agreement.text import NOT_MODELLED, decimals
+from echotrace.agreement.text import NOT_MODELLED, decimals, paragraph
 from echotrace.errors import ParameterError
 from echotrace.report.agreement_page import lines_of, write_agreement_page
 from echotrace.report.agreement_rows import answer_rows, limit_rows, method_rows, rows_of
@@ -289,6 +289,30 @@ def test_only_what_was_computed_is_cited(study, has, lacks):
     assert not lacks & keys
     numbers = {int(n) for group in re.findall(r"\[([\d,]+)\]", text) for n in group.split(",")}
     assert numbers == set(range(1, len(references) + 1))
+
+
+@pytest.mark.parametrize(("n", "told"), [(30, True), (160, False)])
+def test_text_and_methods_name_the_wider_intervals_while_tails_cannot_be_told(n, told):
+    """Of a study with normal differences; from 146 subjects on a test tells heavy tails."""
+    rng = np.random.default_rng(5)
+    subject = np.repeat(np.arange(n), 2)
+    method = np.tile(["contact", "immersion"], n)
+    length_mm = np.repeat(rng.normal(23.5, 1.0, n), 2) - 0.1 * (method == "contact")
+    length_mm += np.where(method == "contact", np.repeat(0.08 * rng.normal(size=n), 2), 0.0)
+    study = Study(value=length_mm, subject=[f"S{k}" for k in subject], method=method)
+    result = compare_methods(study, n_bootstrap=0)
+    assert result.normality_p > 0.05
+    methods, references = methods_paragraph(result, {"echotrace": "x"})
+    assert ("wider intervals stand beside them" in methods) == told
+    assert ("fisher1934" in {item.key for item in references}) == told
+    text = paragraph(result)
+    assert ("Publish these, unless" in " ".join(text.split())) == told
+    # Chosen beforehand they lead, and nothing stands beside them.
+    led = compare_methods(study, n_bootstrap=0, intervals="wider")
+    methods, references = methods_paragraph(led, {"echotrace": "x"})
+    assert "as chosen beforehand" in methods
+    assert "beside them" not in methods
+    assert "fisher1934" in {item.key for item in references}
 
 
 def test_every_reference_of_the_code_that_is_cited_is_the_same_in_the_list():

@@ -133,25 +133,12 @@ def _intervals(result: Agreement, cite: Callable[..., str]) -> list[str]:
             f"{cite('hyndman1996')}, with intervals from order statistics."
         ]
     if how.startswith(WIDER_OF):
-        by_t = "noncentral" in how
         normal = (
             f"the noncentral t distribution {cite('carkeet2015')}"
-            if by_t
+            if "noncentral" in how
             else f"recovery from those of bias and SD {cite('zou2013')}"
         )
-        others = []
-        if STUDENT in how:
-            others.append(
-                f"those for Student's t with 3 degrees of freedom {cite('fisher1934')}"
-                + (f", recovered from those of bias and SD {cite('zou2013')}" if not by_t else "")
-            )
-        if JACKKNIFE in how:
-            others.append(
-                f"those by the jackknife by subject {cite('miller1974')}, recovered from those of "
-                f"bias and SD {cite('zou2013')}"
-            )
-        elif STUDENTISED in how:
-            others.append(f"those by the studentised bootstrap by subject {cite('efron1993')}")
+        others = _others(how, cite)
         why = (
             "to withstand heavy tails, as chosen beforehand"
             if result.intervals == "wider"
@@ -165,4 +152,34 @@ def _intervals(result: Agreement, cite: Callable[..., str]) -> list[str]:
         text = f"recovery from those of bias and SD {cite('zou2013')}"
     else:
         text = f"the noncentral t distribution {cite('carkeet2015')}"
-    return [f"Intervals of the limits were made by {text}."]
+    out = [f"Intervals of the limits were made by {text}."]
+    wide = result.wider.get(f"lower, {result.limits.of}")
+    if result.tails and wide is not None and wide != result.limits.lower:
+        out.append(
+            "Since a study of so many subjects cannot rule out heavy tails, wider intervals stand "
+            f"beside them, with the outer ends of these and of "
+            f"{' and of '.join(_others(wide.how, cite))}."
+        )
+    return out
+
+
+def _others(how: str, cite: Callable[..., str]) -> list[str]:
+    """Intervals whose ends count beside the normal ones where these are not the outer ones."""
+    found = []
+    if STUDENT in how:
+        found.append(
+            f"those for Student's t with 3 degrees of freedom {cite('fisher1934')}"
+            + (
+                ""
+                if "noncentral" in how
+                else f", recovered from those of bias and SD {cite('zou2013')}"
+            )
+        )
+    if JACKKNIFE in how:
+        found.append(
+            f"those by the jackknife by subject {cite('miller1974')}, recovered from those of "
+            f"bias and SD {cite('zou2013')}"
+        )
+    elif STUDENTISED in how:
+        found.append(f"those by the studentised bootstrap by subject {cite('efron1993')}")
+    return found

@@ -347,7 +347,10 @@ def _wider_words(result: Agreement, places: int) -> list[str]:
             ends.append(f"{number(wide.low, places)} to {number(wide.high, places)}")
     if len(ends) < 2:
         return [f"{result.tails}."]
-    return [f"{result.tails}; these are {ends[0]} and {ends[1]} {result.unit}."]
+    return [
+        f"{result.tails}; these are {ends[0]} and {ends[1]} {result.unit}. Publish these, unless "
+        "something outside these data shows that such differences are normal."
+    ]
 
 
 def _margin_sentences(result: Agreement, found: Equivalence, places: int) -> list[str]:
