@@ -347,6 +347,13 @@ def test_rounding_makes_no_rows_pasted_again(step):
     assert (longest >= 6) == (step > 0.01)
 
 
+def test_a_long_series_of_equal_readings_is_no_rows_pasted_again():
+    """Every row is like every other: runs of any length, at any distance, but of one reading."""
+    value = np.full(3000, 23.4)
+    value[1500] = 23.5
+    assert repeated_block(Study(value=value, subject="a", method="contact")) == (0, 0, 0)
+
+
 # ------------------------------------------------------------------------- what programs write
 
 

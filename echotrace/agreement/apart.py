@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Sequence
 
 import numpy as np
@@ -210,22 +211,30 @@ def repeated_block(study: Readings) -> tuple[int, int, int]:
     sitting = study.group(*LABELS)
     rows = np.vstack([sitting, study.value])
     code = np.unique(rows, axis=1, return_inverse=True)[1].reshape(-1)
-    seen: dict[int, list[int]] = {}
-    best, runs = (0, 0, 0), dict[int, int]()
-    for i, key in enumerate(code.tolist()):
-        # By how far back the like row stands: a run goes on where it stood so far back before.
-        runs = {i - j: runs.get(i - j, 0) + 1 for j in seen.setdefault(key, [])}
-        seen[key].append(i)
-        for back, length in runs.items():
-            if best[2] < min(length, back):
-                run = slice(i - length + 1, i + 1)
-                if np.unique(study.value[run]).size >= _LEAST_DIFFERENT:
-                    best = (i - length + 1 - back, i - length + 1, length)
-    ties = _ties(study, sitting)
-    by_chance = sum(pairs for _, pairs in ties) * max((p for p, _ in ties), default=0.0) ** best[2]
-    if best[2] < _LEAST_BLOCK or by_chance > _ALPHA_REPEATED:
-        return 0, 0, 0
-    return best
+    least = _least_block(_ties(study, sitting))
+    first, again, length = 0, 0, 0
+    for back in range(least, code.size - least + 1):
+        # Runs of rows that are alike so far apart, no longer than that: copies do not overlap.
+        alike = np.concatenate([[False], code[back:] == code[:-back], [False]])
+        edges = np.flatnonzero(np.diff(alike))
+        sizes = np.minimum(edges[1::2] - edges[::2], back)
+        for k in np.flatnonzero(sizes >= max(least, length + 1)):
+            start, size = int(edges[2 * k]), int(sizes[k])
+            several = np.unique(study.value[start : start + size]).size >= _LEAST_DIFFERENT
+            if several and size > length:
+                first, again, length = start, start + back, size
+    return first, again, length
+
+
+def _least_block(ties: list[tuple[float, float]]) -> int:
+    """Rows of a run that rounding makes in at most one study in a thousand."""
+    chance = max((p for p, _ in ties), default=0.0)
+    pairs = sum(pairs for _, pairs in ties)
+    if chance == 0.0 or pairs <= _ALPHA_REPEATED:
+        return _LEAST_BLOCK
+    if chance >= 1.0:
+        return sys.maxsize
+    return max(_LEAST_BLOCK, math.ceil(math.log(_ALPHA_REPEATED / pairs) / math.log(chance)))
 
 
 def _tie(sd: float, step: float) -> float:

@@ -224,7 +224,7 @@ def design_of(study: Readings) -> Design:
             "count subjects, not eyes"
         )
     if not study.numbered and replicated:
-        extra, (first, again, length) = repeated_readings(study), repeated_block(study)
+        first, again, length = repeated_block(study)
         if length:
             warnings.append(
                 f"{study.where(range(again, again + length))} repeat "
@@ -232,7 +232,7 @@ def design_of(study: Readings) -> Design:
                 "pasted again do; remove them, or add a column 'order' that tells repeated "
                 "readings apart"
             )
-        elif extra:
+        elif extra := repeated_readings(study):
             warnings.append(
                 f"{_count(extra, 'reading')} equal to another of the same sitting, more than "
                 "rounding makes; without a column 'order' a repeated reading cannot be told from a "

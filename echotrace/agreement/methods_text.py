@@ -133,12 +133,7 @@ def _intervals(result: Agreement, cite: Callable[..., str]) -> list[str]:
             f"{cite('hyndman1996')}, with intervals from order statistics."
         ]
     if how.startswith(WIDER_OF):
-        normal = (
-            f"the noncentral t distribution {cite('carkeet2015')}"
-            if "noncentral" in how
-            else f"recovery from those of bias and SD {cite('zou2013')}"
-        )
-        others = _others(how, cite)
+        normal, others = _normal(how, cite), _others(how, cite)
         why = (
             "to withstand heavy tails, as chosen beforehand"
             if result.intervals == "wider"
@@ -148,19 +143,24 @@ def _intervals(result: Agreement, cite: Callable[..., str]) -> list[str]:
                 f"{' and of '.join(others)}, {why}."]  # fmt: skip
     if how.startswith("generalised pivots"):
         text = f"generalised pivots that count operators {cite('weerahandi1993', 'liao2005')}"
-    elif how.startswith("recovered"):
-        text = f"recovery from those of bias and SD {cite('zou2013')}"
     else:
-        text = f"the noncentral t distribution {cite('carkeet2015')}"
+        text = _normal(how, cite)
     out = [f"Intervals of the limits were made by {text}."]
     wide = result.wider.get(f"lower, {result.limits.of}")
     if result.tails and wide is not None and wide != result.limits.lower:
         out.append(
             "Since a study of so many subjects cannot rule out heavy tails, wider intervals stand "
-            f"beside them, with the outer ends of these and of "
+            "beside them, with the outer ends of these and of "
             f"{' and of '.join(_others(wide.how, cite))}."
         )
     return out
+
+
+def _normal(how: str, cite: Callable[..., str]) -> str:
+    """What intervals were made by where differences are taken for normal."""
+    if "noncentral" in how:
+        return f"the noncentral t distribution {cite('carkeet2015')}"
+    return f"recovery from those of bias and SD {cite('zou2013')}"
 
 
 def _others(how: str, cite: Callable[..., str]) -> list[str]:

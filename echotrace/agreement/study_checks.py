@@ -164,7 +164,9 @@ def unusual_lengths(value: NDArray[np.float64]) -> list[str]:
     ([], 1)
     """
     known = value[np.isfinite(value)]
-    middle = float(np.median(known)) if known.size else 24.0
+    if not known.size:
+        return []
+    middle = float(np.median(known))
     low, high = _USUAL_MM
     if low <= middle <= high:
         return []

@@ -131,18 +131,17 @@ def labels_of(table: CsvTable, name: str, default: str = "") -> tuple[list[str],
                 )
             read_as[cell] = label
         out.append(label)
-    notes = [
-        f"column {name!r}: {shorten(cell)!r} (line {table.lines[first[cell]]}"
-        f"{'' if cells.count(cell) == 1 else f' and {cells.count(cell) - 1} more'}) is read as "
-        f"{shorten(label)!r}"
-        for cell, label in read_as.items()
-    ]
+
+    def named(cell: str) -> str:
+        more = cells.count(cell) - 1
+        lines = f"line {table.lines[first[cell]]}{f' and {more} more' if more else ''}"
+        return f"column {name!r}: {shorten(cell)!r} ({lines})"
+
+    notes = [f"{named(cell)} is read as {shorten(label)!r}" for cell, label in read_as.items()]
     if name == "eye":
         notes += [
-            f"column 'eye': {shorten(cell)!r} (line {table.lines[k]}"
-            f"{'' if cells.count(cell) == 1 else f' and {cells.count(cell) - 1} more'}) is neither "
-            "right nor left, and is taken for an eye of its own"
-            for cell, k in first.items()
+            f"{named(cell)} is neither right nor left, and is taken for an eye of its own"
+            for cell in first
             if key(cell) not in _EYES
         ]
     return out, notes
