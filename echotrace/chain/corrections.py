@@ -122,15 +122,15 @@ def correct_by_sittings(
     length_apart_mm = np.full(result.n_traces, np.nan)
     for group in groups:
         inside = (group.rows >= first) & (group.rows < stop)
-        now_mm = group.own_mm.copy()
-        now_us = result.delay_us[group.rows[inside] - first]
-        now_mm[inside] = _segments_mm(group.target, prepared, now_us)
+        here = group.rows[inside] - first
+        now_us = result.delay_us[here]
+        now_mm = _but_for(group.own_mm, inside, _segments_mm(group.target, prepared, now_us))
         contact = group.state[0] == Method.CONTACT
         pressed_mm = None
         if contact:
             own_mm = read.pressed_mm(group.rows, group.target)
-            pressed_mm = own_mm.copy(), own_mm
-            pressed_mm[0][inside] = _pressed_mm(group.target, prepared, now_us)
+            now_pressed_mm = _pressed_mm(group.target, prepared, now_us)
+            pressed_mm = _but_for(own_mm, inside, now_pressed_mm), own_mm
         steady = steady_segments(group.target, pressed=contact)
         found = sitting_features(
             now_mm,
@@ -145,18 +145,25 @@ def correct_by_sittings(
             now_sum_mm, own_sum_mm = (x[..., steady].sum(axis=2) for x in (now_mm, group.own_mm))
             found |= votes_beside(now_sum_mm, own_sum_mm, nats, pressed_mm=pressed_mm)
         else:
+            # Without a lens nothing lies behind what pressing changes.
             own_mm = read.length_mm(group.rows)
-            whole_mm = own_mm.copy()
-            whole_mm[inside] = result.axial_length_mm[group.rows[inside] - first]
+            whole_mm = _but_for(own_mm, inside, result.axial_length_mm[here])
             found |= votes_beside(whole_mm, own_mm, nats)
         for name, values in found.items():
-            seen_by[name][group.rows[inside] - first] = values[inside]
+            seen_by[name][here] = values[inside]
         part = group.target.length_slice
         apart_mm = np.nansum((now_mm - group.seen.centre_mm)[..., part], axis=2)
-        length_apart_mm[group.rows[inside] - first] = np.abs(apart_mm[inside])
+        length_apart_mm[here] = np.abs(apart_mm[inside])
     return judged_in_sittings(
         result, seen_by, prepared.settings.quality, length_apart_mm=length_apart_mm
     )
+
+
+def _but_for(own: Float64, inside: NDArray[np.bool_], now: Float64) -> Float64:
+    """What scans have by their own choice, but for those of the block as they are judged."""
+    values = own.copy()
+    values[inside] = now
+    return values
 
 
 def _warned(

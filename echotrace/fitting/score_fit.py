@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from echotrace.errors import EstimationError, ParameterError
 from echotrace.fitting.score_sets import DIRECTIONS, ScoreSet
-from echotrace.quality.score import ScoreModel, ScoreTerm
+from echotrace.quality.score import ScoreModel, ScoreTerm, length_right_nats
 from echotrace.quality.sitting_evidence import SITTING_DIRECTIONS, heard_in_sitting
 
 __all__ = ["fit_model", "fit_models", "leave_out", "models_toml"]
@@ -215,16 +215,12 @@ def fit_models(data: ScoreSet) -> dict[str, ScoreModel]:
     }
 
 
-def _with_oil(data: ScoreSet) -> NDArray[np.bool_]:
-    return np.asarray(data.features["oil_stated"] > 0)
-
-
 def _fit_lengths(data: ScoreSet) -> dict[str, ScoreModel]:
     """The models of a right length: with oil the retina and what lies behind it look otherwise.
 
     Where the draws hold no oil with both outcomes, it has the other model.
     """
-    oil = _with_oil(data)
+    oil = data.features["oil_stated"] > 0
     natural, filled = data.select(~oil), data.select(oil)
     model = with_oil = fit_model(natural.features, natural.length_right)
     if filled.length_right.any() and not filled.length_right.all():
@@ -257,13 +253,8 @@ def leave_out(data: ScoreSet, groups: NDArray[Any]) -> Float64:
     for group in np.unique(groups):
         rows = np.flatnonzero(groups == group)
         others = data.select(np.flatnonzero(groups != group))
-        models = _fit_lengths(others)
-        part = data.select(rows)
-        right[rows] = np.where(
-            _with_oil(part),
-            models["length_right_oil"].probability(part.features),
-            models["length_right"].probability(part.features),
-        )
+        nats = length_right_nats(_fit_lengths(others), data.select(rows).features)
+        right[rows] = scipy.special.expit(nats)
     return right
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.quality.pattern import pattern_features
-from echotrace.quality.score import shipped_models
+from echotrace.quality.score import length_right_nats, shipped_models
 from echotrace.recording import Method
 from echotrace.signal.candidates import Candidates
 from echotrace.signal.conditioning import Conditioned
@@ -486,10 +486,7 @@ def score_traces(features: Mapping[str, Float32]) -> dict[str, Float32]:
     ['aligned', 'length_right', 'length_right_nats']
     """
     models = shipped_models()
-    nats = models["length_right"].nats(features)
-    oil = features.get("oil_stated", np.float32(0.0)) > 0
-    if oil.any():
-        nats = np.where(oil, models["length_right_oil"].nats(features), nats)
+    nats = length_right_nats(models, features)
     nats[features["missing_count"] > 0] = -np.inf
     with np.errstate(over="ignore"):
         right = 1.0 / (1.0 + np.exp(-nats))

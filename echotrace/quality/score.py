@@ -25,6 +25,7 @@ from echotrace.errors import ParameterError
 __all__ = [
     "ScoreModel",
     "ScoreTerm",
+    "length_right_nats",
     "model_from_table",
     "shipped_models",
 ]
@@ -182,6 +183,38 @@ def model_from_table(table: Mapping[str, Any]) -> ScoreModel:
         ),
         provenance=MappingProxyType({k: str(v) for k, v in table.get("provenance", {}).items()}),
     )
+
+
+def length_right_nats(
+    models: Mapping[str, ScoreModel], features: Mapping[str, NDArray[np.floating]]
+) -> Float64:
+    """Log-odds of a right length, each trace by the model of what is said to fill its eye.
+
+    Parameters
+    ----------
+    models : mapping of str to ScoreModel
+        With ``length_right`` and ``length_right_oil``.
+    features : mapping of str to ndarray, each (n_traces,)
+        Where ``oil_stated`` is there and 1, oil is said to fill the cavity.
+
+    Returns
+    -------
+    ndarray of float64, (n_traces,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.quality.score import ScoreModel, length_right_nats
+    >>> models = {"length_right": ScoreModel(intercept_nats=1.0, terms=()),
+    ...           "length_right_oil": ScoreModel(intercept_nats=2.0, terms=())}
+    >>> length_right_nats(models, {"oil_stated": np.array([0.0, 1.0])}).tolist()
+    [1.0, 2.0]
+    """
+    nats = models["length_right"].nats(features)
+    oil = features.get("oil_stated", np.float32(0.0)) > 0
+    if oil.any():
+        nats = np.where(oil, models["length_right_oil"].nats(features), nats)
+    return nats
 
 
 @functools.cache

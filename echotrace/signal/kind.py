@@ -205,7 +205,7 @@ def _quiet_parts(envelope: NDArray[np.generic], *, narrow: bool = False) -> NDAr
     parts = np.sort(values[:, : size * _PARTS].reshape(values.shape[0], _PARTS, size), axis=2)
     height = parts[:, :, size // 2]
     if narrow:
-        height = np.ptp(parts[:, :, [int(_TAIL * size), int((1.0 - _TAIL) * (size - 1))]], axis=2)
+        height = _sorted_quantile(parts, 1.0 - _TAIL) - _sorted_quantile(parts, _TAIL)
     quiet = np.argsort(height, axis=1, kind="stable")[:, : _PARTS // 2]
     return np.asarray(np.take_along_axis(parts, quiet[:, :, None], axis=1), np.float64)
 
@@ -376,10 +376,11 @@ does, 0.73 of their height, and an envelope cannot; state signal='rf' (--signal 
             "signal='rf': the echoes stand on one side of the baseline and do not oscillate, as "
             "those of an envelope; state signal='envelope' (--signal envelope)"
         )
-    both = (False,) if signal == Signal.ENVELOPE else (False, True)
-    # The second is made only where the first leans low: hardly ever.
-    leans = (lean(samples, pulse_sample, narrow=narrow) for narrow in both)
-    if skewness < _LIMIT_SKEWNESS or all(k + _SURE * u < _LIMIT_LEAN for k, u in leans):
+    leans_low = _leans_low(samples, pulse_sample)
+    if leans_low and signal == Signal.RF:
+        # So does the slope on which an amplifier recovers.
+        leans_low = _leans_low(samples, pulse_sample, narrow=True)
+    if skewness < _LIMIT_SKEWNESS or leans_low:
         raise _in_decibels(signal)
     if signal == Signal.ENVELOPE:
         width, shape = peak_shape(samples)
@@ -391,6 +392,11 @@ does, 0.73 of their height, and an envelope cannot; state signal='rf' (--signal 
                 f"(display data) are; {_UNDO}. If it is linear, state the probe's bandwidth, "
                 "which then is less"
             )
+
+
+def _leans_low(samples: NDArray[np.generic], pulse_sample: float, *, narrow: bool = False) -> bool:
+    leaning, u_lean = lean(samples, pulse_sample, narrow=narrow)
+    return leaning + _SURE * u_lean < _LIMIT_LEAN
 
 
 def _in_decibels(signal: str) -> RecordingError:
