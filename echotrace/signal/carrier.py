@@ -26,7 +26,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from echotrace.signal.kind import thinned
+from echotrace.signal.kind import row_medians, thinned
 
 __all__ = ["SHARED_DOWNSHIFT", "Carrier", "carrier_of", "echo_carrier", "echo_spectra"]
 
@@ -156,15 +156,16 @@ def echo_spectra(
     centroid_hz, width_hz = np.full((2, n, _ECHOES), np.nan)
     if m < 4 * half:
         return centroid_hz, width_hz
-    x = x - np.median(thinned(x), axis=1)[:, None]
+    x = x - row_medians(thinned(x))[:, None]
     height = np.abs(x)
     # Under a time gain that is not told noise rises along the trace: its loudest quarter counts.
-    quarters = [np.median(thinned(part), axis=1) for part in np.array_split(height, 4, axis=1)]
+    quarters = [row_medians(thinned(part)) for part in np.array_split(height, 4, axis=1)]
     noise = np.max(quarters, axis=0) / 0.6745
     height[:, delay_us < face_delay_us + _NEAR_FIELD_US] = 0.0
     # Where there is no noise, what is left of an echo's skirts is no echo.
     least = np.maximum(_LEAST_OVER_NOISE * noise, 1e-3 * height.max(axis=1))
-    height[height < _LEAST_OVER_NOISE * _STEP * np.asarray(step)] = 0.0
+    # A product, as setting a sixth of the values one by one takes seven times as long.
+    height *= height >= _LEAST_OVER_NOISE * _STEP * np.asarray(step)
     rows = np.arange(n)
     near, wide = np.arange(-half, half + 1), np.arange(-2 * half, 2 * half + 1)
     places, usable = [], []
