@@ -307,7 +307,7 @@ def heard_in_sitting(features: Mapping[str, Float32]) -> NDArray[np.bool_]:
     Parameters
     ----------
     features : mapping of str to ndarray of float32, each (n_traces,)
-        Those of :func:`sitting_features`.
+        Those of :func:`sitting_features` and :func:`votes_beside`.
 
     Returns
     -------
@@ -320,9 +320,8 @@ def heard_in_sitting(features: Mapping[str, Float32]) -> NDArray[np.bool_]:
     >>> heard_in_sitting(features).tolist()
     [False, True]
     """
-    return np.isfinite(features["sitting_length_apart_mm"]) | np.isfinite(
-        features["sitting_longer_mm"]
-    )
+    told = ("sitting_length_apart_mm", "sitting_longer_mm", "sitting_votes")
+    return np.logical_or.reduce([np.isfinite(features[name]) for name in told])
 
 
 def vouched_in_sitting(features: Mapping[str, Float32]) -> NDArray[np.bool_]:
