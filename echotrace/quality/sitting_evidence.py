@@ -321,7 +321,7 @@ def heard_in_sitting(features: Mapping[str, Float32]) -> NDArray[np.bool_]:
     [False, True]
     """
     told = ("sitting_length_apart_mm", "sitting_longer_mm", "sitting_votes")
-    return np.logical_or.reduce([np.isfinite(features[name]) for name in told])
+    return np.asarray(np.isfinite([features[name] for name in told]).any(axis=0))
 
 
 def vouched_in_sitting(features: Mapping[str, Float32]) -> NDArray[np.bool_]:
