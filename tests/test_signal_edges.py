@@ -102,6 +102,7 @@ def test_repeats_of_many_traces_are_those_of_each():
         PULSE,
     )
     assert [row[row >= 0].tolist() for row in found] == [[2, 3], [2], [], []]
+    assert (found[found < 0] == -1).all()
 
 
 def test_a_train_is_laid_by_least_squares_and_uneven_ones_cost_birges_ratio():

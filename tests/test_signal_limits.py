@@ -5,6 +5,7 @@ Rules without a source are the project's own (common practice, no source).
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
 
@@ -20,8 +21,8 @@ from echotrace.errors import ParameterError, RecordingError
 from echotrace.kernels import evidence as kernel
 from echotrace.media import medium
 from echotrace.recording import Signal
+from echotrace.signal import carrier, parting
 from echotrace.signal import crowded as crowded_module
-from echotrace.signal import parting
 from echotrace.signal.agreement_of_scans import expected_spread_mm
 from echotrace.signal.candidates import Candidates, search_plan
 from echotrace.signal.carrier import echo_spectra
@@ -35,11 +36,14 @@ from echotrace.signal.envelope import (
     smooth_envelope,
 )
 from echotrace.signal.gates import Gate, preset_gates
-from echotrace.signal.joint_fit import JointFit
+from echotrace.signal.joint_fit import JointFit, fit_echoes
 from echotrace.signal.kind import check_kind, lean, noise_skewness, opposite_swing
+from echotrace.signal.lengths import measure_lengths, plain_stack
 from echotrace.signal.noise import lsb_noise, noise_curve
 from echotrace.signal.parting import part_windows
-from echotrace.signal.pulse import fast_length, fitting_in, gaussian_pulse
+from echotrace.signal.pickers.onset import _akaike_raw
+from echotrace.signal.pickers.windows import gather_windows
+from echotrace.signal.pulse import estimate_pulse, fast_length, fitting_in, gaussian_pulse
 from echotrace.target import eye_target
 
 PULSE = gaussian_pulse(100e6, 10e6, 0.6)
@@ -201,6 +205,31 @@ def test_the_near_field_of_0_3_microseconds_is_left_out():
         trace = np.zeros(3000)
         trace[450 + round(100 * behind)] = 1.0
         assert _seen(trace, face_delay_us=4.5) == seen
+
+
+def test_ten_peaks_are_looked_at_for_an_echo_that_tells():
+    """Clipped ones are none, and are passed over; behind ten of them nothing more is looked for."""
+    for n_clipped, seen in ((9, 1), (10, 0)):
+        trace, clipped = 0.5 * echo(T_US, 29.0, 1.0), np.zeros((1, 3000), bool)
+        for k in range(n_clipped):
+            trace = trace + echo(T_US, 3.0 + 2.0 * k, 1.0)
+            clipped[0, 300 + 200 * k] = True
+        centroid, _ = echo_spectra(
+            trace[None], clipped, T_US, sampling_rate_hz=1e8, pulse_us=PULSE.width_us
+        )
+        assert np.isfinite(centroid).sum() == seen
+
+
+def test_as_much_of_an_echo_is_looked_at_as_its_pulse_and_eight_samples_at_least():
+    """A sixteenth of the trace at most, as of a probe that is stated far too low."""
+    for pulse_us, n, half in (
+        (0.147, 3000, 15),
+        (0.153, 3000, 15),
+        (0.01, 3000, 8),
+        (5.0, 3000, 187),
+        (5.0, 100, 8),
+    ):
+        assert carrier._half_window(pulse_us, 1e8, n) == half
 
 
 # --- crowded echoes -------------------------------------------------------------------------------
@@ -448,6 +477,38 @@ def test_what_was_found_with_the_echoes_behind_leaves_those_before_in_place(monk
     np.testing.assert_allclose(crowded.u_sample[0, 2:4], 0.02)
 
 
+def test_of_an_echo_beyond_its_window_a_fit_goes_no_further_than_0_7_widths():
+    t = np.arange(120) * 0.01
+    most = 0.7 * 100.0 * WIDTH_US
+    for beyond, found in ((7.0, True), (16.0, False)):
+        for at in (-beyond, 119.0 + beyond):
+            used = np.ones((1, 120), bool)
+            fit = fit_echoes(echo(t, 0.01 * at, 1.0)[None], used, np.clip([[at]], -5, 124), PULSE)
+            assert fit.converged[0] == found
+            if found:
+                assert fit.sample[0, 0] == pytest.approx(at, abs=0.05)
+            else:
+                end = -most if at < 0.0 else 119.0 + most
+                assert fit.sample[0, 0] == pytest.approx(end, abs=0.1)
+    assert parting.reach_samples(PULSE) == math.ceil(6.0 * 100.0 * WIDTH_US) + 1
+
+
+def test_a_least_rise_keeps_silence_finite_for_akaikes_onset():
+    """Without any noise the quiet part counts as 60 dB below the echo, by numpy's variances."""
+    rf = echo(np.arange(700) * 0.01, 3.503, 1.0, 0.7)[None].astype(np.float32)
+    windows = gather_windows(et.condition(rf, pulse=PULSE), np.array([0]), np.array([350]))
+    row, envelope = windows.rf[0], windows.envelope[0]
+    peak = int(envelope.argmax())
+    floor = (1e-3 * envelope.max()) ** 2
+    aic = np.full(peak + 1, np.inf)
+    for k in range(8, peak - 3):
+        first, rest = row[: k + 1], row[k + 1 : peak + 1]
+        aic[k] = first.size * math.log(first.var() + floor)
+        aic[k] += (rest.size - 1) * math.log(rest.var() + floor)
+    column, _ = _akaike_raw(windows)
+    assert abs(column[0] - (aic.argmin() + 1.0)) <= 0.5
+
+
 # --- plans ----------------------------------------------------------------------------------------
 
 
@@ -547,6 +608,14 @@ def test_a_gate_of_the_user_takes_the_place_of_what_is_published():
     assert not plan.gate[eye.index("retina"), kernel.LOOKED_FOR]
 
 
+def test_of_walls_of_which_nothing_is_known_nothing_may_stand_before_the_back():
+    stack = plain_stack([medium("water"), medium("cornea"), medium("water")])
+    gates = [Gate(interface=name, start_us=1.0, stop_us=30.0) for name in stack.interface_names]
+    plan = choice_plan(gates, stack, jointly=True)
+    assert (plan.gate[:, kernel.CLEAR_BEFORE] != 0.0).tolist() == [False, True, True, True]
+    assert (plan.gate[:, kernel.EARLIEST_US] == -np.inf).all()
+
+
 @pytest.mark.parametrize(("mhz", "band"), [(10.0, 0.6), (5.0, 0.5), (15.0, 0.4)])
 def test_the_search_expects_the_curvature_of_the_pulses_own_correlation(mhz, band):
     """The autocorrelation of a Gaussian of s is one of sqrt(2) s: twice d² / (4 s²) at d."""
@@ -609,6 +678,48 @@ def test_a_pulse_longer_than_its_trace_is_refused_with_its_numbers():
         fitting_in(PULSE, 58)
     for said in ("10 MHz", "0.147 µs wide", "0.59 µs from end", "which has 0.58 µs"):
         assert said in str(told.value)
+
+
+@pytest.mark.parametrize("off", [-0.4, 0.3])
+def test_an_estimated_pulse_is_centred_where_its_matched_output_peaks(off):
+    """Echoes that are said to lie beside where they do: the pulse comes out in the middle."""
+    t = np.arange(400.0)
+    s = 100.0 * SIGMA_US
+    rows = np.exp(-0.5 * ((t - 200.0) / s) ** 2) * np.exp(0.2j * np.pi * (t - 200.0))
+    rows = np.repeat(rows[None], 3, axis=0)
+    pulse = estimate_pulse(rows, np.arange(3), np.full(3, 200.0 + off), PULSE)
+    lag = np.arange(pulse.analytic.size) - pulse.half_length
+    np.testing.assert_allclose(np.abs(pulse.analytic), np.exp(-0.5 * (lag / s) ** 2), atol=2e-3)
+
+
+def test_a_template_may_lose_a_hundredth_of_its_energy_to_a_lower_rate():
+    """A Gaussian's energy beyond 0.85 of half the rate, by scipy's normal law."""
+    k = np.arange(-60, 61)
+    mhz, s_us = 10.0, 0.0625
+    rf = np.exp(-0.5 * (0.005 * k / s_us) ** 2) * np.cos(2.0 * np.pi * mhz * 0.005 * k)
+    template = et.EchoTemplate(sampling_rate_hz=2e8, rf=tuple(rf))
+    # Power exp(-(2 pi (f - f0) s)²): a normal law of this spread.
+    spread = 1.0 / (2.0 * math.sqrt(2.0) * math.pi * s_us)
+    edge = scipy.stats.norm(mhz, spread).isf(0.01)
+    assert template.pulse(2e6 / 0.85 * edge * 1.01).half_length > 0
+    with pytest.raises(ParameterError, match="band reaches beyond"):
+        template.pulse(2e6 / 0.85 * edge * 0.99)
+
+
+def test_lengths_without_their_last_interface_and_of_echoes_that_share_more_than_they_have():
+    """An optional last interface is no reason to assume anything; a variance is never below nil."""
+    eye = eye_target("phakic")
+    delay = np.array([[0.0, 0.67, 4.65, 9.53, 31.2, np.nan]])
+    u_us = np.where(np.isnan(delay), np.nan, 0.001)
+    found = measure_lengths(delay, u_us, eye,
+                            delay_cov_us2=np.full((1, 5), 2e-6))  # fmt: skip
+    np.testing.assert_array_equal(found.segment_u_mm[0, :4], 0.0)
+    assert np.isnan(found.segment_u_mm[0, 4])
+    names = [dataclasses.replace(item, optional=True) for item in eye.interfaces[-1:]]
+    other = dataclasses.replace(eye, interfaces=(*eye.interfaces[:-1], *names))
+    same = measure_lengths(delay, u_us, other)
+    np.testing.assert_array_equal(same.total_mm, found.total_mm)
+    assert not same.assumed.any()
 
 
 def test_filters_work_along_the_last_axis_whatever_stands_before_it():
