@@ -41,9 +41,11 @@ from echotrace.signal.kind import check_kind, lean, noise_skewness, opposite_swi
 from echotrace.signal.lengths import measure_lengths, plain_stack
 from echotrace.signal.noise import lsb_noise, noise_curve
 from echotrace.signal.parting import part_windows
+from echotrace.signal.pickers import overlap
 from echotrace.signal.pickers.onset import _akaike_raw
-from echotrace.signal.pickers.windows import gather_windows
+from echotrace.signal.pickers.windows import PickerSettings, gather_windows
 from echotrace.signal.pulse import estimate_pulse, fast_length, fitting_in, gaussian_pulse
+from echotrace.signal.sitting_choice import EyeSeen, SittingPath
 from echotrace.target import eye_target
 
 PULSE = gaussian_pulse(100e6, 10e6, 0.6)
@@ -507,6 +509,99 @@ def test_a_least_rise_keeps_silence_finite_for_akaikes_onset():
         aic[k] += (rest.size - 1) * math.log(rest.var() + floor)
     column, _ = _akaike_raw(windows)
     assert abs(column[0] - (aic.argmin() + 1.0)) <= 0.5
+
+
+def _asked(monkeypatch, rf, at, **settings):
+    """What the least-squares picker asks to be parted, and its picks."""
+    asked = []
+    original = overlap.part_around
+
+    def recorded(rf, allowed, seeds, noise, pulse, *, total_noise):
+        asked.append((rf, seeds, noise, total_noise))
+        return original(rf, allowed, seeds, noise, pulse, total_noise=total_noise)
+
+    monkeypatch.setattr(overlap, "part_around", recorded)
+    traces = et.condition(rf.astype(np.float32), pulse=PULSE)
+    picks = et.pick_echoes(
+        traces, np.arange(len(rf)), np.full(len(rf), at), picker="least_squares",
+        settings=PickerSettings(**settings),
+    )  # fmt: skip
+    monkeypatch.setattr(overlap, "part_around", original)
+    return asked, picks, traces
+
+
+def test_least_squares_looks_within_2_5_widths_for_a_fiftieth_or_14_decibels(monkeypatch):
+    """What is left when the echo is taken out: elsewhere, or of less, nothing is parted."""
+    t = np.arange(1000) * 0.01
+    quiet = 1e-5 * np.random.default_rng(1).standard_normal((1, 1000))
+
+    def second(widths, height, noise=quiet):
+        return echo(t, 5.0, 1.0) + echo(t, 5.0 + widths * WIDTH_US, height, 1.0) + noise
+
+    for widths, height, parted in (
+        (1.5, 0.03, True),
+        (1.5, 0.014, False),
+        (2.2, 0.5, True),
+        (5.0, 0.5, False),
+    ):
+        assert bool(_asked(monkeypatch, second(widths, height), 500)[0]) == parted
+    # The level over the noise: 14 dB and what the settings say. A tall echo of noise known.
+    noise = np.random.default_rng(2).standard_normal((1, 1000))
+    level = 0.01 / math.sqrt(PULSE.energy / 2.0)
+    for over_db, parted in ((17.5, True), (10.0, False)):
+        trace = second(1.5, level * 10.0 ** (over_db / 20.0), 0.01 * noise)
+        assert bool(_asked(monkeypatch, trace, 500)[0]) == parted
+        other = 12.0 if not parted else 24.0
+        trace = second(1.5, level * 10.0 ** ((14.0 if parted else 16.0) / 20.0), 0.01 * noise)
+        found = bool(_asked(monkeypatch, trace, 500, overlap_threshold_db=other)[0])
+        assert found == (not parted)
+
+
+def test_least_squares_begins_with_the_crests_that_reach_into_one_another(monkeypatch):
+    """Each three widths from the next at most, a tenth of the first's height, none twice."""
+    t = np.arange(1000) * 0.01
+    noise = 0.002 * np.random.default_rng(3).standard_normal((1, 1000))
+    at = 5.0 + WIDTH_US * np.array([0.0, 2.1, 4.9, -2.8])
+    height = (1.0, 0.6, 0.4, 0.3)
+    rf = noise + sum(echo(t, x, h, k) for k, (x, h) in enumerate(zip(at, height, strict=True)))
+    rf = rf + echo(t, 5.0 - 6.5 * WIDTH_US, 0.5)  # too far off
+    ((windows, seeds, stated, total),), picks, traces = _asked(monkeypatch, rf, 500)
+    first = 500 - math.ceil(8.0 * 100.0 * WIDTH_US)
+    found = np.sort(seeds[0, np.isfinite(seeds[0])]) + first
+    np.testing.assert_allclose(found, np.sort(100.0 * at), atol=2.5)
+    assert windows.shape == (1, 118 + 74 + 1)
+    # Noise of a sample: what the window holds, and what the matched filter leaves of it.
+    assert total[0] == pytest.approx(np.median(np.abs(windows[0, :118])) / 0.6745)
+    scale = math.sqrt(PULSE.energy / 2.0)
+    assert stated[0] >= 0.99 * scale * traces.noise.matched.at(np.array([0]), np.array([500]))[0]
+    assert picks.sample[0] == pytest.approx(500.0, abs=0.05)
+    # A crest of less than a tenth is none.
+    low = noise + echo(t, 5.0, 1.0) + echo(t, 5.0 + 2.1 * WIDTH_US, 0.5, 1.0)
+    for share, n in ((0.12, 3), (0.08, 2)):
+        trace = low + echo(t, 5.0 - 2.3 * WIDTH_US, share, 2.0)
+        ((_, seeds, _, _),), _, _ = _asked(monkeypatch, trace, 500)
+        assert np.isfinite(seeds[0]).sum() == n
+
+
+def test_a_leg_of_the_eye_is_its_segments_added_up():
+    """Delays add up, independent spreads by their squares; of what is not known nothing is said."""
+    seen = EyeSeen(np.array([0.7, 4.0, np.nan, 21.0]), np.array([0.03, 0.04, np.nan, 0.1]))
+    assert seen.leg(0, 1) == pytest.approx((0.7, 0.03))
+    assert seen.leg(0, 2) == pytest.approx((4.7, 0.05))
+    assert seen.leg(3, 4) == pytest.approx((21.0, 0.1))
+    assert math.isnan(seen.leg(1, 3)[0])
+    path = SittingPath.as_measured(np.array([10.0, np.nan, 14.6]))
+    assert path.candidate.tolist() == [0, -1, 0]
+    assert np.isnan(path.margin).all()
+    assert math.isnan(path.lead_nats)
+    assert math.isnan(path.loss_nats)
+    at = np.array([[10.02, 12.0, 14.59, 99.0]])
+    level = np.full((1, 4), 50.0, np.float32)
+    echoes = Candidates(np.array([3], np.int32), np.zeros((1, 4), np.int32), at, level, level,
+                        level)  # fmt: skip
+    chosen = path.choice(echoes)
+    assert chosen.candidate.tolist() == [[0, -1, 2]]
+    assert chosen.reason.tolist() == [[0, 6, 0]]
 
 
 # --- plans ----------------------------------------------------------------------------------------
