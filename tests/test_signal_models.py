@@ -442,6 +442,7 @@ def test_traces_of_the_template_are_closed_form_echoes():
     assert size == 4 * (math.ceil(8.0 * WIDTH) + math.ceil(5.0 * WIDTH))
     np.testing.assert_allclose(truth, size // 2 + np.arange(8) / 8.0)
     np.testing.assert_allclose(traces.rf, echo(t, 0.01 * truth[:, None], 1.0), atol=2e-4)
+    np.testing.assert_array_equal(traces.envelope_noise, 1e-6)  # that of rounding
     own = template_key(PULSE, "quadrature", 9e6, Signal.ENVELOPE)
     traces, truth = template_traces(own, 8, noise_to_amplitude=0.0, rng=None)
     bell = np.exp(-0.5 * ((t - 0.01 * truth[:, None]) / SIGMA_US) ** 2)
@@ -453,6 +454,9 @@ def test_traces_of_the_template_are_closed_form_echoes():
     crest = traces.matched[np.arange(400), np.rint(truth).astype(int)]
     assert abs(np.mean(crest / np.abs(crest))) < 0.15
     assert np.abs(crest).mean() == pytest.approx(1.0, rel=0.02)
+    # A matched filter leaves as much as its energy allows.
+    left = 0.1 / math.sqrt(PULSE.energy / 2.0)
+    assert np.median(traces.matched_noise) == pytest.approx(left, rel=0.05)
 
 
 # --- several echoes -------------------------------------------------------------------------------
@@ -609,6 +613,9 @@ def test_units_of_the_samples_do_not_part_echoes():
         own = part_windows(rf, used, seeds, level, PULSE, **given)
         assert len(set(own.count.tolist())) > 2
         assert own.sure.any()
+        for apart, row, n in zip(own.least_apart, own.sample, own.count, strict=True):
+            if n > 1:
+                assert apart == np.diff(row[:n]).min()
         assert not own.sure.all()
         found = part_windows(
             unit * rf, used, seeds, unit * level, PULSE, total_noise=1.2 * unit * level
