@@ -104,7 +104,7 @@ def _with_samples(block: Recording, samples: NDArray[Any]) -> Recording:
 
 
 def _first(recording: Recording) -> NDArray[Any]:
-    return np.asarray(recording.select(slice(0, min(recording.n_traces, _TRACES))).samples)
+    return np.asarray(recording.samples[:_TRACES])
 
 
 def _is_unsigned(samples: NDArray[Any], bits: int) -> bool:

@@ -144,14 +144,16 @@ def thinned(samples: NDArray[Any]) -> NDArray[Any]:
 
 def _swing(away: NDArray[np.float32]) -> tuple[float, int]:
     """The deepest point behind the first crossing, from a peak outwards, and how far was looked."""
-    sign, start, size = np.sign(away[0]), 0, 64
+    upward, start, size = bool(away[0] > 0.0), 0, 64
     while start < away.size:
         # The crossing is near as a rule: no need to look at the whole trace.
-        crossed = sign * away[start : start + size] <= 0.0
+        part = away[start : start + size]
+        crossed = part <= 0.0 if upward else part >= 0.0
         k = int(crossed.argmax())
         if crossed[k]:
             reach = 2 * (start + k) + 2
-            return float(max(0.0, -(sign * away[reach // 2 - 1 : reach]).min())), reach
+            beyond = away[reach // 2 - 1 : reach]
+            return max(0.0, float(-beyond.min() if upward else beyond.max())), reach
         start, size = start + size, 4 * size
     return 0.0, away.size
 
