@@ -455,6 +455,81 @@ def test_models_are_weighed_by_schwarzs_criterion_at_the_variance_of_the_richest
         np.testing.assert_allclose(parting._costs(trials, samples, levels)[:, i], wanted)
 
 
+def _chosen(rest, *, apart=20.0, bent_apart=None, converged=True, height=1.0):
+    """What is chosen of one and two echoes, of the template and bent, that leave so much.
+
+    A window of a hundred samples with noise of one: costs are the rests and 4.6 for each number.
+    Each place is known to one sample.
+    """
+    trials = []
+    for (echoes, shaped), left in rest.items():
+        distance = bent_apart if shaped and bent_apart is not None else apart
+        fit = JointFit(
+            sample=40.0 + distance * np.arange(echoes)[None],
+            height=np.full((1, echoes), height + 0j),
+            rest=np.array([left]),
+            covariance=np.eye(echoes)[None],
+            converged=np.array([converged]),
+            numbers=3 * echoes + 3 * shaped,
+        )
+        trials.append(parting._Trial(echoes, shaped, fit, np.arange(1)))
+    samples, levels = np.array([100]), np.ones((2, 1))
+    found = parting.Parted(
+        count=np.zeros(1, int),
+        shaped=np.zeros(1, bool),
+        sure=np.zeros(1, bool),
+        least_apart=np.full(1, np.nan),
+        sample=np.full((1, 8), np.nan),
+        height=np.full((1, 8), np.nan),
+        covariance=np.full((1, 8, 8), np.nan),
+    )
+    cost = parting._costs(trials, samples, levels)
+    parting._choose(trials, cost, samples, levels, 14.7, np.arange(1), found)
+    return int(found.count[0]), bool(found.shaped[0]), bool(found.sure[0]), found.least_apart[0]
+
+
+def test_another_echo_needs_evidence_of_16_and_its_place_three_uncertainties():
+    one, bent, two, bent_two = (1, False), (1, True), (2, False), (2, True)
+    log = math.log(100.0)
+    usual = {one: 900.0, bent: 800.0, two: 50.0, bent_two: 49.0}
+    assert _chosen(usual) == (2, False, True, 20.0)
+    # Against one bent echo, of as many numbers, and one of the template, of three fewer.
+    for more, sure in ((16.1, True), (15.9, False)):
+        assert _chosen(usual | {bent: 50.0 + more})[:3] == ((2, False, True) if sure else
+                                                            (1, True, False))  # fmt: skip
+        found = _chosen(usual | {one: 50.0 + 3.0 * log + more})
+        assert found[:3] == ((2, False, True) if sure else (1, False, False))
+    # Three standard uncertainties of the distance, which is sqrt(2).
+    for apart, sure in ((3.05, True), (2.95, False)):
+        assert _chosen(usual, apart=apart * math.sqrt(2.0))[2] == sure
+    assert not _chosen(usual, converged=False)[2]
+    # Nearer than a width no shape may fit better by chi-squared of three, or move them by four.
+    for apart, gain, sure in ((10.0, 7.7, True), (10.0, 7.9, False), (14.8, 7.9, True)):
+        assert _chosen(usual | {bent_two: 50.0 - gain}, apart=apart)[2] == sure
+    for apart, moved, sure in ((10.0, 3.9, True), (10.0, 4.1, False), (14.8, 4.1, True)):
+        other = apart + moved * math.sqrt(2.0)
+        assert _chosen(usual, apart=apart, bent_apart=other)[2] == sure
+    # One bent echo is sure where no two, bent or not, come within 16 of it.
+    lone = {one: 900.0, bent: 50.0, two: 300.0, bent_two: 300.0}
+    assert _chosen(lone)[:3] == (1, True, True)
+    assert _chosen(lone)[3] == 20.0
+    for off, sure in ((16.1, True), (15.9, False)):
+        assert _chosen(lone | {two: 50.0 + off})[2] == sure
+        assert _chosen(lone | {bent_two: 50.0 - 3.0 * log + off})[2] == sure
+    # Two bent ones need only fit no better than three: of the template they would need 16.
+    assert _chosen({**lone, bent: 900.0, two: 900.0, bent_two: 50.0})[:2] == (2, True)
+
+
+def test_windows_of_fifteen_samples_tell_nothing():
+    t = np.arange(160) * 0.01
+    rf = echo(t, [[0.8], [0.8]], 1.0)
+    used = np.zeros(rf.shape, bool)
+    used[0, 72:87] = used[1, 72:88] = True
+    found = part_windows(rf, used, np.full((2, 1), 80.0), np.full(2, 0.01), PULSE)
+    assert found.count.tolist() == [0, 1]
+    assert not found.sure[0]
+
+
 def test_what_was_found_with_the_echoes_behind_leaves_those_before_in_place(monkeypatch):
     """The fit of the last of three groups finds the middle one as well: the first stays fitted."""
     traces = _traces([(4.0, 1.0, 0.0), (4.17, 0.8, 1.0), (6.0, 0.9, 0.0), (6.6, 0.9, 0.0)])
