@@ -44,6 +44,7 @@ from echotrace.signal.parting import part_windows
 from echotrace.signal.pickers import overlap
 from echotrace.signal.pickers.onset import _akaike_raw
 from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+from echotrace.signal.picking import phase_shift_us
 from echotrace.signal.pulse import estimate_pulse, fast_length, fitting_in, gaussian_pulse
 from echotrace.signal.sitting_choice import EyeSeen, SittingPath
 from echotrace.target import eye_target
@@ -957,3 +958,68 @@ def test_short_traces_have_one_level_of_noise():
         floor = np.linspace(1.0, 9.0, 500) * np.ones((40, 1))
         curve = noise_curve(rows, stride=4, complex_values=complex_values, floor=floor)
         np.testing.assert_allclose(curve.level, 5.0, rtol=0.01)
+
+
+@pytest.mark.parametrize("signal", ["rf", "envelope"])
+def test_noise_is_never_less_than_rounding_leaves_whatever_the_shape_it_is_given_in(signal):
+    """A twelfth of an LSB squared, of each trace or sample its own; through a matched filter."""
+    silent = np.tile(np.abs(echo(T_US, 9.0, 1.0)), (3, 1)).astype(np.float32)
+    lsb = np.array([0.01, 0.02, 0.04])
+    root = math.sqrt(1.0 / 12.0)
+    at = np.array([1500, 1500, 1500])
+    for given in (lsb, lsb[:, None] * np.ones((1, 3000))):
+        traces = et.condition(silent, pulse=PULSE, signal=signal, lsb=given)
+        along = traces.noise.matched.at(np.arange(3), at)
+        if signal == "rf":
+            through = root / math.sqrt(PULSE.energy / 2.0)
+            np.testing.assert_allclose(traces.matched_noise, lsb * through, rtol=1e-6)
+            np.testing.assert_allclose(along, lsb * through, rtol=1e-6)
+        else:
+            np.testing.assert_allclose(traces.envelope_noise, lsb * root, rtol=1e-6)
+            assert (along >= 0.999 * lsb * root).all()
+        for found in (traces.envelope_noise, traces.matched_noise, along):
+            np.testing.assert_allclose(found / lsb, found[0] / lsb[0], rtol=1e-6)
+    one = et.condition(silent, pulse=PULSE, signal=signal, lsb=0.02)
+    np.testing.assert_allclose(one.matched_noise, traces.matched_noise[1], rtol=1e-6)
+
+
+def test_traces_pulse_and_marks_must_go_together():
+    rf = echo(T_US, 9.0, 1.0)[None]
+    for off, fine in ((5e-7, True), (2e-6, False)):
+        for rate in (1e8 * (1.0 + off), 1e8 * (1.0 - off)):
+            if fine:
+                assert et.condition(rf, pulse=PULSE, sampling_rate_hz=rate).sampling_rate_hz == rate
+            else:
+                with pytest.raises(ParameterError, match="the pulse is sampled at"):
+                    et.condition(rf, pulse=PULSE, sampling_rate_hz=rate)
+    for wrong, marks in (
+        (rf[None], None),
+        (rf[:, :0], None),
+        (rf, np.zeros((1, 2999), bool)),
+        (rf, np.zeros((2, 3000), bool)),
+    ):
+        with pytest.raises(ParameterError, match="amplitude and clipped must both be"):
+            et.condition(wrong, marks, pulse=PULSE)
+    marked = et.condition(rf[0], np.abs(rf[0]) > 0.9, pulse=PULSE)
+    np.testing.assert_array_equal(marked.clipped, np.abs(rf) > 0.9)
+    assert not et.condition(rf, pulse=PULSE).clipped.any()
+
+
+@pytest.mark.parametrize(("mhz", "noise"), [(10.0, 0.01), (6.0, 0.03)])
+def test_a_shift_by_phase_is_as_sure_as_the_noise_turns_it(mhz, noise):
+    """A quadrature of noise over the height is an angle, and 2 pi f turns it into time."""
+    n, rng = 150, np.random.default_rng(4)
+    pulse = gaussian_pulse(100e6, 1e6 * mhz, 0.6)
+    t = np.arange(1200) * 0.01
+    sigma = math.sqrt(2.0 * math.log(2.0)) / (math.pi * 0.6 * mhz)
+    at = 6.0 + rng.uniform(-0.02, 0.02, (n, 1))
+    rf = 2.0 * echo(t, at, 1.0, 0.8, frequency=mhz, sigma=sigma)
+    rf = rf + noise * rng.standard_normal(rf.shape)
+    traces = et.condition(rf.astype(np.float32), pulse=pulse)
+    where = np.arange(n), np.rint(100.0 * at[:, 0]).astype(int)
+    shift_us, u_us = phase_shift_us(traces, *where)
+    wanted = noise / math.sqrt(pulse.energy / 2.0) / 2.0 / (2.0 * math.pi * mhz)
+    assert np.median(u_us) == pytest.approx(wanted, rel=0.1)
+    error = shift_us - at[:, 0]
+    assert error.std() == pytest.approx(wanted, rel=0.25)
+    assert abs(np.mean(shift_us)) < 1e-3
