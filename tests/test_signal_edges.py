@@ -10,6 +10,7 @@ import math
 import numpy as np
 import pytest
 import scipy
+import scipy.stats
 from closed_form import SIGMA_US, echo
 
 from echotrace.errors import ParameterError
@@ -263,6 +264,35 @@ def test_echoes_and_windows_that_are_named_are_left_out():
         estimate_tgc_from_noise(noise[0], T_US[:1000])
     with pytest.raises(ParameterError, match="999 values for 1000 samples"):
         estimate_tgc_from_noise(noise, T_US[:999])
+
+
+@pytest.mark.parametrize(("excess", "free"), [(0.14, 1.0), (0.21, 0.9)])
+def test_a_bin_is_free_of_echoes_within_four_standard_errors_of_a_normal_law(excess, free):
+    """Normal quantiles in every bin; in one a few are taller: its mean square, not its median.
+
+    Of 2,000 independent values the ratio scatters by 1.7 / sqrt(2000); and a fiftieth is allowed.
+    """
+    values = scipy.stats.norm.ppf((np.arange(2000) + 0.5) / 2000.0)
+    rng = np.random.default_rng(2)
+    bins = [rng.permutation(values).reshape(20, 100) for _ in range(10)]
+    tall = values.copy()
+    tall[-4:] = math.sqrt((excess * 2000.0 + np.sum(values[-4:] ** 2)) / 4.0)
+    bins[6] = rng.permutation(tall).reshape(20, 100)
+    got = estimate_tgc_from_noise(np.concatenate(bins, axis=1), T_US[:1000])
+    assert got.echo_free_fraction == pytest.approx(free)
+    np.testing.assert_allclose(got.gain_db[:6], 0.0, atol=1e-9)
+    if free == 1.0:
+        assert got.gain_db[6] == pytest.approx(10.0 * math.log10(1.0 + excess), abs=0.02)
+
+
+def test_bins_of_time_gain_are_eight_samples_at_least_and_three():
+    rng = np.random.default_rng(2)
+    noise = rng.standard_normal((200, 80))
+    got = estimate_tgc_from_noise(noise, T_US[:80], bin_us=0.01)
+    np.testing.assert_allclose(got.delay_us, 0.035 + 0.08 * np.arange(10))
+    assert estimate_tgc_from_noise(noise[:, :24], T_US[:24], bin_us=0.08).gain_db.size == 3
+    with pytest.raises(ParameterError, match="free of echoes"):
+        estimate_tgc_from_noise(noise[:, :16], T_US[:16], bin_us=0.08)
 
 
 # --- pulses, thresholds, near fields --------------------------------------------------------------

@@ -44,6 +44,7 @@ from echotrace.signal.parting import part_windows
 from echotrace.signal.pickers import overlap
 from echotrace.signal.pickers.onset import _akaike_raw
 from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+from echotrace.signal.picking import phase_shift_us
 from echotrace.signal.pulse import estimate_pulse, fast_length, fitting_in, gaussian_pulse
 from echotrace.signal.sitting_choice import EyeSeen, SittingPath
 from echotrace.target import eye_target
@@ -453,6 +454,81 @@ def test_models_are_weighed_by_schwarzs_criterion_at_the_variance_of_the_richest
             for rest, number in zip(rests, numbers, strict=True)
         ]
         np.testing.assert_allclose(parting._costs(trials, samples, levels)[:, i], wanted)
+
+
+def _chosen(rest, *, apart=20.0, bent_apart=None, converged=True, height=1.0):
+    """What is chosen of one and two echoes, of the template and bent, that leave so much.
+
+    A window of a hundred samples with noise of one: costs are the rests and 4.6 for each number.
+    Each place is known to one sample.
+    """
+    trials = []
+    for (echoes, shaped), left in rest.items():
+        distance = bent_apart if shaped and bent_apart is not None else apart
+        fit = JointFit(
+            sample=40.0 + distance * np.arange(echoes)[None],
+            height=np.full((1, echoes), height + 0j),
+            rest=np.array([left]),
+            covariance=np.eye(echoes)[None],
+            converged=np.array([converged]),
+            numbers=3 * echoes + 3 * shaped,
+        )
+        trials.append(parting._Trial(echoes, shaped, fit, np.arange(1)))
+    samples, levels = np.array([100]), np.ones((2, 1))
+    found = parting.Parted(
+        count=np.zeros(1, int),
+        shaped=np.zeros(1, bool),
+        sure=np.zeros(1, bool),
+        least_apart=np.full(1, np.nan),
+        sample=np.full((1, 8), np.nan),
+        height=np.full((1, 8), np.nan),
+        covariance=np.full((1, 8, 8), np.nan),
+    )
+    cost = parting._costs(trials, samples, levels)
+    parting._choose(trials, cost, samples, levels, 14.7, np.arange(1), found)
+    return int(found.count[0]), bool(found.shaped[0]), bool(found.sure[0]), found.least_apart[0]
+
+
+def test_another_echo_needs_evidence_of_16_and_its_place_three_uncertainties():
+    one, bent, two, bent_two = (1, False), (1, True), (2, False), (2, True)
+    log = math.log(100.0)
+    usual = {one: 900.0, bent: 800.0, two: 50.0, bent_two: 49.0}
+    assert _chosen(usual) == (2, False, True, 20.0)
+    # Against one bent echo, of as many numbers, and one of the template, of three fewer.
+    for more, sure in ((16.1, True), (15.9, False)):
+        assert _chosen(usual | {bent: 50.0 + more})[:3] == ((2, False, True) if sure else
+                                                            (1, True, False))  # fmt: skip
+        found = _chosen(usual | {one: 50.0 + 3.0 * log + more})
+        assert found[:3] == ((2, False, True) if sure else (1, False, False))
+    # Three standard uncertainties of the distance, which is sqrt(2).
+    for apart, sure in ((3.05, True), (2.95, False)):
+        assert _chosen(usual, apart=apart * math.sqrt(2.0))[2] == sure
+    assert not _chosen(usual, converged=False)[2]
+    # Nearer than a width no shape may fit better by chi-squared of three, or move them by four.
+    for apart, gain, sure in ((10.0, 7.7, True), (10.0, 7.9, False), (14.8, 7.9, True)):
+        assert _chosen(usual | {bent_two: 50.0 - gain}, apart=apart)[2] == sure
+    for apart, moved, sure in ((10.0, 3.9, True), (10.0, 4.1, False), (14.8, 4.1, True)):
+        other = apart + moved * math.sqrt(2.0)
+        assert _chosen(usual, apart=apart, bent_apart=other)[2] == sure
+    # One bent echo is sure where no two, bent or not, come within 16 of it.
+    lone = {one: 900.0, bent: 50.0, two: 300.0, bent_two: 300.0}
+    assert _chosen(lone)[:3] == (1, True, True)
+    assert _chosen(lone)[3] == 20.0
+    for off, sure in ((16.1, True), (15.9, False)):
+        assert _chosen(lone | {two: 50.0 + off})[2] == sure
+        assert _chosen(lone | {bent_two: 50.0 - 3.0 * log + off})[2] == sure
+    # Two bent ones need only fit no better than three: of the template they would need 16.
+    assert _chosen({**lone, bent: 900.0, two: 900.0, bent_two: 50.0})[:2] == (2, True)
+
+
+def test_windows_of_fifteen_samples_tell_nothing():
+    t = np.arange(160) * 0.01
+    rf = echo(t, [[0.8], [0.8]], 1.0)
+    used = np.zeros(rf.shape, bool)
+    used[0, 72:87] = used[1, 72:88] = True
+    found = part_windows(rf, used, np.full((2, 1), 80.0), np.full(2, 0.01), PULSE)
+    assert found.count.tolist() == [0, 1]
+    assert not found.sure[0]
 
 
 def test_what_was_found_with_the_echoes_behind_leaves_those_before_in_place(monkeypatch):
@@ -882,3 +958,68 @@ def test_short_traces_have_one_level_of_noise():
         floor = np.linspace(1.0, 9.0, 500) * np.ones((40, 1))
         curve = noise_curve(rows, stride=4, complex_values=complex_values, floor=floor)
         np.testing.assert_allclose(curve.level, 5.0, rtol=0.01)
+
+
+@pytest.mark.parametrize("signal", ["rf", "envelope"])
+def test_noise_is_never_less_than_rounding_leaves_whatever_the_shape_it_is_given_in(signal):
+    """A twelfth of an LSB squared, of each trace or sample its own; through a matched filter."""
+    silent = np.tile(np.abs(echo(T_US, 9.0, 1.0)), (3, 1)).astype(np.float32)
+    lsb = np.array([0.01, 0.02, 0.04])
+    root = math.sqrt(1.0 / 12.0)
+    at = np.array([1500, 1500, 1500])
+    for given in (lsb, lsb[:, None] * np.ones((1, 3000))):
+        traces = et.condition(silent, pulse=PULSE, signal=signal, lsb=given)
+        along = traces.noise.matched.at(np.arange(3), at)
+        if signal == "rf":
+            through = root / math.sqrt(PULSE.energy / 2.0)
+            np.testing.assert_allclose(traces.matched_noise, lsb * through, rtol=1e-6)
+            np.testing.assert_allclose(along, lsb * through, rtol=1e-6)
+        else:
+            np.testing.assert_allclose(traces.envelope_noise, lsb * root, rtol=1e-6)
+            assert (along >= 0.999 * lsb * root).all()
+        for found in (traces.envelope_noise, traces.matched_noise, along):
+            np.testing.assert_allclose(found / lsb, found[0] / lsb[0], rtol=1e-6)
+    one = et.condition(silent, pulse=PULSE, signal=signal, lsb=0.02)
+    np.testing.assert_allclose(one.matched_noise, traces.matched_noise[1], rtol=1e-6)
+
+
+def test_traces_pulse_and_marks_must_go_together():
+    rf = echo(T_US, 9.0, 1.0)[None]
+    for off, fine in ((5e-7, True), (2e-6, False)):
+        for rate in (1e8 * (1.0 + off), 1e8 * (1.0 - off)):
+            if fine:
+                assert et.condition(rf, pulse=PULSE, sampling_rate_hz=rate).sampling_rate_hz == rate
+            else:
+                with pytest.raises(ParameterError, match="the pulse is sampled at"):
+                    et.condition(rf, pulse=PULSE, sampling_rate_hz=rate)
+    for wrong, marks in (
+        (rf[None], None),
+        (rf[:, :0], None),
+        (rf, np.zeros((1, 2999), bool)),
+        (rf, np.zeros((2, 3000), bool)),
+    ):
+        with pytest.raises(ParameterError, match="amplitude and clipped must both be"):
+            et.condition(wrong, marks, pulse=PULSE)
+    marked = et.condition(rf[0], np.abs(rf[0]) > 0.9, pulse=PULSE)
+    np.testing.assert_array_equal(marked.clipped, np.abs(rf) > 0.9)
+    assert not et.condition(rf, pulse=PULSE).clipped.any()
+
+
+@pytest.mark.parametrize(("mhz", "noise"), [(10.0, 0.01), (6.0, 0.03)])
+def test_a_shift_by_phase_is_as_sure_as_the_noise_turns_it(mhz, noise):
+    """A quadrature of noise over the height is an angle, and 2 pi f turns it into time."""
+    n, rng = 150, np.random.default_rng(4)
+    pulse = gaussian_pulse(100e6, 1e6 * mhz, 0.6)
+    t = np.arange(1200) * 0.01
+    sigma = math.sqrt(2.0 * math.log(2.0)) / (math.pi * 0.6 * mhz)
+    at = 6.0 + rng.uniform(-0.02, 0.02, (n, 1))
+    rf = 2.0 * echo(t, at, 1.0, 0.8, frequency=mhz, sigma=sigma)
+    rf = rf + noise * rng.standard_normal(rf.shape)
+    traces = et.condition(rf.astype(np.float32), pulse=pulse)
+    where = np.arange(n), np.rint(100.0 * at[:, 0]).astype(int)
+    shift_us, u_us = phase_shift_us(traces, *where)
+    wanted = noise / math.sqrt(pulse.energy / 2.0) / 2.0 / (2.0 * math.pi * mhz)
+    assert np.median(u_us) == pytest.approx(wanted, rel=0.1)
+    error = shift_us - at[:, 0]
+    assert error.std() == pytest.approx(wanted, rel=0.25)
+    assert abs(np.mean(shift_us)) < 1e-3

@@ -552,13 +552,19 @@ def test_windows_of_nothing_hold_echoes_of_no_height(recwarn):
 
 def test_an_echo_of_no_height_beside_another_moves_neither():
     """Where nothing pulls at a number, the step along it is nil and the others' is theirs."""
-    rf = echo(WINDOW_US, [[0.5], [0.5]], 1.0)
-    used = np.ones(rf.shape, bool)
-    used[1, 80:] = False  # of the second echo nothing at all is seen
-    fit = fit_echoes(rf, used, np.array([[51.0, 110.0], [49.0, 87.0]]), PULSE)
-    np.testing.assert_allclose(fit.sample[:, 0], 50.0, atol=2e-3)
-    assert np.isfinite(fit.sample).all()
+    rf = np.repeat(echo(WINDOW_US, 0.5, 1.0)[None], 3, axis=0)
+    start = np.array([[50.0, 110.0], [50.0, 120.0], [50.001, 110.0]])
+    fit = fit_echoes(rf, np.ones(rf.shape, bool), start, PULSE)
+    np.testing.assert_allclose(fit.sample[:, 0], 50.0, atol=1e-3)
+    np.testing.assert_allclose(fit.sample[:, 1], start[:, 1], atol=0.01)
+    np.testing.assert_allclose(np.abs(fit.height), [[1.0, 0.0]] * 3, atol=1e-6)
     assert (fit.rest < 1e-6).all()
+    # Of another nothing at all is seen: what is seen of the first is read all the same.
+    used = np.ones(rf.shape, bool)
+    used[:, 80:] = False
+    hidden = fit_echoes(rf, used, np.array([[49.0, 87.0]] * 3), PULSE)
+    np.testing.assert_allclose(hidden.sample[:, 0], 50.0, atol=2e-3)
+    assert np.isfinite(hidden.sample).all()
 
 
 def test_one_more_echo_is_looked_for_where_it_would_leave_least():
