@@ -200,6 +200,11 @@ class TargetGate:
     gate: Gate
 
 
+def _plain(options: Any) -> dict[str, Any]:
+    """The fields of options that hold no other options."""
+    return {item.name: getattr(options, item.name) for item in dataclasses.fields(options)}
+
+
 @old_fields(**OLD_TABLES)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
@@ -268,10 +273,10 @@ class Settings:
                 if value is not None:
                     table[item.name] = value.to_table()
             elif item.name != "gates":
-                table[item.name] = _fields_of(value) if item.name != "engine" else value
+                table[item.name] = _plain(value) if item.name != "engine" else value
         table["gate"] = [
             {"method": g.method, "target": g.target}
-            | {k: v for k, v in _fields_of(g.gate).items() if v is not None}
+            | {k: v for k, v in _plain(g.gate).items() if v is not None}
             for g in self.gates
         ]
         return table
@@ -339,11 +344,6 @@ class Settings:
             return cls(**values, gates=tuple(parsed))
         except ParameterError as error:
             raise ParameterError(f"{where}: {error}") from None
-
-
-def _fields_of(table: Any) -> dict[str, Any]:
-    """What a table holds, by name: single values, nothing that can be changed in place."""
-    return {item.name: getattr(table, item.name) for item in dataclasses.fields(table)}
 
 
 # Limits of probabilities that are no more, and what stands in their place: no number is taken over.

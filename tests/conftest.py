@@ -19,13 +19,13 @@ _NEEDS_COMPILED = (
     "test_findings",
     "test_notebook",
     "test_sitting_choice",
+    "test_sitting_judgement",
     "test_synthesis",
     "test_teaching",
 )
 
 # What calls kernels: `.ci/run` runs these files once more with compilation off.
 _KERNELS = (
-    "test_calibration",
     "test_chain",
     "test_chunks",
     "test_envelope",

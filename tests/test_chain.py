@@ -139,7 +139,11 @@ def test_contact_starts_at_the_probes_face():
     # The cornea is 0.55 mm, 0.534 is assumed: 1.1 µm less.
     np.testing.assert_allclose(result.axial_length_mm, LE_GRAND_AXIAL_MM - 0.0011, atol=2e-3)
     assert "cornea_assumed" in result.finding_list(0)
-    assert result.accepted.all()
+    # None excludes fluid, so none vouches for another; their orbit is lower than that of most eyes.
+    assert result.has_finding("fluid_not_excluded").all()
+    np.testing.assert_array_equal(result.length_right_in_sitting, result.length_right)
+    assert result.accepted.tolist() == (result.length_right >= 0.885).tolist()
+    assert result.accepted.any()
     # The face's uncertainty, 0.02 µs, is 15 µm for every scan alike.
     certain = dataclasses.replace(probe, face_delay_u_us=0.0)
     without = measure(recording_of(rf, method="contact", probe=certain))

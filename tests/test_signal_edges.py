@@ -10,6 +10,7 @@ import math
 import numpy as np
 import pytest
 import scipy
+import scipy.stats
 from closed_form import SIGMA_US, echo
 
 from echotrace.errors import ParameterError
@@ -21,6 +22,7 @@ from echotrace.signal.candidates import (
 from echotrace.signal.carrier import carrier_of, echo_carrier, echo_spectra
 from echotrace.signal.crowded import close_pairs
 from echotrace.signal.downshift import carrier_downshift
+from echotrace.signal.echo_template import EchoTemplate
 from echotrace.signal.envelope import envelope_slope
 from echotrace.signal.gates import Gate, preset_gates
 from echotrace.signal.near_field import near_field_end_us
@@ -102,6 +104,7 @@ def test_repeats_of_many_traces_are_those_of_each():
         PULSE,
     )
     assert [row[row >= 0].tolist() for row in found] == [[2, 3], [2], [], []]
+    assert (found[found < 0] == -1).all()
 
 
 def test_a_train_is_laid_by_least_squares_and_uneven_ones_cost_birges_ratio():
@@ -263,6 +266,35 @@ def test_echoes_and_windows_that_are_named_are_left_out():
         estimate_tgc_from_noise(noise, T_US[:999])
 
 
+@pytest.mark.parametrize(("excess", "free"), [(0.14, 1.0), (0.21, 0.9)])
+def test_a_bin_is_free_of_echoes_within_four_standard_errors_of_a_normal_law(excess, free):
+    """Normal quantiles in every bin; in one a few are taller: its mean square, not its median.
+
+    Of 2,000 independent values the ratio scatters by 1.7 / sqrt(2000); and a fiftieth is allowed.
+    """
+    values = scipy.stats.norm.ppf((np.arange(2000) + 0.5) / 2000.0)
+    rng = np.random.default_rng(2)
+    bins = [rng.permutation(values).reshape(20, 100) for _ in range(10)]
+    tall = values.copy()
+    tall[-4:] = math.sqrt((excess * 2000.0 + np.sum(values[-4:] ** 2)) / 4.0)
+    bins[6] = rng.permutation(tall).reshape(20, 100)
+    got = estimate_tgc_from_noise(np.concatenate(bins, axis=1), T_US[:1000])
+    assert got.echo_free_fraction == pytest.approx(free)
+    np.testing.assert_allclose(got.gain_db[:6], 0.0, atol=1e-9)
+    if free == 1.0:
+        assert got.gain_db[6] == pytest.approx(10.0 * math.log10(1.0 + excess), abs=0.02)
+
+
+def test_bins_of_time_gain_are_eight_samples_at_least_and_three():
+    rng = np.random.default_rng(2)
+    noise = rng.standard_normal((200, 80))
+    got = estimate_tgc_from_noise(noise, T_US[:80], bin_us=0.01)
+    np.testing.assert_allclose(got.delay_us, 0.035 + 0.08 * np.arange(10))
+    assert estimate_tgc_from_noise(noise[:, :24], T_US[:24], bin_us=0.08).gain_db.size == 3
+    with pytest.raises(ParameterError, match="free of echoes"):
+        estimate_tgc_from_noise(noise[:, :16], T_US[:16], bin_us=0.08)
+
+
 # --- pulses, thresholds, near fields --------------------------------------------------------------
 
 
@@ -318,6 +350,88 @@ def test_traces_that_begin_silent_or_late_have_no_near_field_or_half_a_pulse():
     assert near_field_end(echo_at, -1.0) == -math.inf  # silent before the face
     assert near_field_end(echo_at, 0.1) == pytest.approx(0.1 + 0.5 * 0.2)
     assert near_field_end(echo_at, 9.0) == pytest.approx(9.2)  # begins beyond what is looked at
+
+
+def test_without_an_echo_behind_the_near_field_ends_25_decibels_over_the_noise():
+    """A decay into a level of 0.01, the lower quartile of Rayleigh noise of 0.01 / 0.7585."""
+    t = np.arange(400) * 0.01
+    decay = np.maximum(10.0 * np.exp(-t / 0.1), 0.01)
+    level = 0.01 / math.sqrt(-2.0 * math.log(0.75)) * 10.0**1.25
+    assert near_field_end(decay[None]) == pytest.approx(0.1 * math.log(10.0 / level), abs=0.011)
+
+
+def test_silence_of_three_quarters_of_a_pulse_ends_the_near_field():
+    """Fifteen samples of a pulse of 0.2 µs, between two bumps in front of an echo."""
+    for quiet, ends_us in ((14, 0.54), (16, 0.30)):
+        trace = np.full(400, 1e-6)
+        trace[:30] = trace[30 + quiet : 40 + quiet] = 1.0
+        trace[200:220] = 1.0
+        assert near_field_end(trace[None]) == pytest.approx(ends_us, abs=1e-9)
+
+
+def test_clipped_bursts_within_0_15_microseconds_are_one_pulse():
+    """And the filter spreads the last by half a pulse, ten samples."""
+    for gap, last in ((15, 45), (16, 20)):
+        clipped = np.zeros((3, 400), bool)
+        clipped[:, :20] = clipped[:, 20 + gap : 30 + gap] = True
+        trace = np.full((3, 400), 1e-6)
+        trace[:, 200:220] = 1.0
+        found = near_field_end(trace, clipped=clipped)
+        assert found == pytest.approx(0.01 * (last + 10), abs=1e-9)
+    # In half of the scans at least.
+    clipped[:2] = False
+    assert near_field_end(trace, clipped=clipped) == 0.0
+
+
+def test_repeats_of_a_thin_wall_lie_within_a_third_of_its_spacing():
+    front, back = np.array([5.0]), np.array([5.1])
+    for off, found in ((0.029, [2]), (0.031, []), (-0.029, [2]), (-0.031, [])):
+        train = candidates([(5.0, 60.0), (5.1, 55.0), (5.2 + off, 50.0)])
+        columns = repeats_behind(train, front, back, PULSE)[0]
+        assert columns[columns >= 0].tolist() == found
+
+
+@pytest.mark.parametrize("cut", [1.2, 1.9])
+def test_a_template_has_faded_to_a_fifth_at_its_ends(cut):
+    """A Gaussian falls to a fifth at sqrt(2 ln 5) = 1.794 standard deviations."""
+    k = np.arange(-round(cut * 40.0), round(cut * 40.0) + 1)
+    rf = tuple(np.exp(-0.5 * (k / 40.0) ** 2) * np.cos(0.9 * k))
+    if cut < math.sqrt(2.0 * math.log(5.0)):
+        with pytest.raises(ParameterError, match="rf is cut off"):
+            EchoTemplate(sampling_rate_hz=1e8, rf=rf)
+    else:
+        EchoTemplate(sampling_rate_hz=1e8, rf=rf)
+
+
+def test_a_template_has_eight_to_4096_samples_and_its_centre_within_them():
+    def template(n, **change):
+        k = np.arange(n) - 0.5 * (n - 1)
+        s = n / 9.0
+        rf = np.exp(-0.5 * (k / s) ** 2) * np.cos(np.pi * k)
+        return EchoTemplate(sampling_rate_hz=1e8, rf=tuple(rf), **change)
+
+    for n in (8, 4096):
+        assert len(template(n).rf) == n
+    for n in (7, 4097):
+        with pytest.raises(ParameterError, match=f"rf holds {n} samples; give 8 to 4096"):
+            template(n)
+    for centre_us in (0.0, 0.399):
+        assert template(41, centre_us=centre_us).centre_us == centre_us
+    for centre_us in (-0.001, 0.401):
+        with pytest.raises(ParameterError, match=r"between 0 and 0\.4 µs"):
+            template(41, centre_us=centre_us)
+    # Kept and read again it is the same, with or without what may be left out.
+    for given in ({}, {"centre_us": 0.2}, {"source": "a bench"}):
+        one = template(41, **given)
+        assert EchoTemplate.from_table(one.to_table()) == one
+        assert set(one.to_table()) == {"sampling_rate_hz", "rf", *given}
+    own = EchoTemplate.of_pulse(PULSE, source="closed form")
+    assert own.centre_us == pytest.approx(0.29)
+    assert own.source == "closed form"
+    np.testing.assert_allclose(own.rf, PULSE.analytic.real, atol=1e-9)
+    again = own.pulse(1e8)
+    about = slice(again.half_length - 29, again.half_length + 30)
+    np.testing.assert_allclose(again.analytic[about], PULSE.analytic, atol=1e-3)
 
 
 def test_pairs_that_may_be_close_are_told_by_ranges_and_gates_of_the_user():

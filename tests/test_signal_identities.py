@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+import scipy.optimize
 import scipy.signal
 import scipy.stats
 from closed_form import LE_GRAND_US, SIGMA_US, echo
@@ -143,11 +144,18 @@ def test_rounding_of_a_trace_leaves_what_is_stated(mhz, band):
     rng = np.random.default_rng(3)
     smooth = 40.0 * rng.standard_normal(200_000)
     error = np.rint(smooth) - smooth
-    plain, matched, _slope = lsb_noise(pulse, wide_hz, Signal.RF)
+    plain, matched, slope = lsb_noise(pulse, wide_hz, Signal.RF)
     # The matched filter gives an echo its own height: the response is divided by half its energy.
     response = pulse.analytic / (pulse.energy / 2.0)
     filtered = np.convolve(error, np.conj(response[::-1]), mode="valid")
     assert matched == pytest.approx(filtered.real.std(), rel=0.02)
+    # Of its slope about the carrier, what rounding may hide is felt as well: anything up to where
+    # the rounded tails of normal noise have the variance that rounding is taken to have, evenly.
+    base = filtered * np.exp(-2j * np.pi * 0.01 * mhz * np.arange(filtered.size))
+    most = scipy.optimize.brentq(lambda s: 2.0 * scipy.stats.norm.sf(0.5 / s) - 1 / 12, 0.1, 0.5)
+    hidden = scipy.stats.uniform(0.0, most).moment(2)
+    felt = np.gradient(100.0 * base).std() / math.sqrt(2.0) * math.sqrt(1.0 + 12.0 * hidden)
+    assert slope == pytest.approx(felt, rel=0.035)
     # Quadrature detection: 2 e exp(-i w t) through a Gaussian of one half at half the band.
     t = np.arange(error.size)
     mixed = 2.0 * error * np.exp(-2j * np.pi * 0.01 * mhz * t)
@@ -369,17 +377,40 @@ def test_what_the_other_scans_say_is_a_plain_search_among_them(n):
     assert (told > 50) == (n > 2)
 
 
-def test_an_echo_between_rivals_within_six_decibels_of_the_lower():
-    """Not at all 6 dB below it, wholly 6 dB above, by half where as tall."""
+def test_an_echo_between_is_as_much_a_rival_as_it_would_be_none_the_other_way_round():
+    """By symmetry alone: even odds where as tall as the lower, and so much above as below."""
     eye = eye_target("phakic")
     plan = choice_plan.choice_plan(preset_gates(eye, "immersion"), eye, jointly=True)
-    at, n = np.array([[10.0, 12.0, 14.0]]), np.arange(3, dtype=np.int32)[None]
-    for between_db, wanted in ((20.0, 0.0), (34.0, 0.0), (40.0, 0.5), (43.0, 0.75), (50.0, 1.0)):
-        level = np.array([[55.0, between_db, 40.0]], np.float32)
-        echoes = Candidates(np.array([3], np.int32), 100 * n, at, level, level, 0 * level)
-        weigh = _Weigher(echoes, plan)
-        assert weigh._rival(0, 2) == pytest.approx(wanted)
-        assert weigh._rival(0, 1) == weigh._rival(1, 2) == 0.0
+
+    def rival(*level_db):
+        n = len(level_db)
+        level = np.array([level_db], np.float32)
+        at, k = 10.0 + np.arange(n)[None], np.arange(n, dtype=np.int32)[None]
+        echoes = Candidates(np.array([n], np.int32), 100 * k, at, level, level, 0 * level)
+        return _Weigher(echoes, plan)._rival(0, n - 1)
+
+    rng = np.random.default_rng(1)
+    for lower, higher, off in zip(
+        rng.uniform(20.0, 50.0, 40), rng.uniform(0.0, 20.0, 40), rng.uniform(0.0, 9.0, 40),
+        strict=True,
+    ):  # fmt: skip
+        ends = (lower, lower + higher)
+        both = [rival(ends[0], lower + x, ends[1]) for x in (off, -off)]
+        assert sum(both) == pytest.approx(1.0, abs=1e-5)
+        assert both[0] >= 0.5
+        # Which of the two is the lower, what both lie above, and lesser ones between: no matter.
+        assert rival(ends[1], lower + off, ends[0]) == pytest.approx(both[0], abs=1e-5)
+        assert rival(ends[0] + 7.0, lower + off + 7.0, ends[1] + 7.0) == pytest.approx(
+            both[0], abs=1e-5
+        )
+        assert rival(ends[0], lower - 9.0, lower + off, lower - 5.0, ends[1]) == both[0]
+    # Half as tall in amplitude is none, twice as tall one wholly, and little less is not.
+    twice = 20.0 * math.log10(2.0)
+    assert rival(40.0, 40.0 - twice, 50.0) == 0.0
+    assert rival(40.0, 40.0 + twice, 50.0) == 1.0
+    assert 0.0 < rival(40.0, 40.2 - twice, 50.0) < 0.02
+    assert 0.98 < rival(40.0, 39.8 + twice, 50.0) < 1.0
+    assert rival(40.0, 50.0) == 0.0
 
 
 def test_echoes_may_stand_before_the_retina_and_not_before_the_back_of_the_lens():

@@ -143,7 +143,12 @@ def correct_by_sittings(
         nats = read.feature("length_right_nats", group.rows)
         if contact and steady.any():
             now_sum_mm, own_sum_mm = (x[..., steady].sum(axis=2) for x in (now_mm, group.own_mm))
-            found |= votes_beside(now_sum_mm, own_sum_mm, nats, pressed_mm=pressed_mm)
+            # Gel in one scan is likely in all: one that may hold some vouches for none.
+            fluid, said_us = _fluid(group, prepared, read)
+            silent = fluid | ~np.isnan(said_us)
+            found |= votes_beside(
+                now_sum_mm, own_sum_mm, nats, pressed_mm=pressed_mm, silent=silent
+            )
         else:
             # Without a lens nothing lies behind what pressing changes.
             own_mm = read.length_mm(group.rows)
@@ -175,14 +180,7 @@ def _warned(
     for group in groups:
         if group.state[0] != Method.CONTACT:
             continue
-        cornea = group.target.segments[0]
-        us_per_mm = _us_per_mm(group.target)[0]
-        said_us = warned_of_fluid(
-            read.feature("fluid_unseen_us", group.rows),
-            read.feature("fluid_gap_us", group.rows),
-            cornea_us=(cornea.mean_mm * us_per_mm, cornea.sd_mm * us_per_mm),
-            limits=prepared.settings.quality,
-        )
+        _, said_us = _fluid(group, prepared, read)
         rows = group.rows[~np.isnan(said_us)] - first
         inside = (rows >= 0) & (rows < result.n_traces)
         unseen_us[rows[inside]] = said_us[~np.isnan(said_us)][inside]
@@ -190,6 +188,25 @@ def _warned(
     return dataclasses.replace(
         result, features={**result.features, "fluid_unseen_us": unseen_us}, findings=findings
     )
+
+
+def _fluid(
+    group: _Alike, prepared: Prepared, read: _Read
+) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
+    """Scans in contact that show fluid or do not exclude it; what others say of the rest, µs."""
+    limits = prepared.settings.quality
+    cornea, us_per_mm = group.target.segments[0], _us_per_mm(group.target)[0]
+    unseen_us, gap_us = (
+        read.feature(name, group.rows) for name in ("fluid_unseen_us", "fluid_gap_us")
+    )
+    said_us = warned_of_fluid(
+        unseen_us,
+        gap_us,
+        cornea_us=(cornea.mean_mm * us_per_mm, cornea.sd_mm * us_per_mm),
+        limits=limits,
+    )
+    alone = (unseen_us > limits.max_fluid_unseen_us) | (gap_us > limits.max_fluid_gap_us)
+    return alone, said_us
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,8 +16,8 @@ from echotrace.signal.kind import row_medians
 __all__ = [
     "baseline_offset",
     "check_bits",
-    "head_of",
     "full_scale_of",
+    "head_of",
     "say_offset",
     "without_offset",
 ]
@@ -134,7 +134,7 @@ def _with_samples(block: Recording, samples: NDArray[Any]) -> Recording:
 
 
 def _first(recording: Recording) -> NDArray[Any]:
-    return np.asarray(head_of(recording).samples)
+    return np.asarray(recording.samples[:_TRACES])
 
 
 def _is_unsigned(samples: NDArray[Any], bits: int) -> bool:

@@ -11,7 +11,11 @@ from numpy.typing import NDArray
 from echotrace.measurement import BY_HAND, Measurement
 from echotrace.quality.findings import accepted_by_findings, bits_of
 from echotrace.quality.limits import QualityLimits
-from echotrace.quality.sitting_evidence import heard_in_sitting, right_in_sitting
+from echotrace.quality.sitting_evidence import (
+    heard_in_sitting,
+    right_in_sitting,
+    vouched_in_sitting,
+)
 
 __all__ = ["judged_in_sittings", "warned_of_fluid"]
 
@@ -36,8 +40,9 @@ def judged_in_sittings(
 
     A scan is accepted where the second probability reaches its level, no segment lies far from
     where four others have it with the length off by more than 0.1 mm, and no finding rejects it but
-    that its length is doubtful. Where the others say nothing of its length it is judged alone. What
-    a person decided, and scans in which a person set a gate or a pick, stay as they are.
+    that its length is doubtful. Where no other may vouch for it, the level is that of a scan alone;
+    where the others say nothing of its length it is judged alone. What a person decided, and scans
+    in which a person set a gate or a pick, stay as they are.
 
     Parameters
     ----------
@@ -83,11 +88,10 @@ def judged_in_sittings(
     findings = result.findings
     alone_doubtful = (findings & doubtful) != 0
     nothing_else = accepted_by_findings(findings & ~doubtful, features, limits)
-    likely = np.where(
-        heard_in_sitting(seen),
-        right >= limits.min_length_right_in_sitting,
-        ~alone_doubtful,
+    level = np.where(
+        vouched_in_sitting(seen), limits.min_length_right_in_sitting, limits.min_length_right
     )
+    likely = np.where(heard_in_sitting(seen), right >= level, ~alone_doubtful)
     enough = likely & ~far
     rejected_now = open_to_it & ~enough & (far | ~alone_doubtful)
     held_now = open_to_it & enough & alone_doubtful & nothing_else

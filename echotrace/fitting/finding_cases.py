@@ -238,7 +238,7 @@ _CASES = (
     FindingCase(
         finding="recording_unfit",
         case=trial("50 dB too much gain", receiver={"gain_db": 72.0}),
-        near_miss=trial("9 dB too much gain", receiver={"gain_db": 31.0}),
+        near_miss=trial("12 dB too much gain", receiver={"gain_db": 34.0}),
     ),
     FindingCase(
         finding="length_doubtful",

@@ -17,7 +17,7 @@ from echotrace.fitting.score_sets import DrawSet, ScoreSet, make_sets, shipped_s
 from echotrace.measurement import ALIGNED_TOLD
 from echotrace.quality.features import score_traces
 from echotrace.quality.limits import QualityLimits
-from echotrace.quality.sitting_evidence import heard_in_sitting, right_in_sitting
+from echotrace.quality.sitting_evidence import right_in_sitting, vouched_in_sitting
 
 __all__ = ["kind_errors", "main", "probabilities", "score_report"]
 
@@ -110,10 +110,10 @@ def score_report(data: ScoreSet, level: float | None = None) -> str:
     said = probabilities(data)
     alone, right, aligned = said["length_right"], said["in_sitting"], said["aligned"]
     alone_level = limits.min_length_right if level is None else level
-    # Where the others say nothing, a scan is judged alone.
-    heard = heard_in_sitting(data.features)
-    in_level = np.where(heard, limits.min_length_right_in_sitting, alone_level)
-    in_level = in_level if level is None else np.full(heard.size, level)
+    # Where no other may vouch for it, a scan is judged by the level of one alone.
+    vouched = vouched_in_sitting(data.features)
+    in_level = np.where(vouched, limits.min_length_right_in_sitting, alone_level)
+    in_level = in_level if level is None else np.full(vouched.size, level)
     good, wrong = data.length_right, ~data.length_right
     low, high = ALIGNED_TOLD
     told = (aligned <= low) | (aligned >= high)

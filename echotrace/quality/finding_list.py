@@ -463,7 +463,7 @@ _FINDINGS = (
             "max_sitting_distance",
             "distance of a segment from the other scans, by their usual spread",
         ),
-        error_mm=1.0,
+        error_mm=0.4,
     ),
     Finding(
         name="fluid_not_excluded",

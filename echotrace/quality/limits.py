@@ -98,7 +98,7 @@ class QualityLimits:
     min_length_right_in_sitting : float
         The same with what the other scans of its sitting say. Both were chosen on all
         draws of the two shipped sets, of whose accepted scans fewer than 1 % are wrong; of two sets
-        that were opened once 1.5 % and 0.3 % were (13 of 872, 2 of 711).
+        that were opened once 1.0 % were (8 of 807, 9 of 884).
     max_sitting_distance : float
         Distance of a segment from that of four other scans and more that agree with one another,
         in expected spreads between scans. 6.7 spreads of a vitreous are 0.2 mm: two lengths that

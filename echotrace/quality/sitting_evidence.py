@@ -8,6 +8,7 @@ sittings of which many are wrong in all scans alike.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from types import MappingProxyType
 
@@ -15,7 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrace.quality.score import shipped_models
-from echotrace.signal.agreement_of_scans import AGREE_SPREADS, ScanAgreement, agreement_of
+from echotrace.signal.agreement_of_scans import (
+    AGREE_SPREADS,
+    PRESSED_MM,
+    ScanAgreement,
+    agreement_of,
+)
 from echotrace.target import Target
 
 __all__ = [
@@ -27,6 +33,7 @@ __all__ = [
     "sitting_features",
     "steady_segments",
     "votes_beside",
+    "vouched_in_sitting",
 ]
 
 Float32 = NDArray[np.float32]
@@ -34,8 +41,9 @@ Float64 = NDArray[np.float64]
 
 # Lengths that differ by no more are alike: a quarter of a dioptre.
 _ALIKE_MM = 0.1
-# Pressing alone makes a scan longer than another by no more; pressed harder, it is shorter by any.
-_PRESSED_APART_MM = 0.2
+# Pressing alone hardly makes a scan longer than another by more: twice what two scans differ by.
+# Pressed harder, it is shorter by any.
+_PRESSED_APART_MM = 2.0 * math.sqrt(2.0) * PRESSED_MM
 # No scan agrees: as if one did that is surely wrong.
 _NO_PEER_NATS = -4.0
 # Agreement multiplies the odds of a scan by no more: scans that are held alike, or that repeat one
@@ -210,6 +218,7 @@ def votes_beside(
     nats: NDArray[np.floating],
     *,
     pressed_mm: tuple[Float64, Float64] | None = None,
+    silent: NDArray[np.bool_] | None = None,
 ) -> dict[str, Float32]:
     """What scans that are likely right by themselves say of the length of each other scan.
 
@@ -222,13 +231,17 @@ def votes_beside(
     pressed_mm : tuple of ndarray of float64, each (n_sittings, n_scans), optional
         Lengths are those behind what pressing changes, and this is what lies before them, likewise.
         Scans that were pressed unlike agree; a scan with gel is longer than that.
+    silent : ndarray of bool, (n_sittings, n_scans), optional
+        Scans that speak neither for nor against another: what may be wrong with them is likely
+        wrong with all alike.
 
     Returns
     -------
     dict of str to ndarray of float32, each (n_sittings, n_scans)
         ``sitting_votes``: probabilities of the others within 0.1 mm of the scan, less those of the
-        rest, over their number; ``sitting_peer_nats``: mean log-odds of the others within 0.1 mm.
-        NaN where fewer than two others have a length, or the scan has none.
+        rest, over the number of all others that have a length; ``sitting_peer_nats``: mean
+        log-odds of the others within 0.1 mm. NaN where fewer than two others have a length, none
+        of them speaks, or the scan has none.
 
     Examples
     --------
@@ -242,6 +255,9 @@ def votes_beside(
     if pressed_mm is not None:
         with np.errstate(invalid="ignore"):
             near &= pressed_mm[0][:, :, None] - pressed_mm[1][:, None] <= _PRESSED_APART_MM
+    others = known.sum(axis=2)
+    if silent is not None:
+        known, near = known & ~silent[:, None], near & ~silent[:, None]
     nats = np.clip(nats.astype(np.float64), -40.0, 40.0)[:, None]
     chance = 1.0 / (1.0 + np.exp(-nats))
     # In order of size: the order of the scans cannot matter.
@@ -249,12 +265,11 @@ def votes_beside(
     total = np.sort(np.where(near, nats, 0.0), axis=2).sum(axis=2)
     count = near.sum(axis=2)
     peer = np.where(count > 0, total / np.maximum(count, 1), _NO_PEER_NATS)
-    others = known.sum(axis=2)
     votes /= np.maximum(others, 1)
-    silent = (others < 2) | ~np.isfinite(length_mm)
+    nothing = (others < 2) | ~known.any(axis=2) | ~np.isfinite(length_mm)
     return {
-        "sitting_votes": np.where(silent, np.nan, votes).astype(np.float32),
-        "sitting_peer_nats": np.where(silent, np.nan, peer).astype(np.float32),
+        "sitting_votes": np.where(nothing, np.nan, votes).astype(np.float32),
+        "sitting_peer_nats": np.where(nothing, np.nan, peer).astype(np.float32),
     }
 
 
@@ -292,7 +307,7 @@ def heard_in_sitting(features: Mapping[str, Float32]) -> NDArray[np.bool_]:
     Parameters
     ----------
     features : mapping of str to ndarray of float32, each (n_traces,)
-        Those of :func:`sitting_features`.
+        Those of :func:`sitting_features` and :func:`votes_beside`.
 
     Returns
     -------
@@ -305,9 +320,31 @@ def heard_in_sitting(features: Mapping[str, Float32]) -> NDArray[np.bool_]:
     >>> heard_in_sitting(features).tolist()
     [False, True]
     """
-    return np.isfinite(features["sitting_length_apart_mm"]) | np.isfinite(
-        features["sitting_longer_mm"]
-    )
+    told = ("sitting_length_apart_mm", "sitting_longer_mm", "sitting_votes")
+    return np.asarray(np.isfinite([features[name] for name in told]).any(axis=0))
+
+
+def vouched_in_sitting(features: Mapping[str, Float32]) -> NDArray[np.bool_]:
+    """Scans for or against which some other scan of their sitting may speak.
+
+    Parameters
+    ----------
+    features : mapping of str to ndarray of float32, each (n_traces,)
+        Those of :func:`votes_beside`.
+
+    Returns
+    -------
+    ndarray of bool, (n_traces,)
+        False where all others are silent, or there are not two. Such a scan is accepted by itself
+        or not at all.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> vouched_in_sitting({"sitting_votes": np.float32([np.nan, 0.9])}).tolist()
+    [False, True]
+    """
+    return np.isfinite(features["sitting_votes"])
 
 
 def right_in_sitting(features: Mapping[str, Float32]) -> Float32:
@@ -321,8 +358,9 @@ def right_in_sitting(features: Mapping[str, Float32]) -> Float32:
     Returns
     -------
     ndarray of float32, (n_traces,)
-        That of the scan alone where nothing is there to hold it against; zero where it has no
-        length. Its odds are at most ten times those of the scan alone.
+        That of the scan alone where nothing is there to hold it against, and no more than that
+        where no other scan may vouch for it; zero where it has no length. Its odds are at most ten
+        times those of the scan alone.
 
     Examples
     --------
@@ -335,6 +373,7 @@ def right_in_sitting(features: Mapping[str, Float32]) -> Float32:
     alone = features["length_right"]
     with np.errstate(over="ignore"):
         most = 1.0 / (1.0 + np.exp(-features["length_right_nats"]) / _MOST_SUPPORT)
+    most = np.where(vouched_in_sitting(features), most, alone)
     both = np.minimum(shipped_models()["in_sitting"].probability(features), most)
     silent = ~heard_in_sitting(features) | (alone == 0.0)
     return np.where(silent, alone, both).astype(np.float32)

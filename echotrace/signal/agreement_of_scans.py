@@ -15,7 +15,14 @@ from numpy.typing import NDArray
 
 from echotrace.target import Target
 
-__all__ = ["AGREE_SPREADS", "MOST_SCANS", "ScanAgreement", "agreement_of", "expected_spread_mm"]
+__all__ = [
+    "AGREE_SPREADS",
+    "MOST_SCANS",
+    "PRESSED_MM",
+    "ScanAgreement",
+    "agreement_of",
+    "expected_spread_mm",
+]
 
 Float64 = NDArray[np.float64]
 
@@ -30,9 +37,9 @@ MOST_SCANS = 64
 _SPREAD_MM: Mapping[str, float] = MappingProxyType(
     {"cornea": 0.015, "aqueous": 0.03, "lens": 0.03, "vitreous": 0.03}
 )
-# Contact presses the chamber, differently in each scan: 0.14 mm within an eye (Ademola-Popoola
-# 2016). It lies in the segment behind the cornea.
-_PRESSED_MM = 0.14
+PRESSED_MM = 0.14
+"""Contact presses the chamber differently in each scan: standard deviation within an eye, mm
+(Ademola-Popoola 2016). It lies in the segment behind the cornea."""
 
 
 def expected_spread_mm(target: Target, *, pressed: bool) -> Float64:
@@ -62,7 +69,7 @@ def expected_spread_mm(target: Target, *, pressed: bool) -> Float64:
         for k in range(part.start, part.stop):
             found[k] = _SPREAD_MM.get(target.segments[k].name, np.nan)
         if pressed:
-            found[part.start + 1] = np.hypot(found[part.start + 1], _PRESSED_MM)
+            found[part.start + 1] = np.hypot(found[part.start + 1], PRESSED_MM)
     return found
 
 

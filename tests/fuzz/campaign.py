@@ -91,11 +91,12 @@ class Judge:
         """Say all, and fail where there is anything to say."""
         runs = ", ".join(f"exit {code}: {n}" for code, n in sorted(self.runs.items()))
         print(f"\n{sum(self.runs.values())} runs ({runs})")
-        for kind, found in self.failures.items():
-            print(f"{kind}: {len(found)}")
-            for item in found[:8]:
-                print(f"   {item}")
-        assert not self.failures, {kind: len(found) for kind, found in self.failures.items()}
+        # In the message too: a log may be kept from its end only.
+        told = [
+            f"{kind}: {len(found)}\n" + "\n".join(f"   {item}" for item in found[:8])
+            for kind, found in self.failures.items()
+        ]
+        assert not told, "\n".join(told)
 
 
 def partials(folder):

@@ -99,7 +99,7 @@ def test_kills(place, capsys):
         if name == "streamed":
             wanted[name] = read_measurement(place / "out.h5").axial_length_mm
         assert not partials(place)
-    killed, wanted_kills = 0, 300 if LONG else 20
+    killed, wanted_kills = 0, 300 if LONG else 12
     for _ in range(4 * wanted_kills):
         if killed == wanted_kills:
             break
@@ -158,7 +158,7 @@ def test_failing_surroundings(place, capsys):
     """A file size limit, a full or closed standard output, an odd encoding: one line each."""
     draw, judge = random.Random(SEED + 1), Judge()
     before = {p.name: p.stat().st_size for p in place.iterdir()}
-    for _ in range(150 if LONG else 12):
+    for _ in range(150 if LONG else 8):
         name = draw.choice(list(WRITING))
         words, outputs = WRITING[name]
         plant(place, outputs)
