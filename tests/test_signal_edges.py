@@ -60,6 +60,8 @@ def test_a_back_face_at_any_multiple_of_a_thinner_wall_is_doubted(parts):
     without = [(5.0 + 2.0 * k, 60.0 - 2.0 * k) for k in (0, *range(2, 6))]
     told = taken_at_a_multiple(candidates(without), front, front + 2.0 * parts, PULSE)[0]
     assert told == (parts == 4)  # of four parts two are left, at 9 µs
+    # Up to four times: a fifth part is no longer looked for, and of five no half, third or quarter.
+    assert not taken_at_a_multiple(train, front, front + 10.0, PULSE)[0]
     for faint_by, doubted in ((5.9, True), (6.1, False)):
         two = candidates([(5.0, 60.0), (7.0, 50.0 - faint_by), (9.0, 50.0)])
         assert taken_at_a_multiple(two, front, np.array([9.0]), PULSE)[0] == doubted
