@@ -26,7 +26,7 @@ from echotrace.signal import crowded as crowded_module
 from echotrace.signal.agreement_of_scans import expected_spread_mm
 from echotrace.signal.candidates import Candidates, search_plan
 from echotrace.signal.carrier import echo_spectra
-from echotrace.signal.choice_plan import choice_plan
+from echotrace.signal.choice_plan import choice_plan, run_choice
 from echotrace.signal.conditioning import condition_noiseless
 from echotrace.signal.crowded import ClosePair, close_pairs, crowded_echoes, part_echoes
 from echotrace.signal.envelope import (
@@ -52,7 +52,7 @@ from echotrace.signal.pulse import (
     fitting_in,
     gaussian_pulse,
 )
-from echotrace.signal.sitting_choice import EyeSeen, SittingPath, _held_to
+from echotrace.signal.sitting_choice import EyeSeen, SittingPath, _held_to, path_of_the_sitting
 from echotrace.target import eye_target
 
 PULSE = gaussian_pulse(100e6, 10e6, 0.6)
@@ -634,7 +634,9 @@ def test_least_squares_looks_within_2_5_widths_for_a_fiftieth_or_14_decibels(mon
         (1.5, 0.03, True),
         (1.5, 0.014, False),
         (2.2, 0.5, True),
-        (5.0, 0.5, False),
+        # Whose skirt, of sqrt(2) the pulse's width in the matched output, reaches so near or not.
+        (4.0, 1.0, True),
+        (4.7, 1.0, False),
     ):
         assert bool(_asked(monkeypatch, second(widths, height), 500)[0]) == parted
     # The level over the noise: 14 dB and what the settings say. A tall echo of noise known.
@@ -759,6 +761,21 @@ def test_what_a_sitting_says_takes_the_place_of_what_is_published():
                 wanted = [*wanted, plan.pair[i, j, 4]]
             np.testing.assert_allclose(held.pair[i, j], wanted, rtol=1e-12)
         np.testing.assert_array_equal(held.gate, plan.gate)
+
+
+def test_a_path_must_agree_in_every_segment_of_which_something_is_said():
+    """Of a scan without the back of its cornea nothing is known of two segments: it cannot."""
+    eye = eye_target("phakic")
+    plan = choice_plan(preset_gates(eye, "immersion"), eye, jointly=True)
+    at = np.array([[10.0, 14.65, 19.53, 38.0, 41.19]])  # one too many behind the lens
+    n, level = np.arange(5, dtype=np.int32)[None], np.full((1, 5), 60.0, np.float32)
+    echoes = Candidates(np.array([5], np.int32), 100 * n, at, level, level - 60, 0 * level)
+    assert run_choice(plan, echoes)[0].tolist() == [[0, -1, 1, 2, 4, -1]]
+    said = np.array([0.67, 3.98, 4.88, 18.47, np.nan])
+    assert path_of_the_sitting(echoes, plan, EyeSeen(said, np.full(5, 0.05))) is None
+    said[:2] = np.nan
+    found = path_of_the_sitting(echoes, plan, EyeSeen(said, np.full(5, 0.05)))
+    assert found.candidate.tolist() == [0, -1, 1, 2, 3, -1]
 
 
 def test_fractions_of_gates_lie_between_nothing_and_the_tallest():
