@@ -200,6 +200,11 @@ class TargetGate:
     gate: Gate
 
 
+def _plain(options: Any) -> dict[str, Any]:
+    """The fields of options that hold no other options."""
+    return {item.name: getattr(options, item.name) for item in dataclasses.fields(options)}
+
+
 @old_fields(**OLD_TABLES)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
@@ -268,10 +273,10 @@ class Settings:
                 if value is not None:
                     table[item.name] = value.to_table()
             elif item.name != "gates":
-                table[item.name] = dataclasses.asdict(value) if item.name != "engine" else value
+                table[item.name] = _plain(value) if item.name != "engine" else value
         table["gate"] = [
             {"method": g.method, "target": g.target}
-            | {k: v for k, v in dataclasses.asdict(g.gate).items() if v is not None}
+            | {k: v for k, v in _plain(g.gate).items() if v is not None}
             for g in self.gates
         ]
         return table

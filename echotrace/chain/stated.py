@@ -74,7 +74,8 @@ def check_stated(
     """
     some = recording.select(slice(0, min(recording.n_traces, _TRACES)))
     rate_hz = recording.sampling_rate_hz
-    first = int(np.searchsorted(some.delay_us, near_field_us))
+    delay_us = some.delay_us
+    first = int(np.searchsorted(delay_us, near_field_us))
     raw = np.asarray(some.samples)[:, first:]
     check_kind(raw, some.signal, pulse_sample=pulse.width_us * rate_hz * 1e-6)
     if some.signal != Signal.RF:
@@ -82,23 +83,24 @@ def check_stated(
     if offset is None:
         offset = baseline_offset(recording)
     samples = np.asarray(without_offset(some, offset).samples)
-    undone = undo_receiver(samples, some.delay_us, some.receiver, some.gain_db)
-    trace_scale, sample_scale = inverse_gain(
-        some.delay_us, some.receiver, some.gain_db, some.n_traces
-    )
+    undone = undo_receiver(samples, delay_us, some.receiver, some.gain_db)
+    trace_scale, sample_scale = inverse_gain(delay_us, some.receiver, some.gain_db, some.n_traces)
     counts = bool(np.issubdtype(samples.dtype, np.integer))
+    # Without time gain a step is the same all along a trace.
+    steady = bool((sample_scale == sample_scale[0]).all())
+    along = sample_scale[:1] if steady else sample_scale[first:]
     face_us, stated_hz = some.probe.face_delay_us, some.probe.centre_frequency_hz
     carrier = echo_carrier(
         undone.amplitude[:, first:],
         undone.clipped[:, first:],
-        some.delay_us[first:],
+        delay_us[first:],
         sampling_rate_hz=rate_hz,
         pulse_us=pulse.width_us,
         stated_hz=stated_hz,
         fractional_bandwidth=some.probe.fractional_bandwidth,
         shared_downshift=_shared_downshift(some),
         face_delay_us=0.0 if math.isnan(face_us) else face_us,
-        step=trace_scale[:, None] * sample_scale[first:] if counts else 0.0,
+        step=trace_scale[:, None] * along if counts else 0.0,
     )
     return {
         "carrier_mhz": 1e-6 * carrier.carrier_hz,

@@ -279,6 +279,8 @@ def mark_own_gates(settings: Settings, targets: Mapping[State, Target | None]) -
     >>> [item.gate.interface for item in marked.gates if not item.gate.preset]
     ['sclera']
     """
+    if not settings.gates:
+        return settings
     binds: dict[int, bool] = {}
     for state, found in targets.items():
         if found is None:

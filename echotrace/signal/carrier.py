@@ -26,7 +26,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from echotrace.signal.kind import thinned
+from echotrace.signal.kind import row_medians, thinned
 
 __all__ = ["SHARED_DOWNSHIFT", "Carrier", "carrier_of", "echo_carrier", "echo_spectra"]
 
@@ -128,7 +128,7 @@ def echo_spectra(
         Full width at half height of the stated pulse: how much of an echo is looked at.
     face_delay_us : float
         Delay of the probe's face; what stands before 0.3 µs behind it is left out.
-    step : float or ndarray, (n_samples,) or (n_traces, n_samples)
+    step : float or ndarray, (n_samples,), (n_traces, 1) or (n_traces, n_samples)
         Of the converter, in units of the amplitude.
 
     Returns
@@ -156,29 +156,35 @@ def echo_spectra(
     centroid_hz, width_hz = np.full((2, n, _ECHOES), np.nan)
     if m < 4 * half:
         return centroid_hz, width_hz
-    x = x - np.median(thinned(x), axis=1)[:, None]
-    height = np.abs(x)
+    x = x - row_medians(thinned(x))[:, None]
+    # Room at either end: what is taken out about an echo may reach beyond the trace.
+    room = 2 * half
+    wide_height = np.zeros((n, m + 2 * room), np.float32)
+    height = np.abs(x, out=wide_height[:, room : m + room])
     # Under a time gain that is not told noise rises along the trace: its loudest quarter counts.
-    quarters = [np.median(thinned(part), axis=1) for part in np.array_split(height, 4, axis=1)]
-    noise = np.max(quarters, axis=0) / 0.6745
+    quarters = height[:, : m // 4 * 4].reshape(n, 4, -1)
+    noise = row_medians(thinned(quarters)).max(axis=1) / 0.6745
     height[:, delay_us < face_delay_us + _NEAR_FIELD_US] = 0.0
     # Where there is no noise, what is left of an echo's skirts is no echo.
     least = np.maximum(_LEAST_OVER_NOISE * noise, 1e-3 * height.max(axis=1))
-    height[height < _LEAST_OVER_NOISE * _STEP * np.asarray(step)] = 0.0
+    height *= height >= _LEAST_OVER_NOISE * _STEP * np.asarray(step)
     rows = np.arange(n)
-    near, wide = np.arange(-half, half + 1), np.arange(-2 * half, 2 * half + 1)
+    near, around = np.arange(-half, half + 1), np.arange(4 * half + 1)
+    some_clipped = bool(clipped.any())
     places, usable = [], []
     for _ in range(2 * _ECHOES):
-        at = height.argmax(axis=1)
-        stands = height[rows, at] > least
+        at = wide_height.argmax(axis=1)
+        stands = wide_height[rows, at] > least
         if not stands.any():
             break
-        around = np.clip(at[:, None] + near, 0, m - 1)
+        wide_height[rows[:, None], (at - room)[:, None] + around] = 0.0
+        at -= room
         # An echo cut off by the record's end has another spectrum.
-        whole = (at >= half) & (at < m - half) & ~clipped[rows[:, None], around].any(axis=1)
+        usable.append(stands & (at >= half) & (at < m - half))
+        if some_clipped:
+            beside = np.clip(at[:, None] + near, 0, m - 1)
+            usable[-1] &= ~clipped[rows[:, None], beside].any(axis=1)
         places.append(at)
-        usable.append(stands & whole)
-        height[rows[:, None], np.clip(at[:, None] + wide, 0, m - 1)] = 0.0
     if not places:
         return centroid_hz, width_hz
     used = np.stack(usable, axis=1)
@@ -220,6 +226,7 @@ def _moments(windows: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDArra
     return np.asarray(mean / size), np.asarray(np.sqrt(np.maximum(variance, 1.0 / 12.0)) / size)
 
 
+@lru_cache(maxsize=16)
 def _stated_width(half: int, cycles: float, fractional_bandwidth: float) -> float:
     """Width of a Gaussian pulse's spectrum, seen as its echoes are; all in cycles a sample."""
     sigma = math.sqrt(2.0 * math.log(2.0)) / (math.pi * fractional_bandwidth * cycles)
@@ -345,7 +352,7 @@ def carrier_of(
     known = np.isfinite(seen)
     place = np.where(known, seen, 0.0)[:, :, None] - at
     # An echo that interferes has another width than the rest: the less does its centroid tell.
-    unlike = (widening - np.nanmedian(widening)) / _ALIKE
+    unlike = (widening - np.median(widening[np.isfinite(widening)])) / _ALIKE
     weight = np.where(known, 1.0 / (1.0 + unlike**2), 0.0)
     each = np.einsum("ij,ijk->k", weight, np.interp(place, x, value))
     independent = min(1.0, _INDEPENDENT_SCANS / seen.shape[0])

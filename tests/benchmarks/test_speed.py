@@ -37,6 +37,7 @@ from echotrace.recording import COLUMNS
 from echotrace.signal.envelope import matched_taps
 from echotrace.signal.pulse import gaussian_pulse
 
+SHIPPED = Path(__file__).parents[2] / "synthetic_traces"
 N, M, RATE_HZ = 2048, 4096, 1e8
 PULSE = gaussian_pulse(RATE_HZ, 1e7, 0.6)
 
@@ -110,6 +111,24 @@ def test_one_core_against_references(benchmark, samples):
     picks = measure(whole).delay_us[:, [0, 2, 3, 4]]
     theirs, _ = vectorised(samples)
     benchmark.extra_info["picks differ, samples"] = float(np.nanmax(np.abs(picks - theirs)) * 100)
+    once(benchmark, functions[0])
+
+
+def test_what_a_sitting_costs(benchmark):
+    """Five scans in one call: what is worked out once, the scans alone, and their sitting."""
+    sitting = read_recording(SHIPPED / "immersion_sitting.h5").select(slice(0, 5))
+    prepared = prepare(sitting)
+    functions = [
+        lambda: measure(sitting, workers=1),
+        lambda: prepare(sitting),
+        lambda: measure_block(sitting, prepared),
+    ]
+    each = in_turn(functions, 31) * 1e3
+    say(benchmark, "measure a sitting of five, ms", each[:, 0])
+    say(benchmark, "worked out once, share of that", each[:, 1] / each[:, 0])
+    say(benchmark, "its scans alone, share", each[:, 2] / each[:, 0])
+    judged = each[:, 0] - each[:, 1] - each[:, 2]
+    say(benchmark, "judged and corrected as a sitting, share", judged / each[:, 0])
     once(benchmark, functions[0])
 
 
