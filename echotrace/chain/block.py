@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +16,7 @@ from echotrace.chain.columns import interleave, under, union
 from echotrace.chain.fused import BlockReader, block_reader
 from echotrace.chain.hand_marks import check_decisions, mark_codes, notes_of_decisions
 from echotrace.chain.near_field import near_field_of
-from echotrace.chain.offset import baseline_offset, check_bits, say_offset, without_offset
+from echotrace.chain.offset import baseline_offset, check_bits, head_of, say_offset, without_offset
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import TraceReading
 from echotrace.chain.second_look import close_pairs_of, look_again
@@ -44,6 +44,7 @@ from echotrace.recording import COLUMNS, Method, Recording
 from echotrace.settings import Settings
 from echotrace.signal.crowded import ClosePair
 from echotrace.signal.downshift import carrier_downshift
+from echotrace.signal.gates import Gate
 from echotrace.signal.lengths import measure_lengths
 from echotrace.signal.pulse import Pulse
 from echotrace.signal.sitting_choice import SittingPath
@@ -160,15 +161,17 @@ def prepare(
     ('cornea', 'aqueous', 'lens', 'vitreous')
     """
     settings = settings or Settings()
-    check_bits(recording)
-    offset = baseline_offset(recording)
+    first = head_of(recording)
+    check_bits(first)
+    offset = baseline_offset(first)
     pulse = template_pulse(recording, settings)
     targets = targets_of(recording, target)
     decisions = Decisions() if decisions is None else decisions
     check_decisions(recording, targets, decisions)
     check_gates_apply(settings, targets)
-    known = [target for target in targets.values() if target is not None]
-    readers = _readers(recording, targets, settings, pulse)
+    known = {state: found for state, found in targets.items() if found is not None}
+    gates = {state: gates_for(found, state[0], settings) for state, found in known.items()}
+    readers = _readers(recording, known, settings, pulse, gates)
     block_traces = _PLAIN_BLOCK_TRACES
     if len(readers) == len(known):
         most = max(1, _BLOCK_BYTES // (recording.n_samples * recording.samples.dtype.itemsize))
@@ -178,8 +181,8 @@ def prepare(
     if readers and decisions.marked:
         engine = "fused and plain"
     near_field_us = near_field_of(recording, pulse, offset)
-    stated = check_stated(recording, pulse, near_field_us, offset=offset)
-    said = say_offset(recording, offset)
+    stated = check_stated(first, pulse, near_field_us, offset=offset)
+    said = say_offset(first, offset)
     notes = {"offset": said} if said else {}
     if decisions:
         notes["by_hand"] = notes_of_decisions(decisions, pulse)
@@ -191,43 +194,40 @@ def prepare(
         targets=targets,
         engine=engine,
         readers=readers,
-        close_pairs=close_pairs_of(recording, targets, settings, pulse),
-        interfaces=union([target.interface_names for target in known]),
-        segments=union([[s.name for s in target.length_segments] for target in known]),
+        close_pairs=close_pairs_of(recording, known, pulse, gates),
+        interfaces=union([target.interface_names for target in known.values()]),
+        segments=union([[s.name for s in target.length_segments] for target in known.values()]),
         block_traces=block_traces,
         stated=stated,
         near_field_us=near_field_us,
         offset=offset,
         decisions=decisions,
         notes=notes,
-        speeds=" ".join(speeds_words(known, settings.lengths.average_speed_m_per_s)),
+        speeds=" ".join(speeds_words(known.values(), settings.lengths.average_speed_m_per_s)),
         sittings=sitting_rows(recording),
     )
 
 
 def _readers(
     recording: Recording,
-    targets: Mapping[State, Target | None],
+    targets: Mapping[State, Target],
     settings: Settings,
     pulse: Pulse,
+    gates: Mapping[State, Sequence[Gate]],
 ) -> dict[State, BlockReader]:
     """Fused readers of all states; none where the settings or the recording are for another."""
     readers: dict[State, BlockReader] = {}
+    if settings.engine == "plain":
+        return readers
     for state, found in targets.items():
-        if found is None:
-            continue
-        gates = gates_for(found, state[0], settings)
-        if settings.engine == "plain":
-            continue
-        reader = block_reader(recording, state[0], found, settings, pulse, gates)
-        if not isinstance(reader, str):
-            readers[state] = reader
-        elif settings.engine == "fused":
+        reader = block_reader(recording, state[0], found, settings, pulse, gates[state])
+        if isinstance(reader, str):
+            if settings.engine == "auto":
+                return {}
             raise ParameterError(
                 f"engine='fused' does not apply: {reader}; use engine='auto' or 'plain'"
             )
-        else:
-            return {}
+        readers[state] = reader
     return readers
 
 

@@ -11,8 +11,16 @@ from numpy.typing import NDArray
 
 from echotrace.errors import EchotraceWarning, RecordingError
 from echotrace.recording import Recording, Signal
+from echotrace.signal.kind import row_medians
 
-__all__ = ["baseline_offset", "check_bits", "full_scale_of", "say_offset", "without_offset"]
+__all__ = [
+    "baseline_offset",
+    "check_bits",
+    "full_scale_of",
+    "head_of",
+    "say_offset",
+    "without_offset",
+]
 
 # A recording has one converter: its first traces tell, as they tell rate and probe.
 _TRACES = 32
@@ -21,6 +29,28 @@ _LEAST_COUNTS = 0.75
 _LEAST_OVER_NOISE = 0.25
 # Of full scale: a count of 8 bits, 0.8 %, is not worth a word.
 _WORTH_SAYING_PERCENT = 1.0
+
+
+def head_of(recording: Recording) -> Recording:
+    """The first 32 traces in memory, which are looked at to tell what all of them share.
+
+    Parameters
+    ----------
+    recording : Recording
+        In memory or lazy.
+
+    Returns
+    -------
+    Recording
+
+    Examples
+    --------
+    >>> import echotrace as et
+    >>> from echotrace.chain.offset import head_of
+    >>> head_of(et.read("synthetic_traces/immersion_sitting.h5")).n_traces
+    6
+    """
+    return recording.select(slice(0, _TRACES))
 
 
 def baseline_offset(recording: Recording) -> float:
@@ -49,7 +79,7 @@ def baseline_offset(recording: Recording) -> float:
         return 0.0
     # Every seventh sample: runs of neighbours would beat with a slow baseline.
     first = _first(recording)[:, ::7]
-    offset = float(np.median(np.median(first, axis=1)))
+    offset = float(np.median(row_medians(first)))
     if first.dtype == np.int16:
         return float(np.rint(offset)) if abs(offset) >= _LEAST_COUNTS else 0.0
     noise = float(np.median(np.abs(first - offset))) / 0.6745

@@ -10,10 +10,11 @@ import numpy as np
 from echotrace.chain.close_echoes import is_a_wall, merge_readings, rows_to_look_at
 from echotrace.chain.plain import read_reference_path
 from echotrace.chain.reading import CloseReading, TraceReading
-from echotrace.chain.states import State, gates_for
+from echotrace.chain.states import State
 from echotrace.recording import Method, Recording, Signal
 from echotrace.settings import Settings
 from echotrace.signal.crowded import ClosePair, close_pairs
+from echotrace.signal.gates import Gate
 from echotrace.signal.pulse import Pulse
 from echotrace.target import Target
 
@@ -24,16 +25,20 @@ _PART = 256
 
 
 def close_pairs_of(
-    recording: Recording, targets: Mapping[State, Target | None], settings: Settings, pulse: Pulse
+    recording: Recording,
+    targets: Mapping[State, Target],
+    pulse: Pulse,
+    gates: Mapping[State, Sequence[Gate]],
 ) -> dict[State, tuple[ClosePair, ...]]:
     """Interfaces of each combination of states whose echoes may overlap.
 
     Parameters
     ----------
     recording : Recording
-    targets : mapping of tuple to Target or None
-    settings : Settings
+    targets : mapping of tuple to Target
     pulse : Pulse
+    gates : mapping of tuple to sequence of Gate
+        Those that apply, by state.
 
     Returns
     -------
@@ -44,23 +49,20 @@ def close_pairs_of(
     --------
     >>> import echotrace as et
     >>> from echotrace.chain.second_look import close_pairs_of
-    >>> from echotrace.chain.states import targets_of
+    >>> from echotrace.chain.states import gates_for, targets_of
     >>> from echotrace.chain.template import template_pulse
     >>> recording, settings = et.read("synthetic_traces/immersion_sitting.h5"), et.Settings()
     >>> pulse, targets = template_pulse(recording, settings), targets_of(recording, None)
-    >>> list(close_pairs_of(recording, targets, settings, pulse).values())
+    >>> gates = {state: gates_for(found, state[0], settings) for state, found in targets.items()}
+    >>> list(close_pairs_of(recording, targets, pulse, gates).values())
     [()]
     """
-    found: dict[State, tuple[ClosePair, ...]] = {}
-    for state, target in targets.items():
-        if target is None:
-            continue
-        found[state] = ()
-        if recording.signal == Signal.RF:
-            gates = gates_for(target, state[0], settings)
-            known = state[0] == Method.CONTACT
-            found[state] = close_pairs(target, gates, pulse, first_known=known)
-    return found
+    if recording.signal != Signal.RF:
+        return dict.fromkeys(targets, ())
+    return {
+        state: close_pairs(target, gates[state], pulse, first_known=state[0] == Method.CONTACT)
+        for state, target in targets.items()
+    }
 
 
 def look_again(

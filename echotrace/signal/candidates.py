@@ -301,10 +301,14 @@ def empty_candidates(n_traces: int) -> Candidates:
     >>> empty_candidates(3).delay_us.shape
     (3, 160)
     """
-    shape = (n_traces, _MAX_CANDIDATES)
+    # One piece of memory: large enough to come in large pages, where five would be handed over in
+    # 2,000 small ones for every block, at the cost of a twentieth of the whole chain.
+    memory = np.empty((6, n_traces, _MAX_CANDIDATES), np.float32)
     return Candidates(
-        np.empty(n_traces, np.int32),
-        np.empty(shape, np.int32),
-        np.empty(shape),
-        *(np.empty(shape, np.float32) for _ in range(3)),
+        count=np.empty(n_traces, np.int32),
+        sample=memory[0].view(np.int32),
+        delay_us=memory[1:3].reshape(n_traces, _MAX_CANDIDATES, 2).view(np.float64)[:, :, 0],
+        level_db=memory[3],
+        before_db=memory[4],
+        broadening=memory[5],
     )

@@ -26,7 +26,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from echotrace.signal.kind import thinned
+from echotrace.signal.kind import row_medians, thinned
 
 __all__ = ["SHARED_DOWNSHIFT", "Carrier", "carrier_of", "echo_carrier", "echo_spectra"]
 
@@ -156,14 +156,14 @@ def echo_spectra(
     centroid_hz, width_hz = np.full((2, n, _ECHOES), np.nan)
     if m < 4 * half:
         return centroid_hz, width_hz
-    x = x - np.median(thinned(x), axis=1)[:, None]
+    x = x - row_medians(thinned(x))[:, None]
     # Room at either end: what is taken out about an echo may reach beyond the trace.
     room = 2 * half
     wide_height = np.zeros((n, m + 2 * room), np.float32)
     height = np.abs(x, out=wide_height[:, room : m + room])
     # Under a time gain that is not told noise rises along the trace: its loudest quarter counts.
     quarters = height[:, : m // 4 * 4].reshape(n, 4, -1)
-    noise = np.median(thinned(quarters), axis=2).max(axis=1) / 0.6745
+    noise = row_medians(thinned(quarters)).max(axis=1) / 0.6745
     height[:, delay_us < face_delay_us + _NEAR_FIELD_US] = 0.0
     # Where there is no noise, what is left of an echo's skirts is no echo.
     least = np.maximum(_LEAST_OVER_NOISE * noise, 1e-3 * height.max(axis=1))

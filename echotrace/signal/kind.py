@@ -24,6 +24,7 @@ __all__ = [
     "noise_skewness",
     "opposite_swing",
     "peak_shape",
+    "row_medians",
     "thinned",
 ]
 
@@ -92,9 +93,9 @@ def opposite_swing(samples: NDArray[np.generic]) -> float:
     """
     swings = []
     values = np.asarray(samples, np.float32)
-    aside = values - np.median(thinned(values), axis=-1)[:, None]
+    aside = values - row_medians(thinned(values))[:, None]
     heights = np.abs(aside)
-    levels = np.median(thinned(heights), axis=-1)
+    levels = row_medians(thinned(heights))
     for off, height, level in zip(aside, heights, levels.tolist(), strict=True):
         noise = level / 0.6745
         # What a blocked amplifier leaves from the first sample on is no echo.
@@ -105,7 +106,8 @@ def opposite_swing(samples: NDArray[np.generic]) -> float:
             at = int(np.argmax(height))
             if height[at] <= least:
                 break
-            behind, before = (_swing(off[at:]), _swing(off[at::-1]))
+            upright = off if off[at] > 0.0 else -off
+            behind, before = (_swing(upright[at:]), _swing(upright[at::-1]))
             found.append(max(behind[0], before[0]) / height[at])
             # With its skirts, whose lobes stand beside taller ones.
             height[max(0, at - 4 * before[1]) : at + 4 * behind[1] + 1] = 0.0
@@ -142,18 +144,42 @@ def thinned(samples: NDArray[Any]) -> NDArray[Any]:
     return runs[..., ::8, :].reshape(*samples.shape[:-1], -1)
 
 
+def row_medians(samples: NDArray[Any]) -> NDArray[Any]:
+    """Medians along the last axis, of finite values.
+
+    By sorting, which runs in vector registers: of rows of some hundred values several times faster
+    than ``np.median``, and equal to it in every bit.
+
+    Parameters
+    ----------
+    samples : ndarray, (..., n_samples)
+
+    Returns
+    -------
+    ndarray, (...)
+        Of the type that ``np.median`` gives.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from echotrace.signal.kind import row_medians
+    >>> row_medians(np.array([[3, 1, 2, 9], [4, 4, 5, 6]])).tolist()
+    [2.5, 4.5]
+    """
+    size = samples.shape[-1]
+    return np.asarray(np.sort(samples, axis=-1)[..., (size - 1) // 2 : size // 2 + 1].mean(axis=-1))
+
+
 def _swing(away: NDArray[np.float32]) -> tuple[float, int]:
-    """The deepest point behind the first crossing, from a peak outwards, and how far was looked."""
-    upward, start, size = bool(away[0] > 0.0), 0, 64
+    """The deepest point behind the first crossing, from a crest on, and how far was looked."""
+    start, size = 0, 64
     while start < away.size:
         # The crossing is near as a rule: no need to look at the whole trace.
-        part = away[start : start + size]
-        crossed = part <= 0.0 if upward else part >= 0.0
+        crossed = away[start : start + size] <= 0.0
         k = int(crossed.argmax())
         if crossed[k]:
             reach = 2 * (start + k) + 2
-            beyond = away[reach // 2 - 1 : reach]
-            return max(0.0, float(-beyond.min() if upward else beyond.max())), reach
+            return max(0.0, -float(away[reach // 2 - 1 : reach].min())), reach
         start, size = start + size, 4 * size
     return 0.0, away.size
 

@@ -385,7 +385,10 @@ def undo_receiver(
         )
     clipped = clipped_samples(samples, receiver)
     trace_scale, sample_scale = inverse_gain(delay_us, receiver, gain_db, samples.shape[0])
-    return Undone(samples.astype(np.float32) * sample_scale * trace_scale[:, None], clipped)
+    amplitude = samples.astype(np.float32)
+    amplitude *= sample_scale
+    amplitude *= trace_scale[:, None]
+    return Undone(amplitude, clipped)
 
 
 def log_compress(
