@@ -29,6 +29,7 @@ from echotrace.agreement.student import (
     tail_words,
 )
 from echotrace.agreement.study import Study
+from echotrace.agreement.text import repeatability_paragraph
 from echotrace.agreement.variance import chi_square_interval
 from echotrace.errors import ParameterError
 
@@ -181,6 +182,43 @@ def test_wider_intervals_stand_beside_normal_ones_and_lead_where_that_was_chosen
     with pytest.raises(ParameterError, match="use one of by test, wider"):
         compare_methods(pairs(d), intervals="widest")
     assert not compare_methods(pairs(d[:7])).wider
+
+
+def test_the_text_gives_both_intervals_of_single_readings_and_of_repeatability():
+    rng = np.random.default_rng(17)
+    eye, bias = rng.normal(23.4, 1.0, 30), rng.normal(-0.1, 0.1, 30)
+    value = eye[:, None, None] + np.stack([bias, 0.0 * bias], 1)[:, :, None]
+    value = value + rng.normal(0.0, 0.05, (30, 2, 3))
+    study = Study(
+        value=value.ravel(),
+        subject=np.repeat([f"s{k}" for k in range(30)], 6),
+        method=np.tile(np.repeat(["contact", "immersion"], 3), 30),
+    )
+    result = compare_methods(study)
+
+    def ends(estimate, places):
+        return f"{estimate.low:.{places}f} to {estimate.high:.{places}f}".replace("-", "−")
+
+    reading, text = result.limits_reading, result.text()
+    wide = [result.wider[f"{name}, {reading.of}"] for name in ("lower", "upper")]
+    assert wide[0].low < reading.lower.low
+    assert wide[1].high > reading.upper.high
+    tails = text.index("cannot rule out heavy tails")
+    sentence = next(x for x in text[tails:].split(". ") if x.startswith("For single readings"))
+    places = len(sentence.split(" mm")[0].rpartition(".")[2])
+    assert sentence.endswith(
+        f"(95 % interval {ends(reading.upper, places)}), the wider intervals "
+        f"{ends(wide[0], places)} and {ends(wide[1], places)} mm"
+    )
+    assert f"(95 % interval {ends(reading.lower, places)})" in sentence
+    for repeat in (result.repeatability_a, result.repeatability_b):
+        assert repeat.wider.high > repeat.within_sd.high
+        words = f"Should tails be heavy, the interval of the SD is {ends(repeat.wider, 3)} mm."
+        assert words in repeatability_paragraph(repeat)
+    # Where the wider ones lead, they are not told twice.
+    chosen = compare_methods(study, intervals="wider")
+    assert "the wider intervals" not in chosen.text()
+    assert "Should tails be heavy" not in repeatability_paragraph(chosen.repeatability_a)
 
 
 def test_quantile_limits_lead_where_differences_are_not_normal_and_subjects_enough():

@@ -26,7 +26,7 @@ from echotrace.signal import crowded as crowded_module
 from echotrace.signal.agreement_of_scans import expected_spread_mm
 from echotrace.signal.candidates import Candidates, search_plan
 from echotrace.signal.carrier import echo_spectra
-from echotrace.signal.choice_plan import choice_plan
+from echotrace.signal.choice_plan import choice_plan, run_choice
 from echotrace.signal.conditioning import condition_noiseless
 from echotrace.signal.crowded import ClosePair, close_pairs, crowded_echoes, part_echoes
 from echotrace.signal.envelope import (
@@ -43,10 +43,16 @@ from echotrace.signal.noise import lsb_noise, noise_curve
 from echotrace.signal.parting import part_windows
 from echotrace.signal.pickers import overlap
 from echotrace.signal.pickers.onset import _akaike_raw
-from echotrace.signal.pickers.windows import PickerSettings, gather_windows
+from echotrace.signal.pickers.windows import PickerSettings, PickReason, gather_windows
 from echotrace.signal.picking import phase_shift_us
-from echotrace.signal.pulse import estimate_pulse, fast_length, fitting_in, gaussian_pulse
-from echotrace.signal.sitting_choice import EyeSeen, SittingPath
+from echotrace.signal.pulse import (
+    _over_noise,
+    estimate_pulse,
+    fast_length,
+    fitting_in,
+    gaussian_pulse,
+)
+from echotrace.signal.sitting_choice import EyeSeen, SittingPath, _held_to, path_of_the_sitting
 from echotrace.target import eye_target
 
 PULSE = gaussian_pulse(100e6, 10e6, 0.6)
@@ -521,6 +527,16 @@ def test_another_echo_needs_evidence_of_16_and_its_place_three_uncertainties():
     assert _chosen({**lone, bent: 900.0, two: 900.0, bent_two: 50.0})[:2] == (2, True)
 
 
+@pytest.mark.parametrize(("variance", "sure"), [(8.6, True), (9.4, False)])
+def test_what_is_left_beyond_the_noise_may_be_three_times_as_much(variance, sure):
+    """Of echoes so low that a twentieth of them is less than that."""
+    left = 100 - 6
+    two = left * (variance + 2.0 * math.sqrt(2.0 / left))
+    rest = {(1, False): 9000.0, (1, True): 8000.0, (2, False): two, (2, True): two}
+    assert _chosen(rest, height=20.0)[:3] == (2, False, sure)
+    assert _chosen(rest, height=70.0)[2]  # a twentieth is 3.5
+
+
 def test_windows_of_fifteen_samples_tell_nothing():
     t = np.arange(160) * 0.01
     rf = echo(t, [[0.8], [0.8]], 1.0)
@@ -618,7 +634,9 @@ def test_least_squares_looks_within_2_5_widths_for_a_fiftieth_or_14_decibels(mon
         (1.5, 0.03, True),
         (1.5, 0.014, False),
         (2.2, 0.5, True),
-        (5.0, 0.5, False),
+        # Whose skirt, of sqrt(2) the pulse's width in the matched output, reaches so near or not.
+        (4.0, 1.0, True),
+        (4.7, 1.0, False),
     ):
         assert bool(_asked(monkeypatch, second(widths, height), 500)[0]) == parted
     # The level over the noise: 14 dB and what the settings say. A tall echo of noise known.
@@ -720,6 +738,70 @@ def test_the_plan_of_a_choice_holds_what_is_published_of_the_segments(state):
             assert row[kernel.WALL_US] == pytest.approx(high[k])
         assert row[kernel.THRESHOLD_DB] == 13.0
         assert not row[kernel.BINDS]
+
+
+def test_what_a_sitting_says_takes_the_place_of_what_is_published():
+    """Means added up, a normal law of its spread, a window of three; but for a gate that binds."""
+    eye = eye_target("phakic")
+    seen = EyeSeen(
+        np.array([0.7, 4.0, np.nan, 21.0, np.nan]), np.array([0.03, 0.04, np.nan, 0.1, np.nan])
+    )
+    own = Gate(interface="lens_front", start_us=14.0, stop_us=16.0)
+    gates = [gate for gate in preset_gates(eye, "immersion") if gate.interface != "lens_front"]
+    for binds in (False, True):
+        given = [*gates, own] if binds else preset_gates(eye, "immersion")
+        plan = choice_plan(given, eye, jointly=True)
+        held = _held_to(plan, seen)
+        for i, j in itertools.combinations(range(6), 2):
+            mean = seen.centre_us[i:j].sum()
+            spread = math.sqrt(np.sum(seen.spread_us[i:j] ** 2))
+            wanted = plan.pair[i, j]
+            if math.isfinite(mean) and not (binds and eye.interfaces[j].name == "lens_front"):
+                wanted = [mean - 3.0 * spread, mean + 3.0 * spread, mean, 0.5 / spread**2]
+                wanted = [*wanted, plan.pair[i, j, 4]]
+            np.testing.assert_allclose(held.pair[i, j], wanted, rtol=1e-12)
+        np.testing.assert_array_equal(held.gate, plan.gate)
+
+
+def test_a_path_must_agree_in_every_segment_of_which_something_is_said():
+    """Of a scan without the back of its cornea nothing is known of two segments: it cannot."""
+    eye = eye_target("phakic")
+    plan = choice_plan(preset_gates(eye, "immersion"), eye, jointly=True)
+    at = np.array([[10.0, 14.65, 19.53, 38.0, 41.19]])  # one too many behind the lens
+    n, level = np.arange(5, dtype=np.int32)[None], np.full((1, 5), 60.0, np.float32)
+    echoes = Candidates(np.array([5], np.int32), 100 * n, at, level, level - 60, 0 * level)
+    assert run_choice(plan, echoes)[0].tolist() == [[0, -1, 1, 2, 4, -1]]
+    said = np.array([0.67, 3.98, 4.88, 18.47, np.nan])
+    assert path_of_the_sitting(echoes, plan, EyeSeen(said, np.full(5, 0.05))) is None
+    said[:2] = np.nan
+    found = path_of_the_sitting(echoes, plan, EyeSeen(said, np.full(5, 0.05)))
+    assert found.candidate.tolist() == [0, -1, 1, 2, 3, -1]
+
+
+def test_fractions_of_gates_lie_between_nothing_and_the_tallest():
+    for fraction in (0.0, 0.99):
+        gate = Gate(interface="retina", start_us=1.0, stop_us=2.0, threshold_fraction=fraction)
+        assert gate.threshold_fraction == fraction
+    for fraction in (-0.01, 1.0):
+        with pytest.raises(ParameterError, match="threshold_fraction"):
+            Gate(interface="retina", start_us=1.0, stop_us=2.0, threshold_fraction=fraction)
+    for level in (6.0, 80.0):
+        assert (
+            Gate(interface="r", start_us=1.0, stop_us=2.0, threshold_db=level).threshold_db == level
+        )
+    for level in (5.9, 80.1):
+        with pytest.raises(ParameterError, match="threshold_db"):
+            Gate(interface="r", start_us=1.0, stop_us=2.0, threshold_db=level)
+    with pytest.raises(ParameterError, match="must be more than"):
+        Gate(interface="r", start_us=2.0, stop_us=2.0)
+
+
+def test_reasons_have_the_numbers_that_files_of_all_versions_hold():
+    names = ["FOUND", "NO_ECHO", "AT_THE_EDGE", "LEVEL_NOT_REACHED", "NO_RISE",
+             "REFERENCE_MISSING", "LEFT_OUT"]  # fmt: skip
+    assert {reason.name: int(reason) for reason in PickReason} == dict(
+        zip(names, range(7), strict=True)
+    )
 
 
 @pytest.mark.parametrize("method", ["contact", "immersion", "other"])
@@ -861,6 +943,24 @@ def test_an_estimated_pulse_is_centred_where_its_matched_output_peaks(off):
     pulse = estimate_pulse(rows, np.arange(3), np.full(3, 200.0 + off), PULSE)
     lag = np.arange(pulse.analytic.size) - pulse.half_length
     np.testing.assert_allclose(np.abs(pulse.analytic), np.exp(-0.5 * (lag / s) ** 2), atol=2e-3)
+
+
+def test_a_sum_of_echoes_weighed_by_wiener_lies_nearer_to_the_truth():
+    """Mean squares over draws, within the band that is kept, with and without the weights."""
+    rng = np.random.default_rng(6)
+    k = np.arange(101) - 50
+    truth = np.exp(-0.5 * (k / 6.25) ** 2) * np.exp(0.2j * np.pi * k)
+    spectrum = np.fft.fft(truth)
+    errors = np.zeros(2)
+    for _ in range(60):
+        noise = rng.standard_normal((10, 101)) + 1j * rng.standard_normal((10, 101))
+        echoes = truth + 0.4 * noise
+        weighed = np.fft.fft(_over_noise(echoes)) / 10.0
+        kept = np.abs(weighed) > 1e-12
+        assert 5 <= kept.sum() < 60
+        plain = np.fft.fft(echoes.mean(axis=0))
+        errors += [np.sum(np.abs((x - spectrum)[kept]) ** 2) for x in (weighed, plain)]
+    assert errors[0] < errors[1]
 
 
 def test_a_template_may_lose_a_hundredth_of_its_energy_to_a_lower_rate():

@@ -567,6 +567,21 @@ def test_an_echo_of_no_height_beside_another_moves_neither():
     assert np.isfinite(hidden.sample).all()
 
 
+@pytest.mark.parametrize("start", [60.0, 65.0])
+def test_two_echoes_that_begin_in_one_place_part_to_where_they_are(start):
+    """They are one there, of which no share can be told; closed forms say where they belong."""
+    rng = np.random.default_rng(2)
+    apart = np.array([0.1, 0.2, 0.13, 0.06])
+    rf = echo(WINDOW_US, 0.6, 1.0, 0.3) + echo(WINDOW_US, 0.6 + apart[:, None], 0.7, 2.0)
+    rf = rf + 0.01 * rng.standard_normal(rf.shape)
+    fit = fit_echoes(rf, np.ones(rf.shape, bool), np.full((4, 2), start), PULSE)
+    assert fit.converged.all()
+    np.testing.assert_allclose(fit.sample[:, 0], 60.0, atol=0.25)
+    np.testing.assert_allclose(fit.sample[:, 1], 60.0 + 100.0 * apart, atol=0.25)
+    np.testing.assert_allclose(np.abs(fit.height), [[1.0, 0.7]] * 4, rtol=0.1)
+    assert (fit.rest < 1.4 * 160 * 0.01**2).all()
+
+
 def test_one_more_echo_is_looked_for_where_it_would_leave_least():
     """By numpy's lstsq of closed-form echoes at every half sample between the two ends."""
     rng = np.random.default_rng(6)

@@ -298,10 +298,10 @@ def paragraph(result: Agreement) -> str:
         # Where there is a margin, the sentences about it list them all.
         if other is not result.limits and result.equivalence is None:
             by = ", by the SD," if result.limits.as_quantiles else ""
+            wide = _wider_ends(result, other, places, ", the wider intervals {} and {}")
             out.append(
-                f"For {_values(other)}, {_hands(other)}, the limits{by} are "
-                f"{number(other.lower.value, places)} and {number(other.upper.value, places)} "
-                f"{unit}."
+                f"For {_values(other)}, {_hands(other)}, the limits{by} are {shown(other.lower)} "
+                f"and {shown(other.upper)}{wide}."
             )
     quantiles = result.quantile_limits
     if (
@@ -340,17 +340,22 @@ def _wider_words(result: Agreement, places: int) -> list[str]:
     """What a study of this size cannot tell of tails, and the intervals that withstand them."""
     if not result.tails:
         return []
-    ends = []
-    for name in ("lower", "upper"):
-        wide = result.wider.get(f"{name}, {result.limits.of}")
-        if wide is not None and wide != getattr(result.limits, name):
-            ends.append(f"{number(wide.low, places)} to {number(wide.high, places)}")
-    if len(ends) < 2:
+    ends = _wider_ends(result, result.limits, places, "{} and {}")
+    if not ends:
         return [f"{result.tails}."]
     return [
-        f"{result.tails}; these are {ends[0]} and {ends[1]} {result.unit}. Publish these, unless "
+        f"{result.tails}; these are {ends}. Publish these, unless "
         "something outside these data shows that such differences are normal."
     ]
+
+
+def _wider_ends(result: Agreement, limits: Limits, places: int, words: str) -> str:
+    """Intervals of both limits that withstand heavy tails; empty where the leading ones do."""
+    wide = [result.wider.get(f"{name}, {limits.of}") for name in ("lower", "upper")]
+    ends = [f"{number(x.low, places)} to {number(x.high, places)}" for x in wide if x is not None]
+    if not result.tails or len(ends) < 2 or wide[0] == limits.lower:
+        return ""
+    return f"{words.format(*ends)} {result.unit}"
 
 
 def _margin_sentences(result: Agreement, found: Equivalence, places: int) -> list[str]:
@@ -461,6 +466,9 @@ def repeatability_paragraph(result: Repeatability, confidence: float = 0.95) -> 
         f"of freedom, the repeatability limit "
         f"{with_interval(result.repeatability_limit, places, unit, percent)}."
     ]
+    if result.wider != result.within_sd:
+        wide = f"{number(result.wider.low, places)} to {number(result.wider.high, places)} {unit}"
+        out.append(f"Should tails be heavy, the interval of the SD is {wide}.")
     if result.cv_percent is not None:
         out.append(
             f"The SD grows with the length; the CV was {number(result.cv_percent.value, 2)} %."

@@ -246,12 +246,11 @@ def _state(model: _Model, data: Float, weight: Float, theta: Float, m: int) -> _
     q, r = np.linalg.qr(columns.transpose(0, 2, 1))
     along = np.einsum("nwk,nw->nk", q, data)
     diagonal = np.abs(np.einsum("nii->ni", r))
-    # Two echoes in one place are one: the share of each cannot be told, and need not be.
-    safe = r + np.einsum(
-        "ni,ij->nij",
-        np.where(diagonal < 1e-7 * diagonal.max(axis=1, keepdims=True), 1e-7, 0.0),
-        np.eye(2 * m),
-    )
+    # Two echoes in one place are one: the share of each cannot be told. The second gets none but
+    # for noise, by which they part again; a share without bounds would hold both where they are.
+    most = diagonal.max(axis=1, keepdims=True)
+    alike = np.where(diagonal < 1e-7 * most, most, 0.0)
+    safe = r + np.einsum("ni,ij->nij", alike, np.eye(2 * m))
     linear = np.linalg.solve(safe, along[..., None])[..., 0]
     height = linear[:, :m] + 1j * linear[:, m:]
     rest = data - np.einsum("nwk,nk->nw", q, along)
