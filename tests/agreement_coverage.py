@@ -219,10 +219,13 @@ def limits_held(world: World, seed: int, n_draws: int, n_bootstrap: int = 0) -> 
                     label = f"{name}, {item.label}"
                     held.note(label, getattr(item, name), value, noticed=noticed)
                     check = f"{name}, {item.of}"
-                    for how, others in (("bootstrap", found.bootstrap), ("wider", found.wider)):
-                        if n_bootstrap and check in others:
-                            label = f"{check}, {how}"
-                            held.note(label, others[check], value, noticed=noticed)
+                    others = {
+                        "bootstrap": found.bootstrap.get(check),
+                        "wider": item.wider.get(name),
+                    }
+                    for how, other in others.items():
+                        if n_bootstrap and other is not None:
+                            held.note(f"{check}, {how}", other, value, noticed=noticed)
             if found.quantiles is not None:
                 leads = found.limits[0].as_quantiles
                 for name, end in zip(("lower", "upper"), QUANTILES[world.shape], strict=True):

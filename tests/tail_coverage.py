@@ -76,12 +76,12 @@ def held(name: str, n_draws: int) -> dict[str, list[tuple[bool, bool]]]:
         by_sd = next(item for item in result.limits if not item.as_quantiles)
         leads = result.limits[0]
         note("SD", noticed, _inside(by_sd.sd, sd))
-        note("wider SD", noticed, _inside(result.wider["sd, pairs"], sd))
+        note("wider SD", noticed, _inside(by_sd.wider["sd"], sd))
         for side, sign, end in zip(("lower", "upper"), (-1, 1), ENDS[shape], strict=True):
             at = {"limits": BIAS + sign * Z_LIMITS * sd, "quantiles": BIAS + end * sd}
             for kind, truth in at.items():
                 note(f"{side} {kind}", noticed, _inside(getattr(leads, side), truth))
-                wide = result.wider[f"{side}, pairs"]
+                wide = by_sd.wider[side]
                 note(f"wider {side} {kind}", noticed, _inside(wide, truth))
         repeat = repeatability(readings.draw(rng).of_method("contact"), n_bootstrap=N_BOOTSTRAP)
         seen = any("tails" in text or "differ in their" in text for text in repeat.notes)

@@ -128,7 +128,7 @@ def test_the_rule_chooses_intervals_by_the_test_of_normality():
             student_limits(skewed.difference, 0.95)[name],
             one,
         )
-        assert estimate == skewed.wider[f"{name}, pairs"]
+        assert estimate == skewed.limits.wider[name]
         assert estimate.how == (
             f"outer ends of {normal}; Student's t with 3 degrees of freedom; studentised bootstrap "
             "by subject"
@@ -152,15 +152,17 @@ def test_wider_intervals_stand_beside_normal_ones_and_lead_where_that_was_chosen
     d = np.random.default_rng(6).normal(-0.2, 0.1, 60)
     by_test = compare_methods(pairs(d))
     wide = compare_methods(pairs(d), intervals="wider")
-    assert by_test.wider == wide.wider
+    assert by_test.limits.wider == wide.limits.wider == by_test.limits.beside
+    assert not wide.limits.beside
+    assert set(by_test.to_dict()["limits"]["wider"]) == {"sd", "lower", "upper"}
     assert (by_test.intervals, wide.intervals) == ("by test", "wider")
-    assert wide.limits.lower == wide.wider["lower, pairs"] != by_test.limits.lower
+    assert wide.limits.lower == wide.limits.wider["lower"] != by_test.limits.lower
     for name in ("sd", "lower", "upper"):
         inner, outer = getattr(by_test.limits, name), getattr(wide.limits, name)
         assert outer.low <= inner.low < inner.value == outer.value < inner.high <= outer.high
     normal, student = limits_of_agreement(by_test.difference)[1], student_limits(d, 0.95)
     for name, estimate in student.items():
-        one, found = getattr(normal, name), by_test.wider[f"{name}, pairs"]
+        one, found = getattr(normal, name), by_test.limits.wider[name]
         assert (found.low, found.high) == pytest.approx(
             (min(one.low, estimate.low), max(one.high, estimate.high)), rel=1e-9
         )
@@ -181,7 +183,7 @@ def test_wider_intervals_stand_beside_normal_ones_and_lead_where_that_was_chosen
     assert (found["limits of pairs, one operator"] == "within") == within
     with pytest.raises(ParameterError, match="use one of by test, wider"):
         compare_methods(pairs(d), intervals="widest")
-    assert not compare_methods(pairs(d[:7])).wider
+    assert not compare_methods(pairs(d[:7])).limits.wider
 
 
 def test_the_text_gives_both_intervals_of_single_readings_and_of_repeatability():
@@ -200,7 +202,7 @@ def test_the_text_gives_both_intervals_of_single_readings_and_of_repeatability()
         return f"{estimate.low:.{places}f} to {estimate.high:.{places}f}".replace("-", "−")
 
     reading, text = result.limits_reading, result.text()
-    wide = [result.wider[f"{name}, {reading.of}"] for name in ("lower", "upper")]
+    wide = [reading.wider[name] for name in ("lower", "upper")]
     assert wide[0].low < reading.lower.low
     assert wide[1].high > reading.upper.high
     tails = text.index("cannot rule out heavy tails")

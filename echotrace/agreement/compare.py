@@ -318,10 +318,9 @@ def compare_methods(
         skewness=_moment(difference, 3),
         excess_kurtosis=_moment(difference, 4) - 3.0,
         bootstrap=boot,
-        wider=found.wider,
         tails=""
         if normality < ALPHA_NORMAL
-        else tail_words(n_subjects, withstood=bool(found.wider)),
+        else tail_words(n_subjects, withstood=any(item.wider for item in found.limits)),
         intervals=intervals,
         design=design,
         bias_df=found.df,

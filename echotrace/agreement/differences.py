@@ -63,10 +63,6 @@ class Differences:
         Where more than one operator measured.
     bootstrap : mapping of str to Estimate
         SD and limits by the studentised bootstrap, where operators are one and subjects enough.
-    wider : mapping of str to Estimate
-        The same with the outer ends of normal intervals and of those for Student's t with 3 degrees
-        of freedom, where differences are not normal also of those by resampling; from 8 subjects
-        on.
     quantiles : Limits or None
         Limits as quantiles, where operators are one and subjects are 39 at least.
     normality_p : float
@@ -80,7 +76,6 @@ class Differences:
     limits: tuple[Limits, ...]
     cells: CellDifferences | None = None
     bootstrap: Mapping[str, Estimate] = field(default_factory=dict)
-    wider: Mapping[str, Estimate] = field(default_factory=dict)
     quantiles: Limits | None = None
     normality_p: float = math.nan
     warnings: tuple[str, ...] = ()
@@ -238,7 +233,6 @@ def _one_operator(
     p = normality_p(plain)
     found: list[Limits] = []
     bootstrap: dict[str, Estimate] = {}
-    widened: dict[str, Estimate] = {}
     for of, extras in kinds:
         bias, limits = limits_of(difference, *extras, of, confidence)
         other_intervals = limit_intervals(difference, extras, subject, draws, confidence)
@@ -251,7 +245,7 @@ def _one_operator(
             name: wider(getattr(limits, name), *(ends[name] for ends in others if ends))
             for name in student or other_intervals
         }
-        widened |= {f"{name}, {of}": item for name, item in wide.items()}
+        limits = dataclasses.replace(limits, wider=wide)
         if wide and (p < ALPHA_NORMAL or intervals == "wider"):
             limits = with_intervals(limits, wide)
         found.append(limits)
@@ -268,7 +262,6 @@ def _one_operator(
         n - 1.0,
         tuple(found),
         bootstrap=bootstrap,
-        wider=widened,
         quantiles=quantiles,
         normality_p=p,
         warnings=tuple(warnings),
@@ -395,7 +388,6 @@ def _without_intervals(found: Differences, operators: str, warning: str) -> Diff
         found,
         bias=dataclasses.replace(found.bias, how="t, for these operators"),
         quantiles=None,
-        wider={},
         limits=tuple(bare(item) for item in found.limits if not item.as_quantiles),
         warnings=(*found.warnings, warning),
     )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -63,6 +64,11 @@ class Limits:
         the intervals are exact.
     as_quantiles : bool
         The limits are the 2.5 % and 97.5 % quantiles of the differences, not bias ± 1.96 SD.
+    wider : mapping of str to Estimate
+        ``"sd"``, ``"lower"`` and ``"upper"`` with the outer ends of their normal intervals and of
+        those for Student's t with 3 degrees of freedom, which withstand heavy tails that no test
+        notices (where differences are not normal also of those by resampling); of one operator,
+        from 8 subjects on, else empty.
     """
 
     of: str
@@ -72,11 +78,17 @@ class Limits:
     upper: Estimate
     pair_factors: tuple[float, float] | None = None
     as_quantiles: bool = False
+    wider: Mapping[str, Estimate] = field(default_factory=dict)
 
     @property
     def label(self) -> str:
         """What the limits are of, in words."""
         return f"{self.of}, {self.operators}{', as quantiles' if self.as_quantiles else ''}"
+
+    @property
+    def beside(self) -> Mapping[str, Estimate]:
+        """The wider intervals where others lead: what stands beside those. Else empty."""
+        return self.wider if self.wider and self.wider["lower"] != self.lower else {}
 
 
 @dataclass(frozen=True, slots=True)

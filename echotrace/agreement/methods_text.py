@@ -146,12 +146,12 @@ def _intervals(result: Agreement, cite: Callable[..., str]) -> list[str]:
     else:
         text = _normal(how, cite)
     out = [f"Intervals of the limits were made by {text}."]
-    wide = result.wider.get(f"lower, {result.limits.of}")
-    if result.tails and wide is not None and wide != result.limits.lower:
+    beside = result.limits.beside
+    if result.tails and beside:
         out.append(
             "Since a study of so many subjects cannot rule out heavy tails, wider intervals stand "
             "beside them, with the outer ends of these and of "
-            f"{' and of '.join(_others(wide.how, cite))}."
+            f"{' and of '.join(_others(beside['lower'].how, cite))}."
         )
     return out
 

@@ -126,11 +126,6 @@ class Agreement:
     bootstrap : mapping of str to Estimate
         Intervals by the studentised bootstrap by subject: a check on the intervals above that
         assumes no distribution. Empty with fewer than 20 subjects, where it falls short.
-    wider : mapping of str to Estimate
-        SD and limits (``"sd, pairs"``, ``"lower, pairs"`` and so on) with the outer ends of their
-        normal intervals and of those for Student's t with 3 degrees of freedom, which withstand
-        heavy tails that no test notices (where differences are not normal also of those by
-        resampling); of one operator, from 8 subjects on.
     tails : str
         What a study of so many subjects cannot tell of heavy tails, in words; empty where the test
         found that differences are not normal, and from 146 subjects on.
@@ -192,7 +187,6 @@ class Agreement:
     skewness: float
     excess_kurtosis: float
     bootstrap: Mapping[str, Estimate]
-    wider: Mapping[str, Estimate]
     tails: str
     intervals: str
     design: Design

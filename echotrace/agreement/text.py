@@ -351,10 +351,10 @@ def _wider_words(result: Agreement, places: int) -> list[str]:
 
 def _wider_ends(result: Agreement, limits: Limits, places: int, words: str) -> str:
     """Intervals of both limits that withstand heavy tails; empty where the leading ones do."""
-    wide = [result.wider.get(f"{name}, {limits.of}") for name in ("lower", "upper")]
-    ends = [f"{number(x.low, places)} to {number(x.high, places)}" for x in wide if x is not None]
-    if not result.tails or len(ends) < 2 or wide[0] == limits.lower:
+    if not result.tails or not limits.beside:
         return ""
+    wide = [limits.beside[name] for name in ("lower", "upper")]
+    ends = [f"{number(x.low, places)} to {number(x.high, places)}" for x in wide]
     return f"{words.format(*ends)} {result.unit}"
 
 

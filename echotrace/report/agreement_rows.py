@@ -67,9 +67,9 @@ def answer_rows(result: Agreement) -> list[tuple[str, str, str]]:
         outer = f"{number(item.lower.low, places)} to {number(item.upper.high, places)}"
         known = item.lower.low == item.lower.low
         told = [f"with their intervals {outer}" if known else item.lower.how]
-        wide = [result.wider.get(f"{name}, {item.of}") for name in ("lower", "upper")]
-        if result.tails and wide[0] is not None and wide[1] is not None and wide[0] != item.lower:
-            far = f"{number(wide[0].low, places)} to {number(wide[1].high, places)}"
+        if result.tails and item.beside:
+            low, high = item.beside["lower"].low, item.beside["upper"].high
+            far = f"{number(low, places)} to {number(high, places)}"
             told.append(f"should tails be heavy {far}")
         rows.append(
             (
@@ -117,13 +117,11 @@ def limit_rows(result: Agreement) -> list[list[str]]:
         if item.as_quantiles:
             row[1:3] = ["–", "–"]
         rows.append([*row, item.lower.how])
-        other = [result.wider.get(f"{name}, {item.of}") for name in ("sd", "lower", "upper")]
-        wide = [found for found in other if found is not None]
-        if not item.as_quantiles and len(wide) == 3 and wide[0] != item.sd:
+        if item.beside:
             row = ["the same, should tails be heavy"]
-            for found in wide:
-                row += ["", _interval(found, places)]
-            rows.append([*row, wide[1].how])
+            for name in ("sd", "lower", "upper"):
+                row += ["", _interval(item.beside[name], places)]
+            rows.append([*row, item.beside["lower"].how])
     return rows
 
 
