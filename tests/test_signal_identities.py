@@ -23,12 +23,12 @@ from echotrace.kernels.evidence import CLEAR_BEFORE
 from echotrace.recording import Signal
 from echotrace.signal import choice, choice_plan, crowded
 from echotrace.signal.agreement_of_scans import AGREE_SPREADS, agreement_of
-from echotrace.signal.candidates import Candidates
+from echotrace.signal.candidates import Candidates, empty_candidates
 from echotrace.signal.carrier import _stated_width, carrier_of, echo_spectra
 from echotrace.signal.choice_plan import JointChoiceSettings
 from echotrace.signal.downshift import carrier_downshift
 from echotrace.signal.gates import preset_gates
-from echotrace.signal.kind import lean, opposite_swing
+from echotrace.signal.kind import lean, opposite_swing, row_medians
 from echotrace.signal.lengths import LengthSettings, measure_lengths
 from echotrace.signal.noise import NoiseCurve, lsb_noise, noise_curve
 from echotrace.signal.pickers import overlap
@@ -488,3 +488,26 @@ def test_an_average_speed_is_as_sure_as_the_two_in_use_agree():
     }  # fmt: skip
     apart_mm = float(read[1555.0].total_mm[0] - read[1550.0].total_mm[0])
     assert read[1550.0].budget_mm["speed"][0] == pytest.approx(apart_mm, rel=1e-9)
+
+
+# --- values in rows -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("dtype", [np.int16, np.float32, np.float64])
+@pytest.mark.parametrize("size", [1, 2, 7, 128, 513])
+def test_medians_by_sorting_are_those_of_numpy(dtype, size):
+    values = (300.0 * np.random.default_rng(size).normal(size=(5, 4, size))).astype(dtype)
+    found, wanted = row_medians(values), np.median(values, axis=-1)
+    assert found.dtype == wanted.dtype
+    np.testing.assert_array_equal(found, wanted)
+
+
+def test_columns_of_echoes_in_one_piece_of_memory_do_not_overlap():
+    echoes = empty_candidates(7)
+    columns = [getattr(echoes, item.name) for item in dataclasses.fields(echoes)]
+    for k, column in enumerate(columns):
+        assert column.flags.c_contiguous
+        assert column.flags.aligned
+        column[...] = k
+    for k, column in enumerate(columns):
+        np.testing.assert_array_equal(column, k)

@@ -141,13 +141,12 @@ def agreement_of(length_mm: Float64, spread_mm: Float64) -> ScanAgreement:
         if n < 3:
             continue
         seed = count.argmax(axis=1)
-        most = np.take_along_axis(count, seed[:, None], axis=1)[:, 0]
-        member = np.take_along_axis(near, seed[:, None, None, :], axis=1)[:, 0]
-        first = member.argmax(axis=1)
+        most = count[rows, seed, columns]
+        first = near[rows, seed, :, columns].argmax(axis=-1)
         low, high = first + (most - 1) // 2, first + most // 2
         middle = 0.5 * (
-            np.take_along_axis(rest, np.minimum(low, n - 2)[:, None], axis=1)[:, 0]
-            + np.take_along_axis(rest, np.minimum(high, n - 2)[:, None], axis=1)[:, 0]
+            rest[rows, np.minimum(low, n - 2), columns]
+            + rest[rows, np.minimum(high, n - 2), columns]
         )
         centre[rows, at, columns] = np.where(most >= 2, middle, np.nan)
         agreeing[rows, at, columns] = np.where(most >= 2, most, 0)
