@@ -185,6 +185,9 @@ def echo_spectra(
             beside = np.clip(at[:, None] + near, 0, m - 1)
             usable[-1] &= ~clipped[rows[:, None], beside].any(axis=1)
         places.append(at)
+        # Enough of every trace.
+        if np.sum(usable, axis=0).min() == _ECHOES:
+            break
     if not places:
         return centroid_hz, width_hz
     used = np.stack(usable, axis=1)
