@@ -307,6 +307,9 @@ def test_a_gate_that_follows_another_leaves_its_pair_no_least_delay_of_its_own()
     gates = [front, back, follows, own, *rest[2:]]
     pairs = close_pairs(eye, gates, PULSE, first_known=False)
     assert [(pair.front, pair.least_us) for pair in pairs] == [(1, 0.0), (2, 0.0)]
+    # A pair without one of its gates is none, and no reason to look no further.
+    pairs = close_pairs(eye, gates[1:], PULSE, first_known=False)
+    assert [pair.front for pair in pairs] == [1, 2]
 
 
 def _traces(*rows, noise=0.01, seed=1, n=1200):
@@ -366,6 +369,16 @@ def test_parted_echoes_carry_their_covariance_to_the_echoes_behind():
             # The noise is read off the trace itself.
             assert 0.7 < shared[0] / bound[k, k] < 1.8
             assert np.isnan(shared[m - k :]).all()
+    # A lone echo further on, and a row of more than eight, leave those before them in place.
+    every, fits = part_echoes(traces, echoes, np.ones(asked.shape, bool))
+    np.testing.assert_allclose(fits.sample[0], crowded.sample[0])
+    np.testing.assert_allclose(every.delay_us, parted.delay_us)
+    row = [(3.0, 1.0, 0.0), (3.16, 0.7, 2.0), *((6.0 + 0.36 * k, 0.8, 0.5 * k) for k in range(9))]
+    crowd = _traces(row)
+    found = et.find_echoes(crowd, threshold_db=22.0)
+    _, fits = part_echoes(crowd, found, np.ones(found.sample.shape, bool))
+    np.testing.assert_allclose(fits.sample[0, :2], [300.0, 316.0], atol=1.0)
+    assert fits.unsure[0, 2:].all()
     # What was not asked stays as it was.
     same, nothing = part_echoes(traces, echoes, asked & False)
     np.testing.assert_array_equal(same.delay_us, echoes.delay_us)
@@ -535,6 +548,22 @@ def test_what_is_left_beyond_the_noise_may_be_three_times_as_much(variance, sure
     rest = {(1, False): 9000.0, (1, True): 8000.0, (2, False): two, (2, True): two}
     assert _chosen(rest, height=20.0)[:3] == (2, False, sure)
     assert _chosen(rest, height=70.0)[2]  # a twentieth is 3.5
+
+
+def test_all_noise_of_a_sample_is_no_less_than_what_an_echo_feels_of_it():
+    """Left out, the same, or said to be half as much: one answer, where it looks again too."""
+    t = np.arange(260) * 0.01
+    rf = sum(echo(t, 1.0 + 0.2 * k, 0.9**k, 1.0 * k) for k in range(3))
+    rf = (rf + 0.01 * np.random.default_rng(3).standard_normal(260))[None]
+    used, seeds, noise = np.ones(rf.shape, bool), np.array([[100.0]]), np.array([0.01])
+    found = [
+        parting.part_around(rf, used, seeds, noise, PULSE, **given)
+        for given in ({}, {"total_noise": noise}, {"total_noise": 0.5 * noise})
+    ]
+    np.testing.assert_allclose(found[0].sample[0, :3], [100.0, 120.0, 140.0], atol=0.4)
+    for other in found[1:]:
+        for item in dataclasses.fields(other):
+            np.testing.assert_array_equal(getattr(other, item.name), getattr(found[0], item.name))
 
 
 def test_windows_of_fifteen_samples_tell_nothing():
@@ -796,6 +825,13 @@ def test_fractions_of_gates_lie_between_nothing_and_the_tallest():
         Gate(interface="r", start_us=2.0, stop_us=2.0)
 
 
+def test_what_settings_leave_out_means_what_it_meant_in_older_files():
+    """Half of the height, 10 dB below the tallest, 14 dB over the noise (common practice)."""
+    assert PickerSettings() == PickerSettings(
+        edge_fraction=0.5, edge_level_db=-10.0, overlap_threshold_db=14.0
+    )
+
+
 def test_reasons_have_the_numbers_that_files_of_all_versions_hold():
     names = ["FOUND", "NO_ECHO", "AT_THE_EDGE", "LEVEL_NOT_REACHED", "NO_RISE",
              "REFERENCE_MISSING", "LEFT_OUT"]  # fmt: skip
@@ -987,7 +1023,10 @@ def test_lengths_without_their_last_interface_and_of_echoes_that_share_more_than
     np.testing.assert_array_equal(found.segment_u_mm[0, :4], 0.0)
     assert np.isnan(found.segment_u_mm[0, 4])
     names = [dataclasses.replace(item, optional=True) for item in eye.interfaces[-1:]]
-    other = dataclasses.replace(eye, interfaces=(*eye.interfaces[:-1], *names))
+    last = dataclasses.replace(eye.segments[-1], assumed_mm=0.5, assumed_u_mm=0.1)
+    other = dataclasses.replace(
+        eye, interfaces=(*eye.interfaces[:-1], *names), segments=(*eye.segments[:-1], last)
+    )
     same = measure_lengths(delay, u_us, other)
     np.testing.assert_array_equal(same.total_mm, found.total_mm)
     assert not same.assumed.any()
