@@ -187,7 +187,17 @@ def test_synthetic_traces_are_called_so_before_any_ratio(tmp_path, capsys):
     assert not plain.synthetic
     assert plain.spread.caveat == ""
     assert "for equal spreads" in plain.text()
-    assert "repeatability SD" in [row[0] for row in answer_rows(plain)]
+    told = {row[0]: row[1] for row in answer_rows(plain)}
+    for method, repeat in (
+        ("contact", plain.repeatability_a),
+        ("immersion", plain.repeatability_b),
+    ):
+        sd, wide = repeat.within_sd, repeat.wider
+        assert sd.high < wide.high
+        ends = [f"{item.low:.3f} to {item.high:.3f}" for item in (sd, wide)]
+        assert told[f"repeatability SD, {method}"] == (
+            f"{sd.value:.3f} mm (95 % interval {ends[0]}; should tails be heavy {ends[1]})"
+        )
 
 
 # -------------------------------------------------------------------------------------- digits
@@ -260,9 +270,10 @@ def test_the_answer_comes_first_and_limits_have_a_row_each(tmp_path):
         "bias contact − immersion",
         "limits of agreement, means of a sitting, same operator",
         "limits of agreement, single readings, same operator",
-        "repeatability SD",
+        "repeatability SD, contact",
+        "repeatability SD, immersion",
     ]
-    assert [row[2] for row in answer] == ["within ±0.3 mm", *["beyond ±0.3 mm"] * 2, ""]
+    assert [row[2] for row in answer] == ["within ±0.3 mm", *["beyond ±0.3 mm"] * 2, "", ""]
     assert [row[0] for row in limit_rows(result)] == [item.label for item in result.all_limits]
     page = tmp_path / "page.html"
     write_agreement_page(str(page), result)

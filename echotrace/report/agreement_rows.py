@@ -80,11 +80,19 @@ def answer_rows(result: Agreement) -> list[tuple[str, str, str]]:
         )
     if result.repeatability_a is not None and not result.synthetic:
         repeats = [item for item in (result.repeatability_a, result.repeatability_b) if item]
-        sds = [
-            f"{item.method} {_value(item.within_sd, places_of(unit, item.within_sd), unit)}"
-            for item in repeats
-        ]
-        rows.append(("repeatability SD", ", ".join(sds), ""))
+        for repeat in repeats:
+            sd, fine = repeat.within_sd, places_of(unit, repeat.within_sd)
+            known = sd.low == sd.low
+            told = [f"{percent} interval {_interval(sd, fine)}" if known else "no interval"]
+            if repeat.wider != sd:
+                told.append(f"should tails be heavy {_interval(repeat.wider, fine)}")
+            rows.append(
+                (
+                    f"repeatability SD, {repeat.method}",
+                    f"{_value(sd, fine, unit)} ({'; '.join(told)})",
+                    "",
+                )
+            )
     return rows
 
 
