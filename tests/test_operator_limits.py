@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from agreement_coverage import CONTACT, OPERATOR_CASES, World, differences_of, limits_coverage
+from scipy.stats import shapiro
 from test_compare_command import write_csv
 
 from echotrace import cli
@@ -327,6 +328,35 @@ def test_every_output_names_the_operators(tmp_path, capsys, n_operators):
     assert "limits: means of a sitting, same operator" in shown
     for output in (text, html, json.dumps(loaded)):
         assert ("too few operators to tell" in output) == (n_operators == 2)
+
+
+def test_operators_who_differ_do_not_make_normal_differences_something_else():
+    """Against Shapiro and Wilk's test in scipy of what is independent in each design."""
+    value, study = table(30, 3, own=0.5)
+    cells = value[:, :, 0, 0] - value[:, :, 1, 0]
+    found = compare_methods(study, n_bootstrap=0)
+    assert shapiro(cells.ravel()).pvalue < 1e-3
+    # In a full table operators add the same to the mean of every subject.
+    assert found.normality_p == pytest.approx(shapiro(cells.mean(axis=1)).pvalue, rel=1e-9)
+    assert found.normality_p > 0.05
+    assert not any("not normal" in text for text in found.warnings)
+    # One cell missing: effects by least squares.
+    gap = study.select(np.arange(60 * 3) >= 2)
+    s, o = (index.ravel()[1:] for index in np.indices((30, 3)))
+    design = np.column_stack([np.eye(30)[s], np.eye(3)[o]])
+    left = cells.ravel()[1:] - np.linalg.lstsq(design, cells.ravel()[1:])[0][30:][o]
+    means = np.bincount(s, left) / np.bincount(s)
+    assert compare_methods(gap, n_bootstrap=0).normality_p == pytest.approx(
+        shapiro(means).pvalue, rel=1e-9
+    )
+    # Subjects of their own: from the mean of their operator.
+    s, o, _, _ = np.indices(value.shape)
+    own = study.select(((s % 3) == o).ravel())
+    apart = np.array([cells[k, k % 3] for k in range(30)])
+    apart -= np.array([apart[k::3].mean() for k in range(3)])[np.arange(30) % 3]
+    assert compare_methods(own, n_bootstrap=0).normality_p == pytest.approx(
+        shapiro(apart).pvalue, rel=1e-9
+    )
 
 
 def test_coverage_in_short():

@@ -66,7 +66,8 @@ class Differences:
     quantiles : Limits or None
         Limits as quantiles, where operators are one and subjects are 39 at least.
     normality_p : float
-        Of the differences.
+        Of the differences; with several operators of the means by subject, operators' effects
+        taken off, for cells of a subject or an operator are alike.
     warnings : tuple of str
     """
 
@@ -345,9 +346,24 @@ def _several_operators(
         analysis.error_df,
         tuple(found),
         None if linked else cells,
-        normality_p=normality_p(cells.difference),
+        normality_p=normality_p(_by_subject(cells, crossing if crossed else None)),
         warnings=tuple(warnings),
     )
+
+
+def _by_subject(cells: CellDifferences, crossing: Crossing | None) -> Floats:
+    """Mean difference of each subject without what operators add, (n_subjects,).
+
+    Cells of a subject, or of an operator, are alike: a test that takes them for independent calls
+    normal ones something else, and the more often the more operators seem to differ.
+    """
+    value, operator = cells.difference, cells.operator
+    if crossing is None:
+        effects = np.bincount(operator, value) / np.bincount(operator)
+    else:
+        effects = crossing.effects(value)
+    left = value - effects[operator]
+    return np.asarray(np.bincount(cells.subject, left) / np.bincount(cells.subject))
 
 
 def _cell_extras(
