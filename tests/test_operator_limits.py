@@ -15,6 +15,7 @@ from test_compare_command import write_csv
 
 from echotrace import cli
 from echotrace.agreement.compare import compare_methods
+from echotrace.agreement.methods_text import methods_paragraph
 from echotrace.agreement.operators import Crossing, OperatorLimits
 from echotrace.agreement.study import Study
 from echotrace.agreement.variance import mean_square_interval
@@ -340,6 +341,7 @@ def test_operators_who_differ_do_not_make_normal_differences_something_else():
     assert found.normality_p == pytest.approx(shapiro(cells.mean(axis=1)).pvalue, rel=1e-9)
     assert found.normality_p > 0.05
     assert not any("not normal" in text for text in found.warnings)
+    assert "means by subject without what operators add" in methods_paragraph(found, {})[0]
     # One cell missing: effects by least squares.
     gap = study.select(np.arange(60 * 3) >= 2)
     s, o = (index.ravel()[1:] for index in np.indices((30, 3)))

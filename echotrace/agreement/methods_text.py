@@ -74,6 +74,8 @@ def methods_paragraph(
             f"likelihood {cite('patterson1971')}."
         )
     checks = f"Normality of the differences was tested by Shapiro and Wilk {cite('shapiro1965')}"
+    if result.cells is not None:
+        checks += ", of the means by subject without what operators add"
     if result.repeatability_a is not None:
         checks += (
             f", the tails of readings within sittings by their kurtosis {cite('anscombe1983')}"
