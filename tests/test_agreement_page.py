@@ -105,7 +105,10 @@ def test_the_page_has_every_line(tmp_path):
     assert f"1 without a reading: line {n_lines}" in found["Left out"]
     assert "± 1.96 SD" in found["How limits are defined"]
     assert "different operators: intervals by generalised pivots" in found["How limits are defined"]
-    assert re.search(r"Shapiro-Wilk p [=<] 0\.\d+", found["Normality of differences"])
+    assert re.search(
+        r"Shapiro-Wilk p [=<] 0\.\d+, means by subject without what operators add; skewness",
+        found["Normality of differences"],
+    )
     assert found["Spread against length"].count("Kendall's tau") == 3
     assert re.search(r"Bias: \d+", found["Degrees of freedom"])
     assert "holds more often than it says" in found["Degrees of freedom"]

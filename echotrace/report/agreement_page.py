@@ -138,8 +138,11 @@ def lines_of(result: Agreement, made_with: Mapping[str, str]) -> list[tuple[str,
         )
     put(
         "Normality of differences",
-        f"Shapiro-Wilk {p_text(result.normality_p)}, skewness {number(result.skewness, 2)}, excess "
-        f"kurtosis {number(result.excess_kurtosis, 2)}.",
+        f"Shapiro-Wilk {p_text(result.normality_p)}"
+        + (", means by subject without what operators add" if result.cells is not None else "")
+        + f"; skewness {number(result.skewness, 2)}, excess kurtosis "
+        + f"{number(result.excess_kurtosis, 2)}"
+        + (", differences of the eyes." if result.cells is not None else "."),
         f"{result.tails}." if result.tails else "",
         "Wider intervals lead in this report, as chosen beforehand."
         if result.intervals == "wider"
