@@ -84,7 +84,12 @@ def test_intervals_hold_the_truth(seed, n_subjects, fewest, most, two_eyes):
         for name, estimate in found.items():
             held[name] += estimate.low <= truth[name] <= estimate.high
     share = {name: count / N_DRAWS for name, count in held.items()}
-    assert all(0.93 <= value <= 0.97 for value in share.values()), share
+    # A true 0.97 (single readings of 12 subjects) lies above it in half of all runs of 2,000 draws.
+    scatter = math.sqrt(0.97 * 0.03 / N_DRAWS)
+    wrong = {
+        name: value for name, value in share.items() if not 0.93 <= value <= 0.97 + 2 * scatter
+    }
+    assert not wrong
 
 
 @pytest.mark.slow
