@@ -117,10 +117,11 @@ def correct_by_sittings(
         result = _with_rows(result, corrected)
     if not groups:
         return result
-    result = _warned(result, prepared, groups, read, first)
+    fluid = [_fluid(group, prepared, read) for group in groups]
+    result = _warned(result, groups, [said_us for _, said_us in fluid], first)
     seen_by = {name: np.full(result.n_traces, np.nan, np.float32) for name in SITTING_FEATURES}
     length_apart_mm = np.full(result.n_traces, np.nan)
-    for group in groups:
+    for group, (may_hold_fluid, said_us) in zip(groups, fluid, strict=True):
         inside = (group.rows >= first) & (group.rows < stop)
         here = group.rows[inside] - first
         now_us = result.delay_us[here]
@@ -144,13 +145,13 @@ def correct_by_sittings(
         if contact and steady.any():
             now_sum_mm, own_sum_mm = (x[..., steady].sum(axis=2) for x in (now_mm, group.own_mm))
             # Gel in one scan is likely in all: one that may hold some vouches for none.
-            fluid, said_us = _fluid(group, prepared, read)
-            silent = fluid | ~np.isnan(said_us)
+            silent = may_hold_fluid | ~np.isnan(said_us)
             found |= votes_beside(
                 now_sum_mm, own_sum_mm, nats, pressed_mm=pressed_mm, silent=silent
             )
         else:
-            # Without a lens nothing lies behind what pressing changes.
+            # Without a lens nothing lies behind what pressing changes, and no chamber tells of gel:
+            # its scans go on being held to the level of a sitting.
             own_mm = read.length_mm(group.rows)
             whole_mm = _but_for(own_mm, inside, result.axial_length_mm[here])
             found |= votes_beside(whole_mm, own_mm, nats)
@@ -172,15 +173,12 @@ def _but_for(own: Float64, inside: NDArray[np.bool_], now: Float64) -> Float64:
 
 
 def _warned(
-    result: Measurement, prepared: Prepared, groups: list[_Alike], read: _Read, first: int
+    result: Measurement, groups: list[_Alike], said: list[NDArray[np.float32]], first: int
 ) -> Measurement:
     """With the warning of fluid that other scans of the sitting do not exclude."""
     unseen_us, findings = result.features["fluid_unseen_us"].copy(), result.findings.copy()
     bit = bits_of(["fluid_not_excluded"])
-    for group in groups:
-        if group.state[0] != Method.CONTACT:
-            continue
-        _, said_us = _fluid(group, prepared, read)
+    for group, said_us in zip(groups, said, strict=True):
         rows = group.rows[~np.isnan(said_us)] - first
         inside = (rows >= 0) & (rows < result.n_traces)
         unseen_us[rows[inside]] = said_us[~np.isnan(said_us)][inside]
@@ -194,6 +192,8 @@ def _fluid(
     group: _Alike, prepared: Prepared, read: _Read
 ) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
     """Scans in contact that show fluid or do not exclude it; what others say of the rest, µs."""
+    if group.state[0] != Method.CONTACT:
+        return np.zeros(group.rows.shape, np.bool_), np.full(group.rows.shape, np.nan, np.float32)
     limits = prepared.settings.quality
     cornea, us_per_mm = group.target.segments[0], _us_per_mm(group.target)[0]
     unseen_us, gap_us = (

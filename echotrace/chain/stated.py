@@ -8,7 +8,7 @@ import warnings
 import numpy as np
 
 from echotrace.chain.near_field import near_field_of
-from echotrace.chain.offset import baseline_offset, full_scale_of, without_offset
+from echotrace.chain.offset import baseline_offset, full_scale_of, head_of, without_offset
 from echotrace.errors import EchotraceWarning
 from echotrace.quality.findings import carrier_is_doubtful, describe_finding
 from echotrace.quality.limits import QualityLimits
@@ -147,9 +147,10 @@ def warn_of_stated(recording: Recording) -> None:
         recording.sampling_rate_hz, probe.centre_frequency_hz, probe.fractional_bandwidth
     )
     pulse = fitting_in(pulse, recording.n_samples)
-    offset, limits = baseline_offset(recording), QualityLimits()
+    first = head_of(recording)
+    offset, limits = baseline_offset(first), QualityLimits()
     near_field_us = near_field_of(recording, pulse, offset)
-    stated = check_stated(recording, pulse, near_field_us, offset=offset)
+    stated = check_stated(first, pulse, near_field_us, offset=offset)
     if stated and carrier_is_doubtful(stated["carrier_doubt"], stated["carrier_misfit"], limits):
         words = describe_finding("carrier_doubtful", stated, limits)
         warnings.warn(words, EchotraceWarning, stacklevel=2)
